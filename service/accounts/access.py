@@ -25,8 +25,8 @@ from service.store.repositories.messages import NoticeKind
 from service.store.repositories.subscriptions import end_of_address
 from service.store.repositories.suppression import BarReason
 from service.store.repositories.tokens import RULES, Purpose, Scope
-from service.store.schema import core_tables
-from service.store.schema.delivery_tables import Token
+from service.store.schema.core_tables import AddressRow, PersonRow
+from service.store.schema.delivery_tables import TokenRow
 
 log = logging.getLogger(__name__)
 
@@ -47,7 +47,7 @@ class AskOutcome(StrEnum):
 
 def welcome(
     session: Session, keys: Keys, email: str, *, zone: str, network: str, now: datetime
-) -> tuple[core_tables.Address, AskOutcome]:
+) -> tuple[AddressRow, AskOutcome]:
     """The address that somebody typed into a page: kept, asked to confirm, and told nothing before it has.
 
     BadInput when it can't be a mail address.
@@ -59,7 +59,7 @@ def welcome(
 
 
 def ask_to_confirm(
-    session: Session, keys: Keys, address: core_tables.Address, *, network: str, now: datetime
+    session: Session, keys: Keys, address: AddressRow, *, network: str, now: datetime
 ) -> AskOutcome:
     """Send the one mail that an unconfirmed address may get, within its limits."""
     asked = _ask(session, keys, address, network=network, now=now)
@@ -67,9 +67,7 @@ def ask_to_confirm(
     return asked
 
 
-def _ask(
-    session: Session, keys: Keys, address: core_tables.Address, *, network: str, now: datetime
-) -> AskOutcome:
+def _ask(session: Session, keys: Keys, address: AddressRow, *, network: str, now: datetime) -> AskOutcome:
     if address.confirmed_at is not None and address.off_since is None:
         return AskOutcome.KNOWN
     joins = address_owner.is_joining(session, address)
@@ -95,7 +93,7 @@ def _ask(
 
 def confirm(
     session: Session, keys: Keys, token: str, now: datetime, *, joins: bool = False
-) -> core_tables.Address | None:
+) -> AddressRow | None:
     """Confirm the address that the token was mailed to; None when the token opens nothing.
 
     It becomes, or is found to be, its own person, and what was asked for it as such comes along. joins: its
@@ -106,9 +104,7 @@ def confirm(
     if row is None or row.address_id is None:
         return None
     asked_id = row.address_id
-    address = address_owner.settle(
-        session, session.get_one(core_tables.Address, asked_id), joins=joins, now=now
-    )
+    address = address_owner.settle(session, session.get_one(AddressRow, asked_id), joins=joins, now=now)
     tokens.revoke(session, now, purpose=Purpose.CONFIRM, address_id=asked_id)
     address.confirmed_at = address.confirmed_at or now
     host_state.switch_on(session, address)
@@ -120,14 +116,14 @@ def confirm(
     return address
 
 
-def joinable_account(session: Session, address: core_tables.Address) -> str:
+def joinable_account(session: Session, address: AddressRow) -> str:
     """The account that the address may join, in words; "" where it becomes, or has, one of its own."""
     if not address_owner.is_joining(session, address) or address_owner.find_account(session, address.target):
         return ""
     return address_owner.account_words(session, address.person_id)
 
 
-def unsubscribe(session: Session, keys: Keys, token: str, now: datetime) -> core_tables.Address | None:
+def unsubscribe(session: Session, keys: Keys, token: str, now: datetime) -> AddressRow | None:
     """Send nothing more to the address of this link; None when the link leads nowhere.
 
     Doing it again changes nothing: mail programs repeat the request.
@@ -135,7 +131,7 @@ def unsubscribe(session: Session, keys: Keys, token: str, now: datetime) -> core
     row = tokens.find(session, Purpose.UNSUBSCRIBE, token, now)
     if row is None or row.address_id is None:
         return None
-    address = session.get_one(core_tables.Address, row.address_id)
+    address = session.get_one(AddressRow, row.address_id)
     host_state.switch_off(address, say("accounts.unsubscribed-its-link"), now)
     hashed = suppression.address_hash(keys, address.channel, address.target)
     suppression.suppress(session, hashed, BarReason.OPTED_OUT, "by link", now)
@@ -143,12 +139,12 @@ def unsubscribe(session: Session, keys: Keys, token: str, now: datetime) -> core
     return address
 
 
-def find_address(session: Session, purpose: Purpose, token: str, now: datetime) -> core_tables.Address | None:
+def find_address(session: Session, purpose: Purpose, token: str, now: datetime) -> AddressRow | None:
     """Whose address the link is about, without doing anything; None when it leads nowhere."""
     row = tokens.find(session, purpose, token, now)
     if row is None or row.address_id is None:
         return None
-    return session.get(core_tables.Address, row.address_id)
+    return session.get(AddressRow, row.address_id)
 
 
 def ask_to_sign_in(session: Session, keys: Keys, email: str, *, network: str, now: datetime) -> AskOutcome:
@@ -174,7 +170,7 @@ def ask_to_sign_in(session: Session, keys: Keys, email: str, *, network: str, no
     return asked
 
 
-def _may_mail_link(session: Session, keys: Keys, address: core_tables.Address, now: datetime) -> bool:
+def _may_mail_link(session: Session, keys: Keys, address: AddressRow, now: datetime) -> bool:
     """Whether the address wants mail at all, or has had no link for a day since it doesn't."""
     hashed = suppression.address_hash(keys, address.channel, address.target)
     has_opted_out = address.off_since is not None or suppression.find_suppressed(session, [hashed])
@@ -198,7 +194,7 @@ def sign_in(session: Session, token: str, now: datetime) -> int | None:
         log.info("a link to sign in let nobody in: unknown, used or too old")
         return None
     if row.address_id is not None:
-        address = session.get(core_tables.Address, row.address_id)
+        address = session.get(AddressRow, row.address_id)
         if address is None or not address_owner.may_enter(session, address, row.person_id):
             log.info("a link to sign in let nobody in: address %s opens no account now", row.address_id)
             return None
@@ -233,14 +229,14 @@ def make_api_key(
         raise BadInput(phrase("accounts.key-use-unknown", use=use, key_uses=", ".join(KEY_USES)))
     if not timedelta(days=1) <= lives <= tokens.LONGEST_KEY:
         raise BadInput(phrase("accounts.key-days", days=tokens.LONGEST_KEY.days))
-    if use == "metrics" and not session.get_one(core_tables.Person, person_id).is_operator:
+    if use == "metrics" and not session.get_one(PersonRow, person_id).is_operator:
         raise BadInput(phrase("accounts.key-metrics"))
     return tokens.mint(
         session, Purpose.API_KEY, now, person_id=person_id, label=label, lives=lives, scopes=KEY_USES[use]
     )
 
 
-def check_api_key(session: Session, key: str, now: datetime) -> Token | None:
+def check_api_key(session: Session, key: str, now: datetime) -> TokenRow | None:
     """The row of a key that works; None for any other."""
     return tokens.find(session, Purpose.API_KEY, key, now)
 
@@ -268,7 +264,7 @@ def warn_of_ending_keys(session: Session, now: datetime) -> int:
 
 def revoke_api_key(session: Session, number: int, now: datetime) -> None:
     """Let the key of that number work no more; BadInput when there is none."""
-    row = session.get(Token, number)
+    row = session.get(TokenRow, number)
     if row is None or row.purpose != Purpose.API_KEY or row.used_at is not None:
         raise BadInput(phrase("accounts.no-key", number=number))
     row.used_at = now
@@ -276,7 +272,7 @@ def revoke_api_key(session: Session, number: int, now: datetime) -> None:
 
 def _post(
     session: Session,
-    address: core_tables.Address,
+    address: AddressRow,
     kind: NoticeKind,
     purpose: Purpose,
     now: datetime,

@@ -22,13 +22,13 @@ from service.store.repositories.alerts import alerts_of_subscription
 from service.store.repositories.messages import NoticeKind, notices_to
 from service.store.repositories.sites import descriptions_of, owns_sites
 from service.store.repositories.subscriptions import subscriptions_of_address
-from service.store.schema import core_tables
+from service.store.schema.core_tables import AddressRow, PersonRow, SiteRow
 
 _OF_OTHER_ADDRESSES = (NoticeKind.ENDPOINT_FAILING, NoticeKind.ENDPOINT_OFF, NoticeKind.OPERATOR)
 """Notices that tell the owner of one address how another fares."""
 
 
-def find_account(session: Session, email: str) -> core_tables.Address | None:
+def find_account(session: Session, email: str) -> AddressRow | None:
     """The address, however it is spelled, of the person that its reader signs in as; on or off.
 
     Of several (only old stores hold such) one marked as the operator's own counts, then the oldest.
@@ -36,21 +36,21 @@ def find_account(session: Session, email: str) -> core_tables.Address | None:
     return addresses.account_of(session, mail_spellings(email))
 
 
-def find_pending(session: Session, email: str) -> core_tables.Address | None:
+def find_pending(session: Session, email: str) -> AddressRow | None:
     """The address as it waits to become its own person; None when nobody asked for that."""
     rows = addresses.unconfirmed_of(session, mail_spellings(email))
     return next((row for row in rows if not is_joining(session, row)), None)
 
 
-def find_on_operator(session: Session, email: str) -> core_tables.Address | None:
+def find_on_operator(session: Session, email: str) -> AddressRow | None:
     """The address as it hangs on the operator without being marked as the operator's own."""
     return addresses.hanging_mailbox(session, mail_spellings(email))
 
 
-def get_person(session: Session, named: str) -> core_tables.Person:
+def get_person(session: Session, named: str) -> PersonRow:
     """The person of that number, or whose own the mail address is; BadInput when there is none."""
     if named.isdigit():
-        person = session.get(core_tables.Person, int(named))
+        person = session.get(PersonRow, int(named))
     else:
         address = find_account(session, named) or find_pending(session, named)
         person = address.person if address is not None else None
@@ -62,7 +62,7 @@ def get_person(session: Session, named: str) -> core_tables.Person:
     raise BadInput(phrase("accounts.nobody", named=named))
 
 
-def is_joining(session: Session, address: core_tables.Address) -> bool:
+def is_joining(session: Session, address: AddressRow) -> bool:
     """Whether confirming it would join it to an account that somebody has already, not make one."""
     if address.confirmed_at is not None:
         return False
@@ -71,23 +71,21 @@ def is_joining(session: Session, address: core_tables.Address) -> bool:
 
 def account_words(session: Session, person_id: int) -> str:
     """The account in words for a reader whose address may join it: its oldest mail address, masked."""
-    person = session.get_one(core_tables.Person, person_id)
+    person = session.get_one(PersonRow, person_id)
     if person.is_operator:
         return say("accounts.account-operator")
     mail = addresses.oldest_mail(session, person_id)
     return mask_mail(mail) if mail else say("accounts.account-without-address")
 
 
-def may_enter(session: Session, address: core_tables.Address, person_id: int) -> bool:
+def may_enter(session: Session, address: AddressRow, person_id: int) -> bool:
     """Whether a link that was mailed to the address still signs in as that person."""
     if address.person_id != person_id or address.confirmed_at is None:
         return False
     return address.is_own or not address.person.is_operator
 
 
-def settle(
-    session: Session, asked: core_tables.Address, *, joins: bool, now: datetime
-) -> core_tables.Address:
+def settle(session: Session, asked: AddressRow, *, joins: bool, now: datetime) -> AddressRow:
     """The row that its reader confirms: the one in their account if they have one, else the one that was
     asked about, or for one parked in an account that they don't join, a person of its own."""
     account = find_account(session, asked.target)
@@ -101,13 +99,13 @@ def settle(
     return account
 
 
-def add_pending(session: Session, target: str, *, zone: str, now: datetime) -> core_tables.Address:
+def add_pending(session: Session, target: str, *, zone: str, now: datetime) -> AddressRow:
     """The address as a person of its own, not yet confirmed; the one that waits already if there is one."""
     known = find_pending(session, target)
     if known is not None:
         return known
-    person = core_tables.Person(name="", zone=zone, is_operator=False, created_at=now)
-    address = core_tables.Address(
+    person = PersonRow(name="", zone=zone, is_operator=False, created_at=now)
+    address = AddressRow(
         person=person, channel="email", target=target, secrets=[], created_at=now, confirmed_at=None
     )
     session.add(address)
@@ -115,21 +113,21 @@ def add_pending(session: Session, target: str, *, zone: str, now: datetime) -> c
     return address
 
 
-def find_of_person(session: Session, target: str, person_id: int) -> core_tables.Address | None:
+def find_of_person(session: Session, target: str, person_id: int) -> AddressRow | None:
     """The address among those of that person, however it is spelled, confirmed or not."""
     return addresses.mailbox_of(session, mail_spellings(target), person_id)
 
 
 def add_joining(
-    session: Session, target: str, person: core_tables.Person, *, is_own: bool, now: datetime
-) -> core_tables.Address:
+    session: Session, target: str, person: PersonRow, *, is_own: bool, now: datetime
+) -> AddressRow:
     """The address as one of that person's, however it is spelled; a new one waits for its reader's word.
 
     is_own: the operator says that it is the operator's own; it counts from then on.
     """
     known = find_of_person(session, target, person.id)
     if known is None:
-        known = core_tables.Address(person=person, channel="email", target=target, secrets=[], created_at=now)
+        known = AddressRow(person=person, channel="email", target=target, secrets=[], created_at=now)
         session.add(known)
     known.is_own = known.is_own or (is_own and person.is_operator)
     session.flush()
@@ -137,8 +135,8 @@ def add_joining(
 
 
 def address_by_operator(
-    session: Session, target: str, operator: core_tables.Person, *, is_own: bool, zone: str, now: datetime
-) -> core_tables.Address:
+    session: Session, target: str, operator: PersonRow, *, is_own: bool, zone: str, now: datetime
+) -> AddressRow:
     """The mail address that the operator names: the operator's own, or its own person.
 
     BadInput for one that still hangs on the operator from an earlier version, with how to decide it.
@@ -155,9 +153,7 @@ def address_by_operator(
     return account or add_pending(session, target, zone=zone, now=now)
 
 
-def _add_own(
-    session: Session, operator: core_tables.Person, target: str, now: datetime
-) -> core_tables.Address:
+def _add_own(session: Session, operator: PersonRow, target: str, now: datetime) -> AddressRow:
     """The operator's row of that address, also one that was removed or never confirmed; else a new one."""
     address = add_joining(session, target, operator, is_own=True, now=now)
     if address.confirmed_at is None:
@@ -165,7 +161,7 @@ def _add_own(
     return address
 
 
-def take_as_own(session: Session, address: core_tables.Address, operator: core_tables.Person) -> None:
+def take_as_own(session: Session, address: AddressRow, operator: PersonRow) -> None:
     """Mark the address as the operator's own; one that was its own person comes with its subscriptions."""
     if address.channel != "email":
         raise BadInput(phrase("accounts.address-no-mail", id=address.id))
@@ -179,8 +175,8 @@ def take_as_own(session: Session, address: core_tables.Address, operator: core_t
 
 
 def give_away(
-    session: Session, address: core_tables.Address, *, to: core_tables.Person | None = None, now: datetime
-) -> core_tables.Address:
+    session: Session, address: AddressRow, *, to: PersonRow | None = None, now: datetime
+) -> AddressRow:
     """Take the address from the operator, with its subscriptions: a mail address becomes its own person,
     or joins the row that it has as one; a receiver goes to the person named. The row that it is from now on.
 
@@ -198,7 +194,7 @@ def give_away(
         people.estimate_drives(session, subscriptions_of_address(session, account.id))
         return account
     if to is None:
-        to = core_tables.Person(name="", zone=address.person.zone, is_operator=False, created_at=now)
+        to = PersonRow(name="", zone=address.person.zone, is_operator=False, created_at=now)
         session.add(to)
     _move(session, address, to)
     address.is_own = False
@@ -208,7 +204,7 @@ def give_away(
     return address
 
 
-def _move(session: Session, address: core_tables.Address, person: core_tables.Person) -> None:
+def _move(session: Session, address: AddressRow, person: PersonRow) -> None:
     """Let the address and all that is told there be that person's."""
     session.flush()
     _drop_private(session, address, person.id)
@@ -218,7 +214,7 @@ def _move(session: Session, address: core_tables.Address, person: core_tables.Pe
     session.flush()
 
 
-def _merge(session: Session, address: core_tables.Address, into: core_tables.Address, now: datetime) -> None:
+def _merge(session: Session, address: AddressRow, into: AddressRow, now: datetime) -> None:
     """Let another row of the same address take over what is told there; the row itself goes."""
     _drop_private(session, address, into.person_id)
     running = {
@@ -232,12 +228,12 @@ def _merge(session: Session, address: core_tables.Address, into: core_tables.Add
     addresses.hand_over(session, address, into)
 
 
-def _described(site: core_tables.Site) -> int:
+def _described(site: SiteRow) -> int:
     """The site that somebody described, of which this may be the copy for others."""
     return site.id if site.rounded_of_id is None else site.rounded_of_id
 
 
-def _drop_private(session: Session, address: core_tables.Address, person_id: int) -> None:
+def _drop_private(session: Session, address: AddressRow, person_id: int) -> None:
     """Before the address becomes that person's: take out of what was told there what only a site's owner
     reads, the word on other addresses, and links that sign in as who had it until now."""
     for row in subscriptions_of_address(session, address.id):

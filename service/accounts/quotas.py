@@ -14,7 +14,7 @@ from alerts.common.errors import BadInput
 from alerts.common.phrases import Phrase, phrase
 from service.settings import Settings
 from service.store.repositories.totals import Kept, given_up_by, kept_by
-from service.store.schema import core_tables
+from service.store.schema.core_tables import PersonRow
 
 GIVEN_UP_COUNTS = timedelta(days=1)
 
@@ -36,7 +36,7 @@ def most_of(settings: Settings, kept: Kept) -> int:
     }[kept]
 
 
-def room_for(session: Session, settings: Settings, person: core_tables.Person, kept: Kept) -> int | None:
+def room_for(session: Session, settings: Settings, person: PersonRow, kept: Kept) -> int | None:
     """How many more of these the person may keep; None: as many as they like."""
     if person.is_operator:
         return None
@@ -56,7 +56,7 @@ def require_room(
     The person's row stays locked until the transaction ends, so that two requests at once can't both take
     the last place.
     """
-    person = session.get_one(core_tables.Person, person_id, with_for_update=True)
+    person = session.get_one(PersonRow, person_id, with_for_update=True)
     room = room_for(session, settings, person, kept)
     if room is None:
         return

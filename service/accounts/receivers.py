@@ -27,7 +27,7 @@ from service.store.repositories.addresses import find_address
 from service.store.repositories.messages import NoticeKind
 from service.store.repositories.people import REMOVED
 from service.store.repositories.tokens import Purpose
-from service.store.schema import core_tables
+from service.store.schema.core_tables import AddressRow, PersonRow
 
 log = logging.getLogger(__name__)
 
@@ -52,13 +52,13 @@ def register(
     session: Session,
     channel_name: str,
     channel: Channel,
-    person: core_tables.Person,
+    person: PersonRow,
     target: str,
     *,
     now: datetime,
     token: str = "",
     make_room: Callable[[], None] = lambda: None,
-) -> core_tables.Address:
+) -> AddressRow:
     """The person's receiver of that channel; a new one isn't confirmed. token: a chat's access token.
     make_room: called before an address is added; refuses where none may be.
 
@@ -70,7 +70,7 @@ def register(
         make_room()
     if known is not None:
         return known
-    address = core_tables.Address(
+    address = AddressRow(
         person=person,
         channel=channel_name,
         target=stored,
@@ -106,7 +106,7 @@ def send_test(
     network: who asks, when it isn't the operator; counted then. BadInput past the limit.
     """
     with sessions.begin() as session:
-        address = session.get_one(core_tables.Address, address_id)
+        address = session.get_one(AddressRow, address_id)
         channel = channels[address.channel]
         if network is not None and not rate_limits.allow(
             session, keys, "challenge", now,
@@ -129,7 +129,7 @@ def send_test(
     return Tested(True, confirmed, say("accounts.test-confirmed"))
 
 
-def _test_message(form: ContentForm, address: core_tables.Address, code: str, now: datetime) -> Outgoing:
+def _test_message(form: ContentForm, address: AddressRow, code: str, now: datetime) -> Outgoing:
     message_id = messages.new_message_id()
     notice = write_notice(NoticeKind.TEST, {"challenge": code})
     return Outgoing(
@@ -155,20 +155,20 @@ def confirm_by_code(session: Session, address_id: int, code: str, now: datetime)
 
 def vouch_for(session: Session, address_id: int, now: datetime) -> None:
     """Confirm a receiver on the operator's word."""
-    address = session.get_one(core_tables.Address, address_id)
+    address = session.get_one(AddressRow, address_id)
     address.confirmed_at = address.confirmed_at or now
     host_state.switch_on(session, address)
     tokens.revoke(session, now, purpose=Purpose.CHALLENGE, address_id=address_id)
 
 
-def get_address(session: Session, address_id: int) -> core_tables.Address:
+def get_address(session: Session, address_id: int) -> AddressRow:
     """The address of that number; BadInput when there is none."""
-    address = session.get(core_tables.Address, address_id)
+    address = session.get(AddressRow, address_id)
     if address is None:
         raise BadInput(phrase("accounts.no-address", address_id=address_id))
     return address
 
 
-def shown(address: core_tables.Address) -> str:
+def shown(address: AddressRow) -> str:
     """The address as it may be shown."""
     return f"{address.channel}: {mask_target(address.channel, address.target)}"

@@ -11,8 +11,8 @@ from sqlalchemy.orm import Session
 
 from alerts.common.phrases import say
 from service.common.backoff import CLOSED, Breaker, BreakerState
-from service.store.schema import core_tables
-from service.store.schema.delivery_tables import Destination, Endpoint
+from service.store.schema.core_tables import AddressRow
+from service.store.schema.delivery_tables import DestinationRow, EndpointRow
 
 OFF_AFTER = timedelta(days=5)
 """Of failures only; then the address is switched off."""
@@ -31,10 +31,10 @@ class FailureOutcome(StrEnum):
 
 def find_breakers(session: Session) -> dict[str, Breaker]:
     """The breakers of all destinations with which something is wrong."""
-    return {row.key: _as_breaker(row) for row in session.scalars(select(Destination))}
+    return {row.key: _as_breaker(row) for row in session.scalars(select(DestinationRow))}
 
 
-def _as_breaker(row: Destination) -> Breaker:
+def _as_breaker(row: DestinationRow) -> Breaker:
     state = BreakerState.CLOSED if row.open_until is None else BreakerState.OPEN
     pause, suspects = timedelta(seconds=row.pause_s), tuple(row.addresses or ())
     return Breaker(state, row.failures, row.opened_at, row.open_until, row.code, pause, suspects)
@@ -44,9 +44,9 @@ def keep_breakers(session: Session, changed: Mapping[str, Breaker]) -> None:
     """Store the breakers that changed; a closed one without failures has no row."""
     for key, breaker in changed.items():
         if breaker == CLOSED:
-            session.execute(delete(Destination).where(Destination.key == key))
+            session.execute(delete(DestinationRow).where(DestinationRow.key == key))
             continue
-        row = session.get(Destination, key) or Destination(key=key)
+        row = session.get(DestinationRow, key) or DestinationRow(key=key)
         row.failures, row.pause_s = breaker.failures, round(breaker.pause.total_seconds())
         row.opened_at, row.open_until, row.code = breaker.since, breaker.retry_at, breaker.reason[:20]
         row.addresses = list(breaker.suspects)
@@ -54,11 +54,11 @@ def keep_breakers(session: Session, changed: Mapping[str, Breaker]) -> None:
     session.flush()
 
 
-def endpoint(session: Session, address_id: int) -> Endpoint:
+def endpoint(session: Session, address_id: int) -> EndpointRow:
     """The row of that address, made when there is none."""
-    row = session.get(Endpoint, address_id)
+    row = session.get(EndpointRow, address_id)
     if row is None:
-        row = Endpoint(address_id=address_id, failures=0)
+        row = EndpointRow(address_id=address_id, failures=0)
         session.add(row)
     return row
 
@@ -66,8 +66,8 @@ def endpoint(session: Session, address_id: int) -> Endpoint:
 def note_successes(session: Session, address_ids: Iterable[int]) -> None:
     """What arrived ends a failing spell."""
     session.execute(
-        update(Endpoint)
-        .where(Endpoint.address_id.in_(set(address_ids)), Endpoint.failures > 0)
+        update(EndpointRow)
+        .where(EndpointRow.address_id.in_(set(address_ids)), EndpointRow.failures > 0)
         .values(failures=0, failing_since=None, last_failure_at=None, owner_told_at=None)
     )
 
@@ -79,7 +79,7 @@ def note_doubt(session: Session, address_id: int, wall: datetime) -> None:
     row.last_failure_at = wall
 
 
-def note_failure(session: Session, address: core_tables.Address, wall: datetime) -> FailureOutcome | None:
+def note_failure(session: Session, address: AddressRow, wall: datetime) -> FailureOutcome | None:
     """Count a failed attempt; what it has led to, once for each spell."""
     row = endpoint(session, address.id)
     is_old = row.last_failure_at is not None and wall - row.last_failure_at > FORGOTTEN_AFTER
@@ -96,7 +96,7 @@ def note_failure(session: Session, address: core_tables.Address, wall: datetime)
     return None
 
 
-def switch_off(address: core_tables.Address, reason: str, wall: datetime) -> bool:
+def switch_off(address: AddressRow, reason: str, wall: datetime) -> bool:
     """Send nothing to it any more; whether that is news. A reason already given stays."""
     if address.off_since is not None:
         return False
@@ -104,30 +104,30 @@ def switch_off(address: core_tables.Address, reason: str, wall: datetime) -> boo
     return True
 
 
-def switch_on(session: Session, address: core_tables.Address) -> None:
+def switch_on(session: Session, address: AddressRow) -> None:
     """Send to it again, with a clean sheet."""
     address.off_since, address.off_reason = None, None
     note_successes(session, [address.id])
 
 
-def other_way(session: Session, address: core_tables.Address) -> core_tables.Address | None:
+def other_way(session: Session, address: AddressRow) -> AddressRow | None:
     """Another confirmed address of the same person, a mail address first; None when there is none.
 
     Of the operator's mail addresses only those marked as the operator's own: others may be a friend's.
     """
-    query = select(core_tables.Address).where(
-        core_tables.Address.person_id == address.person_id,
-        core_tables.Address.id != address.id,
-        core_tables.Address.confirmed_at.is_not(None),
-        core_tables.Address.off_since.is_(None),
+    query = select(AddressRow).where(
+        AddressRow.person_id == address.person_id,
+        AddressRow.id != address.id,
+        AddressRow.confirmed_at.is_not(None),
+        AddressRow.off_since.is_(None),
     )
     if address.person.is_operator:
-        query = query.where(or_(core_tables.Address.channel != "email", core_tables.Address.is_own))
-    found = list(session.scalars(query.order_by(core_tables.Address.id)))
+        query = query.where(or_(AddressRow.channel != "email", AddressRow.is_own))
+    found = list(session.scalars(query.order_by(AddressRow.id)))
     return min(found, key=lambda each: (each.channel != "email", each.id), default=None)
 
 
-def add_secret(session: Session, address: core_tables.Address, secret: str, wall: datetime) -> None:
+def add_secret(session: Session, address: AddressRow, secret: str, wall: datetime) -> None:
     """Sign with a new secret from now on, and with the one before it as well until it is dropped."""
     address.secrets = [secret, *address.secrets[:1]]
     endpoint(session, address.id).secret_changed_at = wall

@@ -16,7 +16,7 @@ from service.store.repositories import browsers, suppression
 from service.store.repositories.addresses import find_addresses, hanging_on_operator
 from service.store.repositories.people import UNKNOWN_ZONE, find_operator, get_operator
 from service.store.repositories.suppression import BarReason
-from service.store.schema import core_tables
+from service.store.schema.core_tables import AddressRow
 
 
 @click.group()
@@ -35,13 +35,13 @@ def list_addresses() -> None:
             click.echo(f"{row.id:>4}  {shown(row):<50}  {_state(row)}{_whose(row)}")
 
 
-def _state(row: core_tables.Address) -> str:
+def _state(row: AddressRow) -> str:
     if row.off_since is not None:
         return f"off: {row.off_reason}"
     return "on" if row.confirmed_at is not None else "not confirmed"
 
 
-def _whose(row: core_tables.Address) -> str:
+def _whose(row: AddressRow) -> str:
     """Whether its reader is the operator; "" where it is its own person."""
     if not row.person.is_operator:
         return ""

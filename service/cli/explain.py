@@ -20,9 +20,9 @@ from service.reports.ring_check import RingCheck
 from service.store.json_values import to_json
 from service.store.repositories.sites import get_site
 from service.store.repositories.subscriptions import told_of_night
-from service.store.schema import core_tables
+from service.store.schema.core_tables import SiteRow, SubscriptionRow
 
-Argued = tuple[core_tables.Subscription, tuple[Obstacle, ...], Argument]
+Argued = tuple[SubscriptionRow, tuple[Obstacle, ...], Argument]
 
 
 @click.command()
@@ -55,9 +55,7 @@ def explain(site: str, day: date, number: int | None, as_of: datetime | None, as
             click.echo(line)
 
 
-def _page(
-    site: core_tables.Site, day: date, found: list[Argued], alone: tuple[Obstacle, ...]
-) -> Iterator[str]:
+def _page(site: SiteRow, day: date, found: list[Argued], alone: tuple[Obstacle, ...]) -> Iterator[str]:
     """alone: what is in the way where nobody is told of the site."""
     yield say("cli.explain-head", name=site.name, long_day=long_day(day), year=day.year)
     if not found:
@@ -73,7 +71,7 @@ def _page(
         yield from _lines(argument)
 
 
-def _who(subscription: core_tables.Subscription) -> str:
+def _who(subscription: SubscriptionRow) -> str:
     address = subscription.address
     return f"email: {address.target}" if address.channel == "email" else shown(address)
 
@@ -94,9 +92,7 @@ def _lines(argument: Argument) -> Iterator[str]:
         yield from (f"  {line}" for line in paragraph.lines)
 
 
-def _values(
-    site: core_tables.Site, day: date, found: list[Argued], alone: tuple[Obstacle, ...]
-) -> dict[str, object]:
+def _values(site: SiteRow, day: date, found: list[Argued], alone: tuple[Obstacle, ...]) -> dict[str, object]:
     """As JSON values: an argument for each subscription, times in UTC."""
     return {
         "site": site.name,

@@ -21,7 +21,7 @@ from service.store.repositories.messages import (
     get_message,
     notices_of,
 )
-from service.store.schema import core_tables
+from service.store.schema.core_tables import MessageRow
 
 STATUSES = ("due", "sending", "retry", "sent", "failed", "expired", "superseded", "suppressed")
 LISTED = 20
@@ -78,7 +78,7 @@ def cancel(message_id: str) -> None:
         click.echo(f"{row.id} is cancelled.")
 
 
-def _describe(session: Session, row: core_tables.Message) -> Iterator[str]:
+def _describe(session: Session, row: MessageRow) -> Iterator[str]:
     yield f"{row.id}: {row.status}{', may have arrived' if row.maybe_sent else ''}"
     yield f"  to        {_shown(row)}"
     for _, alert in carried_by(session, [row.id])[row.id]:
@@ -97,7 +97,7 @@ def _describe(session: Session, row: core_tables.Message) -> Iterator[str]:
         yield f"  tried     {_utc(attempt.started_at)}: {result}  {answer}".rstrip()
 
 
-def _shown(row: core_tables.Message) -> str:
+def _shown(row: MessageRow) -> str:
     return shown(row.address)
 
 

@@ -28,7 +28,7 @@ from service.store.maintenance import personal_data
 from service.store.repositories import browsers, people, tokens
 from service.store.repositories.people import UNKNOWN_ZONE, get_operator
 from service.store.repositories.tokens import find_api_keys
-from service.store.schema import core_tables
+from service.store.schema.core_tables import PersonRow
 from service.web.operator.pages import people_lines
 
 
@@ -205,7 +205,7 @@ def home(place: tuple[float, float] | None, speed: float | None, forget: bool) -
             click.echo(line)
 
 
-def _lines(session: Session, person: core_tables.Person) -> Iterator[str]:
+def _lines(session: Session, person: PersonRow) -> Iterator[str]:
     known = people.home_of(person)
     if known is None:
         yield say("cli.home-unknown")

@@ -36,7 +36,7 @@ from service.store.repositories.climates import climate_at
 from service.store.repositories.people import default_wishes, end_of_pause, find_subscriptions
 from service.store.repositories.sites import get_site, newest_revision
 from service.store.repositories.totals import Kept
-from service.store.schema import core_tables
+from service.store.schema.core_tables import SubscriptionRow
 
 
 @click.command()
@@ -128,7 +128,7 @@ def _prove(duskbell: Duskbell, number: int) -> None:
     say_tested(number, tested)
 
 
-def say_wishes(subscription: core_tables.Subscription) -> None:
+def say_wishes(subscription: SubscriptionRow) -> None:
     """Its wishes where they aren't the usual ones, and its kit."""
     for line in _wish_lines(subscription):
         click.echo(line)
@@ -153,7 +153,7 @@ def say_obstacles(duskbell: Duskbell, number: int, site: Site, year: YearAhead, 
         click.echo(line)
 
 
-def _wish_lines(row: core_tables.Subscription) -> Iterator[str]:
+def _wish_lines(row: SubscriptionRow) -> Iterator[str]:
     wished = wish_phrases(row)
     if wished:
         yield f"Wishes: {'; '.join(wished)}."
@@ -161,7 +161,7 @@ def _wish_lines(row: core_tables.Subscription) -> Iterator[str]:
         yield f"Kit: {row.kit}"
 
 
-def wish_phrases(row: core_tables.Subscription) -> tuple[str, ...]:
+def wish_phrases(row: SubscriptionRow) -> tuple[str, ...]:
     """A phrase for each wish of a subscription that isn't as usual."""
     usual = replace(default_wishes(), clock_zone=row.person.zone)
     return say_words(from_json(Wishes, row.wishes), usual)
@@ -185,18 +185,18 @@ def subscriptions(as_json: bool) -> None:
                 click.echo(line)
 
 
-def _lines(row: core_tables.Subscription, now: datetime) -> Iterator[str]:
+def _lines(row: SubscriptionRow, now: datetime) -> Iterator[str]:
     state = _state(row, now)
     yield f"{row.id:>4}  {row.site.name:<30}  {_address(row)}{f'  ({state})' if state else ''}"
     yield from (f"      {line}" for line in _wish_lines(row))
 
 
-def _address(row: core_tables.Subscription) -> str:
+def _address(row: SubscriptionRow) -> str:
     is_plain = row.address.channel in ("email", "named")
     return f"{row.address.channel}: {row.address.target}" if is_plain else shown(row.address)
 
 
-def _state(row: core_tables.Subscription, now: datetime) -> str:
+def _state(row: SubscriptionRow, now: datetime) -> str:
     """Why it doesn't ring at present; "" when it does."""
     if row.address.off_since is not None:
         return f"off: {row.address.off_reason}"
@@ -207,7 +207,7 @@ def _state(row: core_tables.Subscription, now: datetime) -> str:
     return ""
 
 
-def _values(row: core_tables.Subscription, now: datetime) -> dict[str, object]:
+def _values(row: SubscriptionRow, now: datetime) -> dict[str, object]:
     """One subscription as JSON values; its wishes as a file of wishes holds them."""
     is_paused = row.paused_until is not None and row.paused_until > now
     return {

@@ -34,8 +34,14 @@ from service.store.repositories.people import is_left
 from service.store.repositories.subscriptions import subscriptions_by_id
 from service.store.repositories.suppression import BarReason
 from service.store.repositories.tokens import Purpose
-from service.store.schema import core_tables
-from service.store.schema.delivery_tables import Notice
+from service.store.schema.core_tables import (
+    AddressRow,
+    AlertRow,
+    MessageAlertRow,
+    MessageRow,
+    SubscriptionRow,
+)
+from service.store.schema.delivery_tables import NoticeRow
 
 log = logging.getLogger(__name__)
 
@@ -127,9 +133,9 @@ class _ClaimInputs:
     now: datetime
     wall: datetime
     links: Links
-    carried: Mapping[str, list[tuple[core_tables.MessageAlert, core_tables.Alert]]]
-    notices: Mapping[str, Notice]
-    subscriptions: Mapping[int, core_tables.Subscription]
+    carried: Mapping[str, list[tuple[MessageAlertRow, AlertRow]]]
+    notices: Mapping[str, NoticeRow]
+    subscriptions: Mapping[int, SubscriptionRow]
     newest: Mapping[SubscriptionNight, tuple[str, int | None]]
     hashes: Mapping[int, str]
     suppressed: Mapping[str, BarReason]
@@ -146,7 +152,7 @@ class _ClaimInputs:
             self._read[subscription_id] = from_json(Wishes, self.subscriptions[subscription_id].wishes)
         return self._read[subscription_id]
 
-    def why_drop(self, alert: core_tables.Alert) -> Status | None:
+    def why_drop(self, alert: AlertRow) -> Status | None:
         """Why it isn't worth saying any more; None when it is: its moment isn't past, its reader hasn't left,
         and the newest decision still carries it."""
         if alert.expires_at <= self.now:
@@ -164,7 +170,7 @@ class _ClaimInputs:
         )
         return None if stands else Status.SUPERSEDED
 
-    def quiet_until(self, alert: core_tables.Alert) -> datetime | None:
+    def quiet_until(self, alert: AlertRow) -> datetime | None:
         """Until when it can wait for the end of quiet hours; None when it can't."""
         wishes, leave_by = self.wishes(alert.subscription_id), alert.facts.get("leave_by")
         return quiet_until(
@@ -175,7 +181,7 @@ class _ClaimInputs:
             clock=wishes.clock(zone_info(alert.facts.get("zone", "UTC"))),
         )
 
-    def told(self, alert: core_tables.Alert, address_id: int) -> AlertToSend:
+    def told(self, alert: AlertRow, address_id: int) -> AlertToSend:
         """What composing needs of an alert; pictures and calendar only for those that are mailed."""
         is_mailed = alert.decision_id in self.scenes
         watch, name, token = (
@@ -233,7 +239,7 @@ def claim_batch(
 def _read_inputs(
     session: Session,
     links: Links,
-    rows: Sequence[tuple[core_tables.Message, core_tables.Address]],
+    rows: Sequence[tuple[MessageRow, AddressRow]],
     now: datetime,
     wall: datetime,
 ) -> _ClaimInputs:
@@ -272,8 +278,8 @@ def _look(
     session: Session,
     inputs: _ClaimInputs,
     channel: Channel | None,
-    message: core_tables.Message,
-    address: core_tables.Address,
+    message: MessageRow,
+    address: AddressRow,
 ) -> Claimed | HeldBack | Ended:
     """The message ready to send, or why it isn't sent now; one of UNREADABLE where that can't be told."""
     if channel is None:
@@ -331,9 +337,7 @@ def _look(
     )
 
 
-def _barred(
-    address: core_tables.Address, suppressed: BarReason | None, notice: Notice | None
-) -> Ended | None:
+def _barred(address: AddressRow, suppressed: BarReason | None, notice: NoticeRow | None) -> Ended | None:
     """Why nothing may go there. Who asked to confirm or to sign in has asked for that one mail."""
     kind = notice.kind if notice else None
     if kind == NoticeKind.CONFIRM and address.confirmed_at is not None and address.off_since is None:
@@ -349,7 +353,7 @@ def _barred(
 
 
 def _notice_link(
-    session: Session, links: Links, notice: Notice, address: core_tables.Address, wall: datetime
+    session: Session, links: Links, notice: NoticeRow, address: AddressRow, wall: datetime
 ) -> str:
     """A fresh link for each attempt, so that no token is ever stored in the clear."""
     if notice.kind == NoticeKind.CONFIRM:

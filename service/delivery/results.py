@@ -26,7 +26,7 @@ from service.store.repositories import messages, suppression
 from service.store.repositories.messages import NoticeKind, Status
 from service.store.repositories.operator_alerts import note_trouble
 from service.store.repositories.suppression import BounceKind
-from service.store.schema import core_tables
+from service.store.schema.core_tables import AddressRow
 
 log = logging.getLogger(__name__)
 
@@ -246,7 +246,7 @@ def _blame(session: Session, claimed: Claimed, error: ChannelError, *, now: date
     if is_for_operator and not error.bad_address:
         text = say("delivery.trouble-refused", code=error.code)
         note_trouble(session, "refused", text, wall)
-    address = session.get(core_tables.Address, claimed.address_id)
+    address = session.get(AddressRow, claimed.address_id)
     if address is None or error.ours:
         return
     if is_mail and speaks_of_destination("email", error):
@@ -268,14 +268,14 @@ def _blame(session: Session, claimed: Claimed, error: ChannelError, *, now: date
         tell_owner(session, address, turn, error.code, now=now, wall=wall)
 
 
-def _off(address: core_tables.Address, reason: str, wall: datetime) -> FailureOutcome | None:
+def _off(address: AddressRow, reason: str, wall: datetime) -> FailureOutcome | None:
     """Nothing to tell where several messages under way met the same end."""
     return FailureOutcome.OFF if host_state.switch_off(address, reason, wall) else None
 
 
 def tell_owner(
     session: Session,
-    address: core_tables.Address,
+    address: AddressRow,
     turn: FailureOutcome,
     code: str,
     *,

@@ -28,7 +28,7 @@ from service.explain.stored_verdict import Case, Sending, open_case
 from service.store.json_values import from_json
 from service.store.repositories.messages import Status
 from service.store.repositories.people import default_wishes
-from service.store.schema import core_tables
+from service.store.schema.core_tables import DecisionRow, SubscriptionRow
 
 MOST_REFUSED = 5
 """So many answers that couldn't be used are named."""
@@ -92,7 +92,7 @@ class Argument:
 
 def argue(
     session: Session,
-    subscription: core_tables.Subscription,
+    subscription: SubscriptionRow,
     night_name: date,
     now: datetime,
     open_ephemeris: Callable[[], Ephemeris],
@@ -270,20 +270,20 @@ def _wishes(case: Case) -> Iterator[Phrase]:
 
 
 def say_turns(
-    decisions: Sequence[core_tables.Decision], reader: Reader, case: Case | None = None
+    decisions: Sequence[DecisionRow], reader: Reader, case: Case | None = None
 ) -> tuple[VerdictTurn, ...]:
     """Every verdict on the way, oldest first. case: for what each model said then."""
 
     def stamp(at: datetime) -> str:
         return say("explain.stamp", reader, at=at)
 
-    def deciding(decision: core_tables.Decision) -> str:
+    def deciding(decision: DecisionRow) -> str:
         if not decision.reasons:
             return ""
         found = case.reasons_of(decision)[0].text if case else from_row(decision.reasons[0]["text"])
         return say(_sentence(found), reader)
 
-    def told(decision: core_tables.Decision) -> str:
+    def told(decision: DecisionRow) -> str:
         if decision.told:
             return say("explain.told-kind", reader, kind=decision.told)
         why = sentence(decision.why_text)

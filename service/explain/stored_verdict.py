@@ -55,7 +55,16 @@ from service.store.repositories.forecasts import (
 from service.store.repositories.messages import find_attempts
 from service.store.repositories.people import shared_sky
 from service.store.repositories.sites import StoredSite, newest_revision, stored_site
-from service.store.schema import core_tables
+from service.store.schema.core_tables import (
+    AlertRow,
+    AttemptRow,
+    DecisionRow,
+    ForecastRow,
+    MessageRow,
+    NightRow,
+    SiteRevisionRow,
+    SubscriptionRow,
+)
 
 STEP_MINUTES = 30
 
@@ -78,7 +87,7 @@ class Decided:
 
 def find_standing(
     session: Session, subscription_id: int, stored: StoredSite, name: date, now: datetime
-) -> core_tables.Decision | None:
+) -> DecisionRow | None:
     """The newest decision for a subscription's night, if it stands; None where it is still to be judged.
 
     One made for other wishes stands until the next cycle: else pages were blank after each change of a wish.
@@ -87,22 +96,22 @@ def find_standing(
     return decision if decision is not None and stands(session, decision, stored, now) else None
 
 
-def stands(session: Session, decision: core_tables.Decision, stored: StoredSite, now: datetime) -> bool:
+def stands(session: Session, decision: DecisionRow, stored: StoredSite, now: datetime) -> bool:
     """Whether a decision is about the site as it is described now; what is past stands as it was decided.
 
     Not at all for what was decided of a shared site before there were copies, at the place itself.
     """
     if decision.site_revision_id == stored.revision_id:
         return True
-    if session.get_one(core_tables.SiteRevision, decision.site_revision_id).site_id != stored.site_id:
+    if session.get_one(SiteRevisionRow, decision.site_revision_id).site_id != stored.site_id:
         return False
-    return session.get_one(core_tables.Night, decision.night_id).ends <= now
+    return session.get_one(NightRow, decision.night_id).ends <= now
 
 
-def read_decision(session: Session, decision: core_tables.Decision) -> Decided:
+def read_decision(session: Session, decision: DecisionRow) -> Decided:
     """The decision as values."""
-    night = from_json(Night, session.get_one(core_tables.Night, decision.night_id).facts)
-    revision = session.get_one(core_tables.SiteRevision, decision.site_revision_id)
+    night = from_json(Night, session.get_one(NightRow, decision.night_id).facts)
+    revision = session.get_one(SiteRevisionRow, decision.site_revision_id)
     return Decided(
         site=stored_site(revision).site,
         night=night,
@@ -114,7 +123,7 @@ def read_decision(session: Session, decision: core_tables.Decision) -> Decided:
     )
 
 
-def decided_verdict(session: Session, decision: core_tables.Decision, night: Night) -> Verdict:
+def decided_verdict(session: Session, decision: DecisionRow, night: Night) -> Verdict:
     """The verdict as it was stored, with its window of that night and the outlook over it."""
     usable = decided_span(decision)
     touching = [window for window in night.windows if usable is not None and window.span.overlap(usable)]
@@ -129,21 +138,19 @@ def decided_verdict(session: Session, decision: core_tables.Decision, night: Nig
     )
 
 
-def decided_span(decision: core_tables.Decision) -> Span | None:
+def decided_span(decision: DecisionRow) -> Span | None:
     """The part of a window that the decision is about."""
     if decision.window_start is None or decision.window_end is None:
         return None
     return Span(decision.window_start, decision.window_end)
 
 
-def decided_reasons(decision: core_tables.Decision) -> tuple[Reason, ...]:
+def decided_reasons(decision: DecisionRow) -> tuple[Reason, ...]:
     """Its reasons, the deciding one first."""
     return tuple(from_json(Reason, reason) for reason in decision.reasons)
 
 
-def _outlook_of(
-    session: Session, decision: core_tables.Decision, window: DarkWindow | None
-) -> Outlook | None:
+def _outlook_of(session: Session, decision: DecisionRow, window: DarkWindow | None) -> Outlook | None:
     if window is None or not decision.outlook_ids:
         return None
     outlooks = outlooks_by_id(session, decision.outlook_ids)
@@ -195,10 +202,10 @@ def nights_as_wished(wishes: Wishes, make: Callable[[SkyWishes], Night]) -> list
 class Sending:
     """An alert on its way: the message that carried it, and every try. dropped: why it left the message."""
 
-    alert: core_tables.Alert
-    message: core_tables.Message
+    alert: AlertRow
+    message: MessageRow
     dropped: str | None
-    attempts: tuple[core_tables.Attempt, ...]
+    attempts: tuple[AttemptRow, ...]
 
     @property
     def state(self) -> str:
@@ -218,15 +225,15 @@ class Case:
     night's windows, in a sentence; empty where nobody asked.
     """
 
-    subscription: core_tables.Subscription
+    subscription: SubscriptionRow
     site: Site
     night: Night
     wishes: Wishes
     now: datetime
-    decisions: Sequence[core_tables.Decision]
+    decisions: Sequence[DecisionRow]
     outlooks: Mapping[int, Outlook]
-    forecasts: Sequence[core_tables.Forecast]
-    rejected: Sequence[core_tables.Forecast]
+    forecasts: Sequence[ForecastRow]
+    rejected: Sequence[ForecastRow]
     sendings: Sequence[Sending]
     outcomes: Sequence[Outcome]
     reports: Sequence[PersonReport]
@@ -236,7 +243,7 @@ class Case:
     darkness: Sequence[str] = ()
 
     @property
-    def last(self) -> core_tables.Decision:
+    def last(self) -> DecisionRow:
         """The newest decision that is about the night itself and not about its being over."""
         live = [each for each in self.decisions if each.deciding_rule != "over"]
         return (live or list(self.decisions))[-1]
@@ -246,7 +253,7 @@ class Case:
         """Whether whoever is told owns the site, so that its note is theirs to read."""
         return self.subscription.person_id == self.subscription.site.owner_id
 
-    def reasons_of(self, decision: core_tables.Decision) -> list[Reason]:
+    def reasons_of(self, decision: DecisionRow) -> list[Reason]:
         """Its reasons as whoever is told may read them, the deciding one first."""
         reasons = [from_json(Reason, each) for each in decision.reasons]
         return reasons if self.is_own else [without_note(each) for each in reasons]
@@ -272,7 +279,7 @@ class Case:
         """The outlook that the last decision is about; None without one."""
         return self.outlook_of(self.last) if self.decisions else None
 
-    def outlook_of(self, decision: core_tables.Decision) -> Outlook | None:
+    def outlook_of(self, decision: DecisionRow) -> Outlook | None:
         """The outlook over the window that a decision is about."""
         own = [self.outlooks[number] for number in decision.outlook_ids if number in self.outlooks]
         return next((each for each in own if each.window.start == decision.window_start), None)
@@ -280,7 +287,7 @@ class Case:
 
 def open_case(
     session: Session,
-    subscription: core_tables.Subscription,
+    subscription: SubscriptionRow,
     night_name: date,
     now: datetime,
     open_ephemeris: Callable[[], Ephemeris],
@@ -319,14 +326,14 @@ def open_case(
 
 def _as_judged(
     session: Session,
-    subscription: core_tables.Subscription,
-    last: core_tables.Decision | None,
+    subscription: SubscriptionRow,
+    last: DecisionRow | None,
     night_name: date,
     open_ephemeris: Callable[[], Ephemeris],
 ) -> tuple[Site, Night, Wishes]:
     if last is not None:
-        facts = session.get_one(core_tables.Night, last.night_id).facts
-        site = stored_site(session.get_one(core_tables.SiteRevision, last.site_revision_id)).site
+        facts = session.get_one(NightRow, last.night_id).facts
+        site = stored_site(session.get_one(SiteRevisionRow, last.site_revision_id)).site
         return site, from_json(Night, facts), from_json(Wishes, last.wishes)
     site = newest_revision(session, subscription.site_id).site
     wishes = from_json(Wishes, subscription.wishes)
@@ -334,7 +341,7 @@ def _as_judged(
 
 
 def _darkness(
-    session: Session, site: Site, night: Night, last: core_tables.Decision | None, ephemeris: Ephemeris
+    session: Session, site: Site, night: Night, last: DecisionRow | None, ephemeris: Ephemeris
 ) -> list[str]:
     verdict = decided_verdict(session, last, night) if last is not None else None
     skies = window_skies(site, night, ephemeris, verdict)
@@ -344,9 +351,7 @@ def _darkness(
     ]
 
 
-def _rejected(
-    session: Session, site: Site, night: Night, wishes: Wishes, now: datetime
-) -> list[core_tables.Forecast]:
+def _rejected(session: Session, site: Site, night: Night, wishes: Wishes, now: datetime) -> list[ForecastRow]:
     """What couldn't be used there, failures of whole feeds included."""
     since = night.span.start - timedelta(days=wishes.days_ahead)
     return rejected_since(session, [place_key(site), EVERYWHERE], since, min(now, night.span.end))
@@ -366,7 +371,7 @@ def _outcomes(session: Session, site_id: int, night_name: date) -> list[Outcome]
     ]
 
 
-def _ran_before(session: Session, last: core_tables.Decision | None) -> bool | None:
+def _ran_before(session: Session, last: DecisionRow | None) -> bool | None:
     if last is None or last.leave_by is None or last.verdict == VerdictWord.STAY:
         return None
     return bool(cycles_between(session, last.leave_by - timedelta(hours=12), last.leave_by))

@@ -32,7 +32,13 @@ from service.feeds.shared.guards import (
     wait_for,
     window_start,
 )
-from service.store.schema.feed_tables import FeedAnswer, FeedState, FeedTurn, FeedWindow, PlaceCheck
+from service.store.schema.feed_tables import (
+    FeedAnswerRow,
+    FeedStateRow,
+    FeedTurnRow,
+    FeedWindowRow,
+    PlaceCheckRow,
+)
 
 LONGEST_TURN = timedelta(minutes=2)
 """After so long a turn is free again: its holder died, as no wait and request live longer."""
@@ -156,15 +162,15 @@ def spend(session: Session, provider: str, allowance: Allowance, weight: float, 
     return None
 
 
-def _window(session: Session, provider: str, unit_s: int, now: datetime) -> FeedWindow:
+def _window(session: Session, provider: str, unit_s: int, now: datetime) -> FeedWindowRow:
     """The current window's row, locked; begun anew when an older one lies there.
 
     A clock that went back keeps the later window's count, in the window that runs now: nothing is given
     twice, and nothing is closed for longer than that window lasts.
     """
     starts = window_start(now, unit_s)
-    _insert_missing(session, FeedWindow, provider=provider, unit_s=unit_s, starts=starts, used=0.0)
-    row = session.get_one(FeedWindow, (provider, unit_s), with_for_update=True)
+    _insert_missing(session, FeedWindowRow, provider=provider, unit_s=unit_s, starts=starts, used=0.0)
+    row = session.get_one(FeedWindowRow, (provider, unit_s), with_for_update=True)
     if row.starts < starts:
         row.starts, row.used = starts, 0.0
     elif lies_ahead(row.starts, now):
@@ -172,40 +178,42 @@ def _window(session: Session, provider: str, unit_s: int, now: datetime) -> Feed
     return row
 
 
-def _insert_missing(session: Session, table: type[FeedWindow] | type[FeedTurn], **values: object) -> None:
+def _insert_missing(
+    session: Session, table: type[FeedWindowRow] | type[FeedTurnRow], **values: object
+) -> None:
     insert = sqlite.insert if session.get_bind().dialect.name == "sqlite" else postgresql.insert
     session.execute(insert(table).values(**values).on_conflict_do_nothing())
 
 
 def take_turn(session: Session, provider: str, token: str, now: datetime) -> bool:
     """Whether the turn is now this token's."""
-    _insert_missing(session, FeedTurn, provider=provider, token="", until=now)
+    _insert_missing(session, FeedTurnRow, provider=provider, token="", until=now)
     # one that ends later than any could was taken before the clock was set back
-    free = (FeedTurn.until <= now) | (FeedTurn.until > now + LONGEST_TURN + SET_BY)
-    taken = update(FeedTurn).where(FeedTurn.provider == provider, free)
+    free = (FeedTurnRow.until <= now) | (FeedTurnRow.until > now + LONGEST_TURN + SET_BY)
+    taken = update(FeedTurnRow).where(FeedTurnRow.provider == provider, free)
     result = session.execute(taken.values(token=token, until=now + LONGEST_TURN))
     return bool(result.rowcount)  # type: ignore[attr-defined]
 
 
 def release_turn(session: Session, provider: str, token: str) -> None:
     """Give the turn back, unless it ran out and is another's by now."""
-    mine = (FeedTurn.provider == provider, FeedTurn.token == token)
-    session.execute(delete(FeedTurn).where(*mine))
+    mine = (FeedTurnRow.provider == provider, FeedTurnRow.token == token)
+    session.execute(delete(FeedTurnRow).where(*mine))
 
 
 def read_breaker(session: Session, feed: str) -> Breaker:
-    row = session.get(FeedState, feed)
+    row = session.get(FeedStateRow, feed)
     return _as_breaker(row) if row else Breaker()
 
 
-def _as_breaker(row: FeedState) -> Breaker:
+def _as_breaker(row: FeedStateRow) -> Breaker:
     return Breaker(BreakerState(row.state), row.failures, row.since, row.retry_at, row.reason)
 
 
 def write_breaker(session: Session, feed: str, breaker: Breaker) -> None:
     assert breaker.since is not None, "a breaker that changed says when"
     session.merge(
-        FeedState(
+        FeedStateRow(
             feed=feed,
             state=breaker.state.value,
             failures=breaker.failures,
@@ -218,7 +226,10 @@ def write_breaker(session: Session, feed: str, breaker: Breaker) -> None:
 
 def all_breakers(session: Session) -> dict[str, Breaker]:
     """Every feed that something ever happened to."""
-    return {row.feed: _as_breaker(row) for row in session.scalars(select(FeedState).order_by(FeedState.feed))}
+    return {
+        row.feed: _as_breaker(row)
+        for row in session.scalars(select(FeedStateRow).order_by(FeedStateRow.feed))
+    }
 
 
 def close_breaker(session: Session, feed: str, now: datetime) -> Breaker:
@@ -230,7 +241,7 @@ def close_breaker(session: Session, feed: str, now: datetime) -> Breaker:
 
 def used_now(session: Session, now: datetime) -> dict[tuple[str, int], float]:
     """The weight used in the windows that are running, by provider and length in seconds."""
-    rows = session.scalars(select(FeedWindow))
+    rows = session.scalars(select(FeedWindowRow))
     return {
         (row.provider, row.unit_s): row.used for row in rows if row.starts == window_start(now, row.unit_s)
     }
@@ -238,9 +249,9 @@ def used_now(session: Session, now: datetime) -> dict[tuple[str, int], float]:
 
 def last_asked(session: Session, places: Iterable[str]) -> dict[str, datetime]:
     """When the feeds were last asked about each of these places."""
-    wanted, found = set(places), select(PlaceCheck)
+    wanted, found = set(places), select(PlaceCheckRow)
     if len(wanted) < 500:
-        found = found.where(PlaceCheck.place.in_(wanted))
+        found = found.where(PlaceCheckRow.place.in_(wanted))
     return {row.place: row.asked_at for row in session.scalars(found) if row.place in wanted}
 
 
@@ -250,9 +261,9 @@ def note_asked(session: Session, places: Iterable[str], now: datetime) -> None:
     if not rows:
         return
     insert = sqlite.insert if session.get_bind().dialect.name == "sqlite" else postgresql.insert
-    adding = insert(PlaceCheck)
+    adding = insert(PlaceCheckRow)
     adding = adding.on_conflict_do_update(
-        index_elements=[PlaceCheck.place], set_={"asked_at": adding.excluded.asked_at}
+        index_elements=[PlaceCheckRow.place], set_={"asked_at": adding.excluded.asked_at}
     )
     session.execute(adding, rows)
 
@@ -265,7 +276,7 @@ class DatabaseCache:
 
     def get(self, key: str) -> StoredAnswer | None:
         with self._sessions() as session:
-            row = session.get(FeedAnswer, key)
+            row = session.get(FeedAnswerRow, key)
         if row is None:
             return None
         return StoredAnswer(
@@ -281,7 +292,7 @@ class DatabaseCache:
     def put(self, key: str, answer: StoredAnswer) -> None:
         with self._sessions.begin() as session:
             session.merge(
-                FeedAnswer(
+                FeedAnswerRow(
                     key=key,
                     status=answer.status,
                     body=answer.body,

@@ -31,7 +31,7 @@ from service.store.repositories import judged_events
 from service.store.repositories.forecasts import newest_by_place, place_key
 from service.store.repositories.pairs import Told, find_told
 from service.store.repositories.sites import StoredSite
-from service.store.schema.track_tables import JudgedEvent
+from service.store.schema.track_tables import JudgedEventRow
 
 Progress = Callable[[int, int], None]
 
@@ -154,7 +154,7 @@ def _outcome(session: Session, told: Told, stored: StoredSite, event: Event) -> 
     """The stored outcome where the event is the same, else one on the evidence that is still kept."""
     if event == judged_events.event_of(told.event):
         return told.judged.outcome
-    row = JudgedEvent(
+    row = JudgedEventRow(
         site_id=told.event.site_id,
         night_name=told.event.night_name,
         window_start=event.window.start,

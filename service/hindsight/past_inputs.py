@@ -19,17 +19,17 @@ from service.store.json_values import from_json
 from service.store.repositories.climates import climate_at
 from service.store.repositories.judged_events import stations_now
 from service.store.repositories.sites import StoredSite, stored_site
-from service.store.schema import core_tables
+from service.store.schema.core_tables import NightRow, SiteRevisionRow
 
 
 def site_of(session: Session, revision_id: int) -> StoredSite:
     """The site as that revision describes it; revisions are kept for good."""
-    return stored_site(session.get_one(core_tables.SiteRevision, revision_id))
+    return stored_site(session.get_one(SiteRevisionRow, revision_id))
 
 
 def night_of(session: Session, night_id: int) -> Night:
     """The stored night; SQLAlchemy's NoResultFound where it was forgotten."""
-    return from_json(Night, session.get_one(core_tables.Night, night_id).facts)
+    return from_json(Night, session.get_one(NightRow, night_id).facts)
 
 
 def nights_under(site: Site, name: date, wishes: Wishes, ephemeris: Ephemeris) -> list[Night]:

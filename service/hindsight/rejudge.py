@@ -34,12 +34,12 @@ from service.store.repositories.judged_events import stations_now
 from service.store.repositories.nights import night_ids
 from service.store.repositories.people import sky_key, versioned
 from service.store.repositories.sites import StoredSite
-from service.store.schema import core_tables
+from service.store.schema.core_tables import DecisionRow, NightRow, SubscriptionRow
 
 FRESH_FOR = timedelta(hours=2)
 """A verdict on the same forecasts is taken to hold so long within a day; time alone changes little in it."""
 
-Judged = tuple[core_tables.Decision, Verdict | None]
+Judged = tuple[DecisionRow, Verdict | None]
 Progress = Callable[[int, int], None]
 
 
@@ -126,13 +126,13 @@ class RejudgeInputs:
     _nights: dict[object, list[Night]] = field(default_factory=dict)
     _sites: dict[int, StoredSite] = field(default_factory=dict)
 
-    def site_of(self, decision: core_tables.Decision) -> StoredSite:
+    def site_of(self, decision: DecisionRow) -> StoredSite:
         revision_id = decision.site_revision_id
         if revision_id not in self._sites:
             self._sites[revision_id] = site_of(self.session, revision_id)
         return self._sites[revision_id]
 
-    def wishes_of(self, decision: core_tables.Decision) -> Wishes:
+    def wishes_of(self, decision: DecisionRow) -> Wishes:
         """The wishes to judge by; others without a clock are read on the subscriber's, and those without a
         drive go by what was estimated from home then."""
         mine = from_json(Wishes, decision.wishes)
@@ -141,7 +141,7 @@ class RejudgeInputs:
         clock_zone = self.other.clock_zone or mine.clock_zone
         return replace(self.other, clock_zone=clock_zone, drive_estimate=mine.drive_estimate)
 
-    def judge_again(self, decision: core_tables.Decision) -> Verdict | None:
+    def judge_again(self, decision: DecisionRow) -> Verdict | None:
         """The verdict on the decision's own inputs; None where its forecasts are no longer kept."""
         self._turn_to(decision.night_name)
         if not decision.forecast_ids and self.other is not None:
@@ -154,7 +154,7 @@ class RejudgeInputs:
 
     def moments(self, judged: Sequence[Judged]) -> Iterator[Moment]:
         """When the night is told of, or not: at its decisions, and at the cycles between them on its day."""
-        subscription = self.session.get_one(core_tables.Subscription, judged[0][0].subscription_id)
+        subscription = self.session.get_one(SubscriptionRow, judged[0][0].subscription_id)
         address_id = subscription.address_id
         for decision, verdict in judged:
             if verdict is not None:
@@ -174,7 +174,7 @@ class RejudgeInputs:
                 before = (basis, at, self._verdict(decision, ids, at))
             yield self._moment(decision, at, before[2], address_id)
 
-    def _cycles_on_the_day(self, decision: core_tables.Decision) -> list[datetime]:
+    def _cycles_on_the_day(self, decision: DecisionRow) -> list[datetime]:
         """The cycles from the day's beginning at the site until the last window is over."""
         nights = self._nights_of(decision)
         ends = [window.span.end for night in nights for window in night.windows]
@@ -183,9 +183,7 @@ class RejudgeInputs:
         day = datetime.combine(decision.night_name, datetime.min.time(), self.site_of(decision).site.tz)
         return cycles_between(self.session, day, max(ends))
 
-    def _moment(
-        self, decision: core_tables.Decision, at: datetime, verdict: Verdict, address_id: int
-    ) -> Moment:
+    def _moment(self, decision: DecisionRow, at: datetime, verdict: Verdict, address_id: int) -> Moment:
         site = self.site_of(decision).site
         wishes = self.wishes_of(decision)
         return Moment(at, decision.subscription_id, address_id, decision.night_name, site, wishes, verdict)
@@ -196,14 +194,14 @@ class RejudgeInputs:
             for kept in (self._forecasts, self._inputs, self._nights):
                 kept.clear()
 
-    def _known_then(self, decision: core_tables.Decision, at: datetime) -> list[int]:
+    def _known_then(self, decision: DecisionRow, at: datetime) -> list[int]:
         """The numbers of the forecasts that were at hand for the site."""
         place = place_key(self.site_of(decision).site)
         found = newest_by_place(self.session, {place}, at).get(place, [])
         self._forecasts.update((each.forecast_id, each.forecast) for each in found)
         return [each.forecast_id for each in found]
 
-    def _verdict(self, decision: core_tables.Decision, forecast_ids: Sequence[int], at: datetime) -> Verdict:
+    def _verdict(self, decision: DecisionRow, forecast_ids: Sequence[int], at: datetime) -> Verdict:
         """By today's rules without a correction; shared by all who asked the same of the site."""
         key = (decision.site_revision_id, tuple(forecast_ids), at)
         if key not in self._inputs:
@@ -214,7 +212,7 @@ class RejudgeInputs:
         inputs, memo = self._inputs[key]
         return assess(inputs, self._nights_of(decision), self.wishes_of(decision), memo).verdict
 
-    def _nights_of(self, decision: core_tables.Decision) -> list[Night]:
+    def _nights_of(self, decision: DecisionRow) -> list[Night]:
         """The night under the sky of each target: as it was stored, computed where other wishes ask."""
         wishes = self.wishes_of(decision)
         key = (decision.site_revision_id, wishes.skies)
@@ -228,10 +226,10 @@ class RejudgeInputs:
             )
         return self._nights[key]
 
-    def _stored_nights(self, decision: core_tables.Decision, wishes: Wishes) -> list[Night]:
+    def _stored_nights(self, decision: DecisionRow, wishes: Wishes) -> list[Night]:
         """By the keys of their skies, of the version that made the decision's night, or as they were before
         they held a version; the decision's own where an earlier one wrote other keys."""
-        own = self.session.get_one(core_tables.Night, decision.night_id)
+        own = self.session.get_one(NightRow, decision.night_id)
         earlier = [sky_key(sky) for sky in wishes.skies]
         keys = [versioned(key, own.rules_version) for key in earlier]
         every = [*keys, *earlier]
@@ -277,7 +275,7 @@ def rejudge(
 
 
 def _night(
-    inputs: RejudgeInputs, rows: Sequence[tuple[core_tables.Decision, str]]
+    inputs: RejudgeInputs, rows: Sequence[tuple[DecisionRow, str]]
 ) -> tuple[RejudgedNight, list[Moment]]:
     """One subscription's night: its decisions judged again, and the moments at which it would be told of."""
     again = [(decision, inputs.judge_again(decision)) for decision, _ in rows]
@@ -305,6 +303,6 @@ def _word_of(verdict: Verdict) -> Word:
     return Word(verdict.word.value, verdict.chance_pct, deciding.rule, str(deciding.text))
 
 
-def _word_of_row(decision: core_tables.Decision) -> Word:
+def _word_of_row(decision: DecisionRow) -> Word:
     text = str(from_row(decision.reasons[0]["text"])) if decision.reasons else ""
     return Word(decision.verdict, decision.chance_pct, decision.deciding_rule, text)

@@ -36,8 +36,8 @@ from service.store.repositories import (
     record_rows,
 )
 from service.store.repositories.sites import StoredSite, stored_site
-from service.store.schema import core_tables
-from service.store.schema.track_tables import JudgedEvent
+from service.store.schema.core_tables import DecisionRow, NightRow, OutcomeRow, SiteRevisionRow
+from service.store.schema.track_tables import JudgedEventRow
 
 log = logging.getLogger(__name__)
 
@@ -112,7 +112,7 @@ def note_events(session: Session, now: datetime) -> int:
 
 
 def _night(session: Session, night_id: int) -> Night:
-    row = session.get(core_tables.Night, night_id)
+    row = session.get(NightRow, night_id)
     assert row is not None, "decisions refer to nights that are kept"
     return from_json(Night, row.facts)
 
@@ -122,9 +122,9 @@ def _minutes(length: timedelta) -> int:
 
 
 def _event_row(
-    decision: core_tables.Decision, site_id: int, window: Span, shortest: timedelta, night: Night
-) -> JudgedEvent:
-    return JudgedEvent(
+    decision: DecisionRow, site_id: int, window: Span, shortest: timedelta, night: Night
+) -> JudgedEventRow:
+    return JudgedEventRow(
         site_id=site_id,
         site_revision_id=decision.site_revision_id,
         night_name=decision.night_name,
@@ -170,29 +170,29 @@ def judge_due(verifying: Verifying, now: datetime) -> dict[str, int]:
                 counts["judged"] += _look(session, row.id, sites[row.site_revision_id], now)
 
 
-def _waits(row: JudgedEvent, ask: Ask, heard: Heard, now: datetime) -> bool:
+def _waits(row: JudgedEventRow, ask: Ask, heard: Heard, now: datetime) -> bool:
     """Whether it stays due, because its stations couldn't be asked yet and still keep their reports."""
     return ask in heard.later and now - row.window_end < REPORTS_LAST
 
 
 def _site(session: Session, revision_id: int) -> StoredSite:
-    row = session.get(core_tables.SiteRevision, revision_id)
+    row = session.get(SiteRevisionRow, revision_id)
     assert row is not None, "events refer to revisions that are kept"
     return stored_site(row)
 
 
-def _ask(row: JudgedEvent, stored: StoredSite) -> Ask:
+def _ask(row: JudgedEventRow, stored: StoredSite) -> Ask:
     return Ask(stored.site.lat_deg, stored.site.lon_deg, Span(row.window_start, row.window_end))
 
 
 def _ask_past(
-    verifying: Verifying, block: Sequence[JudgedEvent], sites: dict[int, StoredSite], now: datetime
+    verifying: Verifying, block: Sequence[JudgedEventRow], sites: dict[int, StoredSite], now: datetime
 ) -> None:
     """Ask the feeds about the hours of windows of which they have said nothing since; keep the answers
     apart from forecasts."""
     with verifying.sessions() as session:
         lacking = [row for row in block if _lacks_analysis(session, row, sites[row.site_revision_id])]
-    by_night: dict[object, list[JudgedEvent]] = {}
+    by_night: dict[object, list[JudgedEventRow]] = {}
     for row in lacking:
         by_night.setdefault(row.night_name, []).append(row)
     for rows in by_night.values():
@@ -208,7 +208,7 @@ def _ask_past(
                     )
 
 
-def _lacks_analysis(session: Session, row: JudgedEvent, stored: StoredSite) -> bool:
+def _lacks_analysis(session: Session, row: JudgedEventRow, stored: StoredSite) -> bool:
     window = Span(row.window_start, row.window_end)
     place = forecasts.place_key(stored.site)
     return not judged_events.find_analyses(session, place, window)
@@ -229,7 +229,7 @@ def _place(stored: StoredSite, verifying: Verifying) -> Place:
 def _look(session: Session, event_id: int, stored: StoredSite, now: datetime) -> bool:
     """Judge one event on all that is known now, note how clear its night was at the place, and say when to
     look again; whether it says anything new."""
-    row = session.get(JudgedEvent, event_id)
+    row = session.get(JudgedEventRow, event_id)
     assert row is not None, "events are never removed"
     evidence = gather_evidence(session, row, stored)
     outcome = judge_night(judged_events.event_of(row), stored.site, evidence)
@@ -246,14 +246,14 @@ def judge_again(session: Session, site_id: int, night: date, now: datetime) -> l
     found = []
     for row in judged_events.ended_events(session, site_id, night, now):
         _look(session, row.id, _site(session, row.site_revision_id), now)
-        kept = session.get(core_tables.Outcome, row.outcome_id)
+        kept = session.get(OutcomeRow, row.outcome_id)
         assert kept is not None, "a look leaves an outcome"
         found.append(judged_events.read_outcome(kept))
     record_rows.write_due(session)
     return found
 
 
-def gather_evidence(session: Session, row: JudgedEvent, stored: StoredSite) -> Evidence:
+def gather_evidence(session: Session, row: JudgedEventRow, stored: StoredSite) -> Evidence:
     """All that the store holds on one event."""
     window, site = Span(row.window_start, row.window_end), stored.site
     around = Span(window.start - judged_events.AROUND, window.end + judged_events.AROUND)
@@ -273,7 +273,7 @@ def gather_evidence(session: Session, row: JudgedEvent, stored: StoredSite) -> E
     )
 
 
-def _seen_before(session: Session, row: JudgedEvent) -> list[NightSeen]:
+def _seen_before(session: Session, row: JudgedEventRow) -> list[NightSeen]:
     """What stations that never saw cloud said of the site's earlier nights, and what was settled without
     them."""
     last = row.night_name - timedelta(days=1)

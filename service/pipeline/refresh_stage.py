@@ -25,7 +25,7 @@ from service.store.repositories.forecasts import EVERYWHERE
 from service.store.repositories.nights import NightTimes, near_nights, windows_ahead
 from service.store.repositories.people import look_again
 from service.store.repositories.sites import StoredSite, newest_revisions
-from service.store.schema import core_tables
+from service.store.schema.core_tables import ForecastRow
 
 log = logging.getLogger(__name__)
 
@@ -212,7 +212,7 @@ def _near_nights(
 
 def _keep(
     session: Session, due: list[Need], gathered: Gathered, aside: SightAnswers, now: datetime
-) -> tuple[list[core_tables.Forecast], int]:
+) -> tuple[list[ForecastRow], int]:
     """The rows that say something new, and how many rejections were written."""
     by_asked = {need.asked: need for need in due}
     seen = [

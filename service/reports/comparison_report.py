@@ -25,7 +25,7 @@ from service.store.repositories.decisions import decisions_by_id, newest_standin
 from service.store.repositories.nights import nights_by_id
 from service.store.repositories.people import shared_sky
 from service.store.repositories.sites import StoredSite
-from service.store.schema import core_tables
+from service.store.schema.core_tables import SubscriptionRow
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +35,7 @@ class Compared:
 
     stored: StoredSite
     wishes: Wishes
-    watcher: core_tables.Subscription | None = None
+    watcher: SubscriptionRow | None = None
 
     @property
     def site(self) -> Site:

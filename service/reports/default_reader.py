@@ -12,7 +12,7 @@ from service.hindsight.track_record import RecordLines
 from service.store.json_values import from_json
 from service.store.repositories.people import default_wishes, find_subscriptions
 from service.store.repositories.sites import StoredSite, get_site, newest_revision
-from service.store.schema import core_tables
+from service.store.schema.core_tables import SubscriptionRow
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +23,7 @@ class Usual:
     stored: StoredSite
     wishes: Wishes
     kit: str = ""
-    watcher: core_tables.Subscription | None = None
+    watcher: SubscriptionRow | None = None
 
     def say_record(self, session: Session, window_start: datetime, now: datetime, chance_pct: int) -> str:
         """What came of forecasts like this one; "" where nothing is known."""
@@ -32,7 +32,7 @@ class Usual:
         )
 
 
-def wishes_of(watcher: core_tables.Subscription | None) -> Wishes:
+def wishes_of(watcher: SubscriptionRow | None) -> Wishes:
     """The wishes of a subscription; the usual ones without."""
     return default_wishes() if watcher is None else from_json(Wishes, watcher.wishes)
 
@@ -59,6 +59,6 @@ def usual_of(session: Session, stored: StoredSite) -> Usual:
     return Usual(stored, wishes_of(first), kit, first)
 
 
-def usual_watchers(session: Session) -> dict[int, core_tables.Subscription]:
+def usual_watchers(session: Session) -> dict[int, SubscriptionRow]:
     """By site the subscription whose verdicts a command shows: the oldest running one."""
     return {each.site_id: each for each in reversed(find_subscriptions(session))}

@@ -52,7 +52,7 @@ from service.store.repositories.climates import find_climates
 from service.store.repositories.forecasts import place_key_at
 from service.store.repositories.sites import described_sites, newest_revision, places_now
 from service.store.repositories.subscriptions import SubscriptionFacts
-from service.store.schema import core_tables
+from service.store.schema.core_tables import SubscriptionRow
 
 _LENGTH = TypeAdapter(timedelta)
 
@@ -160,7 +160,7 @@ class RingCheck:
     def year_of(self, number: int) -> YearAhead:
         """What a year's sky, the calendar and the clock leave of a subscription's wishes: a quarter of a
         second of work, once for all who wish the same at a site."""
-        row = self._session.get_one(core_tables.Subscription, number)
+        row = self._session.get_one(SubscriptionRow, number)
         site, wishes = newest_revision(self._session, row.site_id).site, from_json(Wishes, row.wishes)
         if (site, wishes) not in self._years:
             found = advise(site, wishes, self._now.date(), self._duskbell.ephemeris)

@@ -40,7 +40,7 @@ from service.store.repositories.sites import (
     newest_revision,
     revise_site,
 )
-from service.store.schema import core_tables
+from service.store.schema.core_tables import AddressRow, PersonRow, SiteRow
 
 PUSH_NAME = "phone"
 """What the push service is called among named_targets unless it is given another name."""
@@ -151,18 +151,18 @@ def is_untouched(session: Session, settings: Settings) -> bool:
     return is_nothing_kept(session)
 
 
-def _places(session: Session, operator: core_tables.Person) -> tuple[StoredSite, ...]:
+def _places(session: Session, operator: PersonRow) -> tuple[StoredSite, ...]:
     return tuple(newest_revision(session, site_id) for site_id in described_sites(session, operator.id))
 
 
-def _ringing(session: Session, duskbell: Duskbell, operator: core_tables.Person) -> list[core_tables.Address]:
+def _ringing(session: Session, duskbell: Duskbell, operator: PersonRow) -> list[AddressRow]:
     """The operator's addresses at which something rings, oldest first."""
     rows = people.active_subscriptions(session, duskbell.clock())
     own = {row.address_id: row.address for row in rows if row.person_id == operator.id}
     return [address for _, address in sorted(own.items())]
 
 
-def _waiting(session: Session, duskbell: Duskbell, operator: core_tables.Person) -> dict[int, str]:
+def _waiting(session: Session, duskbell: Duskbell, operator: PersonRow) -> dict[int, str]:
     """The operator's addresses that were sent a code of late and haven't confirmed, as they may be shown."""
     rows = addresses.awaiting_code(session, operator.id, duskbell.clock())
     return {row.id: row.target if row.channel == "email" else shown(row) for row in rows}
@@ -235,7 +235,7 @@ def keep_place(duskbell: Duskbell, site: Site, *, elevation_known: bool) -> Stor
                 people.subscribe(session, address, row, people.default_wishes(), now=now)
             return newest_revision(session, row.id)
         if (known.site, known.elevation_known) != (site, elevation_known):
-            row = session.get_one(core_tables.Site, known.site_id)
+            row = session.get_one(SiteRow, known.site_id)
             revise_site(session, row, site, elevation_known=elevation_known, now=now)
         return newest_revision(session, known.site_id)
 
@@ -367,14 +367,14 @@ def ring_at(duskbell: Duskbell, address_id: int, *, vouched: bool) -> tuple[str,
     """
     now, added = duskbell.clock(), []
     with duskbell.sessions.begin() as session:
-        address = session.get_one(core_tables.Address, address_id)
+        address = session.get_one(AddressRow, address_id)
         if vouched:
             vouch_for(session, address_id, now)
         running = people.running_subscriptions(session, address.person_id)
         if any(row.address_id == address_id for row in running):
             return ()
         for place in _places(session, address.person):
-            site = session.get_one(core_tables.Site, place.site_id)
+            site = session.get_one(SiteRow, place.site_id)
             people.subscribe(session, address, site, people.default_wishes(), now=now)
             added.append(place.site.name)
     return tuple(added)

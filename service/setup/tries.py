@@ -21,7 +21,7 @@ from service.common.deadline import Deadline
 from service.feeds.shared.model import Gathered
 from service.setup.steps import Relay
 from service.store.repositories.sites import StoredSite
-from service.store.schema import core_tables
+from service.store.schema.core_tables import AddressRow
 
 FEEDS_WITHIN_S = 8.0
 RELAY_STEP_S, RELAY_WITHIN_S = 8.0, 20.0
@@ -102,7 +102,7 @@ def try_mail(duskbell: Duskbell, address_id: int, relay: Relay | None) -> Tried:
 def try_chat(duskbell: Duskbell, address_id: int) -> Tried:
     """Send a test to a chat that was registered."""
     with duskbell.sessions() as session:
-        channel = session.get_one(core_tables.Address, address_id).channel
+        channel = session.get_one(AddressRow, address_id).channel
     return _try(duskbell, channel, duskbell.channels[channel], address_id)
 
 

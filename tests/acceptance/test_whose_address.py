@@ -11,7 +11,7 @@ from alerts.sites.model import Site
 from service.app import build
 from service.store.repositories import people
 from service.store.repositories.sites import add_site, get_site
-from service.store.schema import core_tables
+from service.store.schema.core_tables import AddressRow, PersonRow, SubscriptionRow
 from tests.acceptance.conftest import Run
 
 SITE = "Windpump Flat"
@@ -27,7 +27,7 @@ def flat(run: Run) -> Run:
 def owners() -> dict[str, bool]:
     """By mail address whether its person is the operator."""
     with build().sessions() as session:
-        rows = session.scalars(select(core_tables.Address).where(core_tables.Address.channel == "email"))
+        rows = session.scalars(select(AddressRow).where(AddressRow.channel == "email"))
         return {row.target: row.person.is_operator for row in rows}
 
 
@@ -50,7 +50,7 @@ def test_row_77_each_address_of_a_mailing_list_is_its_own_person(flat: Run) -> N
     assert "its own person" not in mine.out
     assert owners() == {**{f"p{number}@example.org": False for number in range(3)}, "you@example.org": True}
     with build().sessions() as session:
-        assert session.query(core_tables.Person).count() == 4
+        assert session.query(PersonRow).count() == 4
     exported = json.loads(flat("person", "export", "p1@example.org").out)
     assert [row["target"] for row in exported["address"]] == ["p1@example.org"]
 
@@ -103,9 +103,7 @@ def test_row_78_a_receiver_is_given_to_the_person_named(flat: Run) -> None:
     assert "name somebody with --to" in flat("address", "give-away", str(number)).err
     assert flat("address", "give-away", str(number), "--to", FRIEND).code == 0
     with build().sessions() as session:
-        (row,) = session.scalars(
-            select(core_tables.Subscription).where(core_tables.Subscription.address_id == number)
-        )
+        (row,) = session.scalars(select(SubscriptionRow).where(SubscriptionRow.address_id == number))
         assert not row.person.is_operator
         assert row.address.person_id == row.person_id
 
@@ -132,9 +130,7 @@ def test_row_82_the_doctor_names_who_has_sites_without_the_right(flat: Run) -> N
     flat("subscribe", SITE, "--email", FRIEND)
     duskbell = build()
     with duskbell.sessions.begin() as session:
-        (friend,) = session.scalars(
-            select(core_tables.Person).where(core_tables.Person.is_operator.is_(False))
-        )
+        (friend,) = session.scalars(select(PersonRow).where(PersonRow.is_operator.is_(False)))
         site = Site("Hill", 42.0, 3.0, 10.0, "Europe/Madrid")
         add_site(session, friend, site, elevation_known=True, now=duskbell.clock())
         number = friend.id

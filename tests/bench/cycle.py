@@ -62,7 +62,14 @@ from service.settings import Settings
 from service.store.json_values import to_json
 from service.store.repositories.messages import Status
 from service.store.repositories.people import sky_key
-from service.store.schema import core_tables
+from service.store.schema.core_tables import (
+    AddressRow,
+    MessageRow,
+    PersonRow,
+    SiteRevisionRow,
+    SiteRow,
+    SubscriptionRow,
+)
 
 START = datetime(2027, 7, 1, 10, 7, tzinfo=UTC)
 """Three days before a new Moon: almost every night has a window, which is the most there can be to do."""
@@ -202,14 +209,14 @@ def settle(duskbell: Duskbell, sites: int) -> None:
     when = {"created_at": START}
     with duskbell.sessions.begin() as session:
         session.execute(
-            insert(core_tables.Person),
+            insert(PersonRow),
             [
                 {"id": k + 1, "name": "", "zone": "Europe/Madrid", "is_operator": k == 0, **when}
                 for k in range(people)
             ],
         )
         session.execute(
-            insert(core_tables.Address),
+            insert(AddressRow),
             [
                 {"id": k + 1, "person_id": k + 1, "channel": "email",
                  "target": f"p{k}@example.org", "secrets": [],
@@ -219,7 +226,7 @@ def settle(duskbell: Duskbell, sites: int) -> None:
         )  # fmt: skip
         made = make_sites(sites)
         session.execute(
-            insert(core_tables.Site),
+            insert(SiteRow),
             [
                 {
                     "id": k + 1,
@@ -233,7 +240,7 @@ def settle(duskbell: Duskbell, sites: int) -> None:
             ],
         )
         session.execute(
-            insert(core_tables.SiteRevision),
+            insert(SiteRevisionRow),
             [
                 {"id": k + 1, "site_id": k + 1, "revision": 1,
                  "lat_deg": each.lat_deg, "lon_deg": each.lon_deg,
@@ -250,7 +257,7 @@ def settle(duskbell: Duskbell, sites: int) -> None:
                     {"person_id": person + 1, "address_id": person + 1, "site_id": (first + k) % sites + 1,
                      "wishes": chosen, "sky_key": key, **when}
                 )  # fmt: skip
-        session.execute(insert(core_tables.Subscription), rows)
+        session.execute(insert(SubscriptionRow), rows)
 
 
 def open_installation(folder: Path, weather: Weather) -> Duskbell:
@@ -266,7 +273,7 @@ def think(duskbell: Duskbell, now: datetime) -> tuple[float, dict[str, int]]:
     counts = cycle_run.think(duskbell, now)
     took = time.perf_counter() - began
     with duskbell.sessions.begin() as session:
-        session.execute(update(core_tables.Message).values(status=Status.SENT, settled_at=now))
+        session.execute(update(MessageRow).values(status=Status.SENT, settled_at=now))
     return took, counts
 
 

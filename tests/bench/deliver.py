@@ -52,7 +52,19 @@ from service.store.json_values import to_json
 from service.store.maintenance.invariants import find_broken
 from service.store.repositories import messages, people, sites
 from service.store.repositories.messages import Status
-from service.store.schema import core_tables
+from service.store.schema.core_tables import (
+    AddressRow,
+    AlertRow,
+    DecisionRow,
+    FindingRow,
+    MessageAlertRow,
+    MessageRow,
+    NightRow,
+    PersonRow,
+    SubscriptionRow,
+    Table,
+    WishSnapshotRow,
+)
 from tests.bench.delivery_receivers import Arrival, Receivers, serve_hooks, serve_mail
 from tests.integration.delivery import child
 from tests.integration.delivery.child import Ground
@@ -93,16 +105,16 @@ class Bench:
     def _settle(self, session: Session) -> None:
         """One person, one site and one night for all; subscriptions and addresses come with the messages."""
         now = datetime.now(UTC)
-        person = core_tables.Person(name="Ada", zone="Europe/Madrid", is_operator=True, created_at=now)
+        person = PersonRow(name="Ada", zone="Europe/Madrid", is_operator=True, created_at=now)
         session.add(person)
         self._site = sites.add_site(session, person, FLAT, elevation_known=True, now=now)
         revision, sky = sites.newest_revision(session, self._site.id), case("july").night
-        night = core_tables.Night(
+        night = NightRow(
             site_revision_id=revision.revision_id, name=sky.name, sky_key="all", starts=sky.span.start,
             ends=sky.span.end, facts=to_json(sky), kernel="k", rules_version="1", computed_at=now,
         )  # fmt: skip
-        snapshot = core_tables.WishSnapshot(digest="", wishes=to_json(Wishes()))
-        finding = core_tables.Finding(reasons=[])
+        snapshot = WishSnapshotRow(digest="", wishes=to_json(Wishes()))
+        finding = FindingRow(reasons=[])
         session.add_all([night, snapshot, finding])
         session.flush()
         self._person_id, self._night = person.id, night
@@ -123,7 +135,7 @@ class Bench:
         """Decisions, alerts and messages in one transaction, each to an address of its own; the ids."""
         now = datetime.now(UTC)
         with self.duskbell.sessions.begin() as session:
-            first = (session.scalar(select(func.max(core_tables.Address.id))) or 0) + 1
+            first = (session.scalar(select(func.max(AddressRow.id))) or 0) + 1
             numbers = range(first, first + len(targets))
             ids = [messages.new_message_id() for _ in targets]
             for kind, rows in self._rows(numbers, ids, targets, now):
@@ -132,20 +144,20 @@ class Bench:
 
     def _rows(
         self, numbers: range, ids: list[str], targets: Sequence[tuple[str, str]], now: datetime
-    ) -> Iterable[tuple[type[core_tables.Table], list[dict[str, object]]]]:
+    ) -> Iterable[tuple[type[Table], list[dict[str, object]]]]:
         wishes = to_json(Wishes(quiet=None))
-        yield core_tables.Address, [
+        yield AddressRow, [
             {"id": n, "person_id": self._person_id, "channel": channel, "target": target,
              "secrets": [new_secret()], "created_at": now, "confirmed_at": now}
             for n, (channel, target) in zip(numbers, targets, strict=True)
         ]  # fmt: skip
-        yield core_tables.Subscription, [
+        yield SubscriptionRow, [
             {"id": n, "person_id": self._person_id, "address_id": n, "site_id": self._site.id,
              "wishes": wishes, "sky_key": people.sky_key(Wishes().sky), "created_at": now}
             for n in numbers
         ]  # fmt: skip
         about = {"subscription_id": 0, "night_name": self._night.name}
-        yield core_tables.Decision, [
+        yield DecisionRow, [
             {**about, "id": n, "subscription_id": n, "night_id": self._night.id,
              "site_revision_id": self._revision_id, "as_of": now, "confirmed_at": now, "verdict": "go",
              "deciding_rule": "chance", "fingerprint": "go", "chance_pct": 81,
@@ -153,18 +165,18 @@ class Bench:
              "forecast_ids": [1], "kernel": "k", "rules_version": "1", "told": "go"}
             for n in numbers
         ]  # fmt: skip
-        yield core_tables.Alert, [
+        yield AlertRow, [
             {**about, "id": n, "subscription_id": n, "kind": "go", "occurrence": 1, "decision_id": n,
              "why": "good_tonight", "raised_at": now, "expires_at": now + HELPS_FOR,
              "facts": {**self._facts, "site_name": f"Field {n:06}"}}
             for n in numbers
         ]  # fmt: skip
-        yield core_tables.Message, [
+        yield MessageRow, [
             {"id": message_id, "address_id": n, "status": Status.DUE, "created_at": now, "due_at": now,
              "expires_at": now + HELPS_FOR, "attempts": 0, "maybe_sent": False}
             for n, message_id in zip(numbers, ids, strict=True)
         ]  # fmt: skip
-        yield core_tables.MessageAlert, [
+        yield MessageAlertRow, [
             {"message_id": message_id, "alert_id": n} for n, message_id in zip(numbers, ids, strict=True)
         ]  # fmt: skip
 
@@ -175,8 +187,8 @@ class Bench:
         """What is under way to hosts that hang ends here, so that the next phase begins afresh."""
         with self.duskbell.sessions.begin() as session:
             session.execute(
-                update(core_tables.Message)
-                .where(core_tables.Message.status.in_(messages.UNSETTLED))
+                update(MessageRow)
+                .where(MessageRow.status.in_(messages.UNSETTLED))
                 .values(
                     status=Status.FAILED, settled_at=datetime.now(UTC), lease_token=None, leased_until=None
                 )
@@ -312,8 +324,8 @@ def _undisturbed_s(bench: Bench) -> float:
 def _let_leases_run_out(bench: Bench) -> None:
     with bench.duskbell.sessions.begin() as session:
         session.execute(
-            update(core_tables.Message)
-            .where(core_tables.Message.status == Status.SENDING)
+            update(MessageRow)
+            .where(MessageRow.status == Status.SENDING)
             .values(leased_until=datetime.now(UTC) - timedelta(seconds=1))
         )
 

@@ -47,8 +47,8 @@ from service.runtime.fleet.queue import DELIVER, JUDGE, REFRESH, SKY
 from service.runtime.fleet.schedule import put_in_messages
 from service.settings import Settings
 from service.store.repositories.messages import UNSETTLED
-from service.store.schema import core_tables
-from service.store.schema.fleet_tables import CyclePart
+from service.store.schema.core_tables import AddressRow, CycleRow, DecisionRow, MessageRow
+from service.store.schema.fleet_tables import CyclePartRow
 from tests.acceptance.fleetlife.inbox import Inbox, open_inbox
 from tests.bench.cycle import START, Weather, open_installation, say, settle, think
 from tests.integration.postgres import running_postgres
@@ -150,11 +150,9 @@ def ground(server: object, sites: int) -> Iterator[Ground]:
 
 def _by_chat(engine: Engine, port: int) -> None:
     """Everybody is told by a chat of their own; tables as large as in a fleet that has run for a while."""
-    target = func.concat(f"http://127.0.0.1:{port}/", core_tables.Address.id)
+    target = func.concat(f"http://127.0.0.1:{port}/", AddressRow.id)
     with engine.begin() as connection:
-        connection.execute(
-            update(core_tables.Address).values(channel="webhook", target=target, secrets=[SECRET])
-        )
+        connection.execute(update(AddressRow).values(channel="webhook", target=target, secrets=[SECRET]))
     with engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
         connection.execute(text("ANALYZE"))
 
@@ -178,15 +176,15 @@ def run_cycle(ground: Ground, workers: int) -> Thought:
         cycle_s = time.perf_counter() - began
         peak_mb = max(_peak_mb(each.pid) for each in crowd)
     with ground.duskbell.sessions() as session:
-        span = select(func.min(CyclePart.opened_at), func.max(CyclePart.done_at))
-        opened_at, done_at = session.execute(span.where(CyclePart.stage == JUDGE)).one()
-        judged = session.scalar(select(func.count()).select_from(core_tables.Decision)) or 0
+        span = select(func.min(CyclePartRow.opened_at), func.max(CyclePartRow.done_at))
+        opened_at, done_at = session.execute(span.where(CyclePartRow.stage == JUDGE)).one()
+        judged = session.scalar(select(func.count()).select_from(DecisionRow)) or 0
     return Thought(cycle_s, (done_at - opened_at).total_seconds(), judged, peak_mb)
 
 
 def _is_finished(ground: Ground) -> bool:
     with ground.duskbell.sessions() as session:
-        return session.scalar(select(core_tables.Cycle.finished_at)) is not None
+        return session.scalar(select(CycleRow.finished_at)) is not None
 
 
 def _peak_mb(pid: int) -> float:
@@ -223,8 +221,8 @@ def deliver(ground: Ground, workers: int) -> Sent:
 
 def _unsettled(session: Session) -> int:
     query = select(func.count()).where(
-        core_tables.Message.status.in_(UNSETTLED),
-        core_tables.Message.due_at <= datetime.now(UTC) + timedelta(days=400),
+        MessageRow.status.in_(UNSETTLED),
+        MessageRow.due_at <= datetime.now(UTC) + timedelta(days=400),
     )
     return session.scalar(query) or 0
 

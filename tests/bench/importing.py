@@ -24,7 +24,7 @@ from service.store.engine import open_engine
 from service.store.json_values import to_json
 from service.store.migrate import require_current
 from service.store.repositories import sites
-from service.store.schema import core_tables
+from service.store.schema.core_tables import PersonRow, SiteRevisionRow, SiteRow
 
 NOW = datetime(2027, 6, 30, 12, tzinfo=UTC)
 OWNERS = 100
@@ -64,14 +64,14 @@ def _settle(making: sessionmaker[Session], others: int) -> int:
     facts = {"site": to_json(Site("Hill", 40.0, -1.0)), "elevation_known": False}
     with making.begin() as session:
         session.execute(
-            insert(core_tables.Person),
+            insert(PersonRow),
             [
                 {"id": k + 1, "name": "", "zone": "UTC", "is_operator": k == 0, "created_at": NOW}
                 for k in range(OWNERS + 1)
             ],
         )
         session.execute(
-            insert(core_tables.Site),
+            insert(SiteRow),
             [
                 {"id": k + 1, "owner_id": k % OWNERS + 1, "is_shared": False, "created_at": NOW}
                 | _names(f"Hill {k}")
@@ -79,7 +79,7 @@ def _settle(making: sessionmaker[Session], others: int) -> int:
             ],
         )
         session.execute(
-            insert(core_tables.SiteRevision),
+            insert(SiteRevisionRow),
             [
                 {"site_id": k + 1, "revision": 1, "lat_deg": 40.0, "lon_deg": -1.0, "zone": "UTC",
                  "facts": facts, "created_at": NOW}
@@ -95,7 +95,7 @@ def _names(name: str) -> dict[str, str]:
 
 def _keep(making: sessionmaker[Session], person_id: int) -> None:
     with making.begin() as session:
-        owner = session.get_one(core_tables.Person, person_id)
+        owner = session.get_one(PersonRow, person_id)
         places = (Site(f"Waypoint {k}", 40.0 + k / 1000, -1.0, zone="UTC") for k in range(IMPORTED))
         sites.add_sites(session, owner, [sites.NewSite(each, False) for each in places], NOW)
 

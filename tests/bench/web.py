@@ -51,7 +51,7 @@ from service.pipeline import run_cycle as cycle_run
 from service.settings import Settings
 from service.store.repositories import browsers, people, rate_limits
 from service.store.repositories.sites import add_site
-from service.store.schema import core_tables
+from service.store.schema.core_tables import PersonRow
 from service.web.app import build_app
 from service.web.server import build_server
 from service.web.shared import sessions
@@ -82,7 +82,7 @@ def furnish(duskbell: Duskbell, count: int) -> list[str]:
     tokens = []
     for number in range(count // SITES_EACH):
         with duskbell.sessions.begin() as session:
-            person = core_tables.Person(name="", zone="Europe/Madrid", is_operator=False, created_at=START)
+            person = PersonRow(name="", zone="Europe/Madrid", is_operator=False, created_at=START)
             session.add(person)
             session.flush()
             mail = f"owner{number}@example.org"

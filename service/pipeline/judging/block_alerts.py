@@ -28,7 +28,7 @@ from service.store.repositories.decisions import SubscriptionNight, keep_rows
 from service.store.repositories.due_reviews import parsed_wishes
 from service.store.repositories.messages import Status
 from service.store.repositories.subscriptions import active_of_addresses
-from service.store.schema import core_tables
+from service.store.schema.core_tables import AlertRow, DecisionRow
 
 _ENDED_UNSENT = (Status.FAILED, Status.EXPIRED, Status.SUPERSEDED, Status.SUPPRESSED)
 
@@ -57,7 +57,7 @@ def read_history(
     return history
 
 
-def _as_told(alert: core_tables.Alert) -> PastAlert:
+def _as_told(alert: AlertRow) -> PastAlert:
     facts = alert.facts
     return PastAlert(
         kind=AlertKind(alert.kind),
@@ -112,7 +112,7 @@ def write_alerts(
 ) -> dict[str, int]:
     """Raise these, each with the id of its decision, one message an address; how many of each kind."""
     rows = [{**each.values, "decision_id": decision_id} for decision_id, each in planned]
-    ids = keep_rows(session, core_tables.Alert, rows)
+    ids = keep_rows(session, AlertRow, rows)
     carried: defaultdict[int, list[tuple[int, datetime]]] = defaultdict(list)
     for alert_id, (_, each) in zip(ids, planned, strict=True):
         carried[each.address_id].append((alert_id, each.values["expires_at"]))
@@ -188,7 +188,7 @@ def _undisturbed(
 
 
 def _choice_of_row(
-    site_name: str, place: tuple[float, float], wishes: Wishes, decision: core_tables.Decision
+    site_name: str, place: tuple[float, float], wishes: Wishes, decision: DecisionRow
 ) -> SiteChoice:
     word, chance_pct, leave_by = VerdictWord(decision.verdict), decision.chance_pct, decision.leave_by
     if decision.window_start is None or decision.window_end is None or leave_by is None:

@@ -21,7 +21,7 @@ from service.runtime.fleet.worker_sessions import PartSessions
 from service.store.repositories import cycle_parts, cycles
 from service.store.repositories.cycle_parts import Held
 from service.store.repositories.job_queue import queued_parts
-from service.store.schema import core_tables
+from service.store.schema.core_tables import CycleRow
 
 log = logging.getLogger(__name__)
 
@@ -51,7 +51,7 @@ def _key(moment: datetime) -> str:
     return cycles.cycle_key(moment) if moment.second == 0 else f"{moment:%Y-%m-%dT%H:%M:%SZ}"
 
 
-def _is_under_way(session: Session, cycle: core_tables.Cycle, now: datetime) -> bool:
+def _is_under_way(session: Session, cycle: CycleRow, now: datetime) -> bool:
     if cycle.finished_at is not None or now - cycle.started_at > GIVEN_UP_AFTER:
         return False
     if lies_ahead(cycle.started_at, now):
@@ -94,7 +94,7 @@ def work_on(duskbell: Duskbell, stage_name: str, part_id: int) -> None:
         held = cycle_parts.take(session, part_id, duskbell.clock(), lease=stage.lease)
         if held is None:
             return
-        as_of = session.get_one(core_tables.Cycle, held.cycle_id).as_of
+        as_of = session.get_one(CycleRow, held.cycle_id).as_of
     with contextlib.ExitStack() as failing:
         failing.push(lambda _type, error, _trace: _give_back(duskbell, held, error))
         counts = stage.work(duskbell, PartSessions(duskbell.sessions, held), held.ids, as_of)

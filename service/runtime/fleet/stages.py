@@ -20,7 +20,7 @@ from service.runtime.fleet.worker_sessions import limited_to
 from service.store.repositories import cycle_parts
 from service.store.repositories.cycle_parts import Ids
 from service.store.repositories.due_reviews import NIGHTS_BACK, due_reviews, sites_by_place
-from service.store.schema import core_tables
+from service.store.schema.core_tables import SubscriptionRow
 
 SITES_IN_A_BLOCK = 250
 SUBSCRIPTIONS_IN_A_BLOCK = judge_stage.SUBSCRIPTIONS_AT_ONCE
@@ -76,18 +76,18 @@ def _in_blocks(weighed: Iterable[tuple[int, int]], weight: int) -> Iterator[Ids]
 
 
 def _work_out_sky(duskbell: Duskbell, sessions: Sessions, ids: Ids, now: datetime) -> dict[str, int]:
-    mine = limited_to(sessions, core_tables.Subscription.site_id, ids)
+    mine = limited_to(sessions, SubscriptionRow.site_id, ids)
     return {"nights": sky_stage.run(mine, duskbell.ephemeris, now)}
 
 
 def _ask_feeds(duskbell: Duskbell, sessions: Sessions, ids: Ids, now: datetime) -> dict[str, int]:
-    mine = limited_to(sessions, core_tables.Subscription.site_id, ids)
+    mine = limited_to(sessions, SubscriptionRow.site_id, ids)
     return refresh_stage.run(mine, duskbell.gather, now) | station_stage.run(mine, duskbell.observe, now)
 
 
 def _judge(duskbell: Duskbell, sessions: Sessions, ids: Ids, now: datetime) -> dict[str, int]:
     judging = Judging(
-        limited_to(sessions, core_tables.Subscription.address_id, ids),
+        limited_to(sessions, SubscriptionRow.address_id, ids),
         timedelta(minutes=duskbell.settings.cycle_minutes),
         invented=duskbell.invented,
         ephemeris=duskbell.ephemeris,

@@ -28,7 +28,7 @@ from service.runtime.fleet.sending import batch_up
 from service.store.repositories import messages
 from service.store.repositories.cycle_parts import Held, hold_on
 from service.store.repositories.messages import Status
-from service.store.schema import core_tables
+from service.store.schema.core_tables import MessageRow, SubscriptionRow
 
 Clock = Callable[[], datetime]
 _HELD, _LIMIT, _FRESH = (
@@ -57,7 +57,7 @@ class LimitedSessions(sessionmaker[Session]):
         self, sessions: sessionmaker[Session], attribute: InstrumentedAttribute[int], ids: Sequence[int]
     ) -> None:
         self._sessions = sessions
-        self._limit = with_loader_criteria(core_tables.Subscription, attribute.in_(ids))
+        self._limit = with_loader_criteria(SubscriptionRow, attribute.in_(ids))
 
     def __call__(self, **local_kw: Any) -> Session:
         session = self._sessions(**local_kw)
@@ -112,14 +112,14 @@ def _limit(state: ORMExecuteState) -> None:
 
 
 def _note_added(session: Session, _context: UOWTransaction) -> None:
-    added = [row for row in session.new if isinstance(row, core_tables.Message)]
+    added = [row for row in session.new if isinstance(row, MessageRow)]
     _note(session, [(row.id, row.status, row.due_at) for row in added])
 
 
 def _note_inserted(state: ORMExecuteState) -> None:
     """Many at once, by `insert(tables.Message)` and a list of rows."""
     mapper = state.bind_mapper
-    if not state.is_insert or mapper is None or mapper.class_ is not core_tables.Message:
+    if not state.is_insert or mapper is None or mapper.class_ is not MessageRow:
         return
     rows = state.parameters if isinstance(state.parameters, Sequence) else [state.parameters or {}]
     _note(state.session, [(row["id"], row["status"], row["due_at"]) for row in rows])

@@ -31,8 +31,8 @@ from service.store.maintenance.copy_rows import copy_rows, count_rows
 from service.store.migrate import current_revision, known_revisions, require_current, upgrade
 from service.store.repositories import messages
 from service.store.repositories.messages import WAITING, Status
-from service.store.schema import core_tables
-from service.store.schema.delivery_tables import Destination
+from service.store.schema.core_tables import MessageRow
+from service.store.schema.delivery_tables import DestinationRow
 
 ROWS, ABOUT = "store.sqlite3", "about.json"
 MEMBERS = frozenset({ROWS, ABOUT, FILE_NAME})
@@ -146,15 +146,15 @@ def settle_past(engine: Engine, now: datetime) -> tuple[int, int]:
     """End what is past and mark what still waits as possibly sent; how many of each."""
     with Session(engine) as session, session.begin():
         session.execute(
-            update(core_tables.Message)
-            .where(core_tables.Message.status == Status.SENDING)
+            update(MessageRow)
+            .where(MessageRow.status == Status.SENDING)
             .values(status=Status.RETRY, lease_token=None, leased_until=None, due_at=now)
         )
         expired = messages.expire_waiting(session, now, now)
         waiting = session.execute(
-            update(core_tables.Message).where(core_tables.Message.status.in_(WAITING)).values(maybe_sent=True)
+            update(MessageRow).where(MessageRow.status.in_(WAITING)).values(maybe_sent=True)
         )
-        session.execute(delete(Destination))
+        session.execute(delete(DestinationRow))
     return expired, int(waiting.rowcount)  # type: ignore[attr-defined]
 
 

@@ -11,8 +11,17 @@ from datetime import datetime, timedelta
 from sqlalchemy import ColumnElement, delete, func, select
 from sqlalchemy.orm import Session, sessionmaker
 
-from service.store.schema import core_tables
-from service.store.schema.fleet_tables import CyclePart
+from service.store.schema.core_tables import (
+    AlertRow,
+    CycleRow,
+    DecisionRow,
+    FindingRow,
+    ForecastRow,
+    MessageAlertRow,
+    NightRow,
+    OutlookRow,
+)
+from service.store.schema.fleet_tables import CyclePartRow
 
 BLOCK = 500
 """Rows, or nights with all that hangs on them, removed in one transaction, so that nobody waits long."""
@@ -23,10 +32,10 @@ Sessions = sessionmaker[Session]
 
 def forget_forecasts(sessions: Sessions, before: datetime) -> int:
     """Remove answers about hours before that; how many. Decisions made on them keep their numbers."""
-    about = func.coalesce(core_tables.Forecast.last_hour_ends, core_tables.Forecast.fetched_at)
+    about = func.coalesce(ForecastRow.last_hour_ends, ForecastRow.fetched_at)
     count = 0
-    for session, ids in _blocks(sessions, core_tables.Forecast, about < before):
-        session.execute(delete(core_tables.Forecast).where(core_tables.Forecast.id.in_(ids)))
+    for session, ids in _blocks(sessions, ForecastRow, about < before):
+        session.execute(delete(ForecastRow).where(ForecastRow.id.in_(ids)))
         count += len(ids)
     return count
 
@@ -37,27 +46,23 @@ def forget_nights(sessions: Sessions, before: datetime) -> int:
     What a kept message carries stays: its alerts, their decisions, and those nights.
     """
     count = 0
-    for session, ids in _blocks(sessions, core_tables.Night, core_tables.Night.ends < before):
+    for session, ids in _blocks(sessions, NightRow, NightRow.ends < before):
         _forget_decisions(session, ids)
-        session.execute(delete(core_tables.Outlook).where(core_tables.Outlook.night_id.in_(ids)))
-        needed = select(core_tables.Decision.night_id).where(core_tables.Decision.night_id.in_(ids))
+        session.execute(delete(OutlookRow).where(OutlookRow.night_id.in_(ids)))
+        needed = select(DecisionRow.night_id).where(DecisionRow.night_id.in_(ids))
         gone = set(ids) - set(session.scalars(needed))
-        session.execute(delete(core_tables.Night).where(core_tables.Night.id.in_(gone)))
+        session.execute(delete(NightRow).where(NightRow.id.in_(gone)))
         count += len(gone)
     return count
 
 
 def _forget_decisions(session: Session, night_ids: Sequence[int]) -> None:
     """The decisions of these nights that no message tells of, with the findings that only they rest on."""
-    decisions = core_tables.Decision
+    decisions = DecisionRow
     of_nights = select(decisions.id).where(decisions.night_id.in_(night_ids))
-    carried = select(core_tables.MessageAlert.alert_id)
-    session.execute(
-        delete(core_tables.Alert).where(
-            core_tables.Alert.decision_id.in_(of_nights), core_tables.Alert.id.not_in(carried)
-        )
-    )
-    told = select(core_tables.Alert.decision_id).where(core_tables.Alert.decision_id.in_(of_nights))
+    carried = select(MessageAlertRow.alert_id)
+    session.execute(delete(AlertRow).where(AlertRow.decision_id.in_(of_nights), AlertRow.id.not_in(carried)))
+    told = select(AlertRow.decision_id).where(AlertRow.decision_id.in_(of_nights))
     rows = session.execute(
         select(decisions.id, decisions.finding_id).where(
             decisions.night_id.in_(night_ids), decisions.id.not_in(told)
@@ -66,27 +71,25 @@ def _forget_decisions(session: Session, night_ids: Sequence[int]) -> None:
     session.execute(delete(decisions).where(decisions.id.in_([row.id for row in rows])))
     findings = {row.finding_id for row in rows}
     used = select(decisions.finding_id).where(decisions.finding_id.in_(findings))
-    session.execute(
-        delete(core_tables.Finding).where(core_tables.Finding.id.in_(findings - set(session.scalars(used))))
-    )
+    session.execute(delete(FindingRow).where(FindingRow.id.in_(findings - set(session.scalars(used)))))
 
 
 def forget_cycles(sessions: Sessions, now: datetime) -> int:
     """Remove cycles that began longer ago than they are kept, with their parts; the newest always stays."""
     with sessions() as session:
-        newest = session.scalar(select(func.max(core_tables.Cycle.id))) or 0
-    old = (core_tables.Cycle.started_at < now - CYCLES_KEPT) & (core_tables.Cycle.id < newest)
+        newest = session.scalar(select(func.max(CycleRow.id))) or 0
+    old = (CycleRow.started_at < now - CYCLES_KEPT) & (CycleRow.id < newest)
     count = 0
-    for session, ids in _blocks(sessions, core_tables.Cycle, old):
-        session.execute(delete(CyclePart).where(CyclePart.cycle_id.in_(ids)))
-        session.execute(delete(core_tables.Cycle).where(core_tables.Cycle.id.in_(ids)))
+    for session, ids in _blocks(sessions, CycleRow, old):
+        session.execute(delete(CyclePartRow).where(CyclePartRow.cycle_id.in_(ids)))
+        session.execute(delete(CycleRow).where(CycleRow.id.in_(ids)))
         count += len(ids)
     return count
 
 
 def _blocks(
     sessions: Sessions,
-    kind: type[core_tables.Forecast] | type[core_tables.Night] | type[core_tables.Cycle],
+    kind: type[ForecastRow] | type[NightRow] | type[CycleRow],
     old: ColumnElement[bool],
 ) -> Iterator[tuple[Session, Sequence[int]]]:
     """Ids of old rows in their order, each block in a transaction that ends when the next is asked for."""

@@ -20,8 +20,16 @@ from alerts.judging.verdict import VerdictWord
 from alerts.notifying.model import AlertKind
 from service.store.maintenance.personal_data import ERASED
 from service.store.repositories.messages import LEASE, UNSETTLED, WAITING, NoticeKind, Status
-from service.store.schema import core_tables
-from service.store.schema.delivery_tables import Notice
+from service.store.schema.core_tables import (
+    AddressRow,
+    AlertRow,
+    AttemptRow,
+    DecisionRow,
+    MessageAlertRow,
+    MessageRow,
+    SubscriptionRow,
+)
+from service.store.schema.delivery_tables import NoticeRow
 
 GRACE = timedelta(minutes=10)
 ALERTS_KEPT = timedelta(days=7)
@@ -38,59 +46,55 @@ def find_broken(session: Session, *, now: datetime, wall: datetime) -> list[str]
 
 
 def _told_of(session: Session, now: datetime, _wall: datetime) -> Iterator[str]:
-    lonely = ~exists().where(core_tables.MessageAlert.alert_id == core_tables.Alert.id)
-    for alert_id in session.scalars(select(core_tables.Alert.id).where(lonely)):
+    lonely = ~exists().where(MessageAlertRow.alert_id == AlertRow.id)
+    for alert_id in session.scalars(select(AlertRow.id).where(lonely)):
         yield say("delivery.p1-no-message", alert_id=alert_id)
     raised = exists().where(
-        core_tables.Alert.decision_id == core_tables.Decision.id,
-        core_tables.Alert.kind == core_tables.Decision.told,
+        AlertRow.decision_id == DecisionRow.id,
+        AlertRow.kind == DecisionRow.told,
     )
     erased = exists().where(
-        core_tables.Subscription.id == core_tables.Decision.subscription_id,
-        core_tables.Subscription.address_id == core_tables.Address.id,
-        core_tables.Address.off_reason == ERASED,
+        SubscriptionRow.id == DecisionRow.subscription_id,
+        SubscriptionRow.address_id == AddressRow.id,
+        AddressRow.off_reason == ERASED,
     )
-    calling = and_(core_tables.Decision.told.is_not(None), core_tables.Decision.as_of > now - ALERTS_KEPT)
-    for decision_id in session.scalars(select(core_tables.Decision.id).where(calling, ~raised, ~erased)):
+    calling = and_(DecisionRow.told.is_not(None), DecisionRow.as_of > now - ALERTS_KEPT)
+    for decision_id in session.scalars(select(DecisionRow.id).where(calling, ~raised, ~erased)):
         yield say("delivery.p1-no-alert", decision_id=decision_id)
-    empty = ~exists().where(core_tables.MessageAlert.message_id == core_tables.Message.id)
-    silent = ~exists().where(Notice.message_id == core_tables.Message.id)
-    for message_id in session.scalars(select(core_tables.Message.id).where(empty, silent)):
+    empty = ~exists().where(MessageAlertRow.message_id == MessageRow.id)
+    silent = ~exists().where(NoticeRow.message_id == MessageRow.id)
+    for message_id in session.scalars(select(MessageRow.id).where(empty, silent)):
         yield say("delivery.p1-empty", message_id=message_id)
 
 
 def _settled(session: Session, now: datetime, wall: datetime) -> Iterator[str]:
-    notice = exists().where(Notice.message_id == core_tables.Message.id)  # these follow the real clock
+    notice = exists().where(NoticeRow.message_id == MessageRow.id)  # these follow the real clock
     past = or_(
-        and_(~notice, core_tables.Message.expires_at < now - GRACE),
-        and_(notice, core_tables.Message.expires_at < wall - GRACE),
+        and_(~notice, MessageRow.expires_at < now - GRACE),
+        and_(notice, MessageRow.expires_at < wall - GRACE),
     )
-    late = and_(core_tables.Message.status.in_(WAITING), past)
-    stuck = and_(
-        core_tables.Message.status == Status.SENDING, core_tables.Message.leased_until < wall - GRACE
-    )
-    for row in session.scalars(select(core_tables.Message).where(or_(late, stuck))):
+    late = and_(MessageRow.status.in_(WAITING), past)
+    stuck = and_(MessageRow.status == Status.SENDING, MessageRow.leased_until < wall - GRACE)
+    for row in session.scalars(select(MessageRow).where(or_(late, stuck))):
         yield say("delivery.p2-late", message_id=row.id, status=row.status)
-    half = and_(core_tables.Message.status.not_in(UNSETTLED), core_tables.Message.settled_at.is_(None))
-    torn = and_(core_tables.Message.status.in_(UNSETTLED), core_tables.Message.settled_at.is_not(None))
-    leased = and_(core_tables.Message.status != Status.SENDING, core_tables.Message.lease_token.is_not(None))
-    for row in session.scalars(select(core_tables.Message).where(or_(half, torn, leased))):
+    half = and_(MessageRow.status.not_in(UNSETTLED), MessageRow.settled_at.is_(None))
+    torn = and_(MessageRow.status.in_(UNSETTLED), MessageRow.settled_at.is_not(None))
+    leased = and_(MessageRow.status != Status.SENDING, MessageRow.lease_token.is_not(None))
+    for row in session.scalars(select(MessageRow).where(or_(half, torn, leased))):
         yield say("delivery.p2-torn", message_id=row.id, status=row.status)
-    if unknown := set(session.scalars(select(core_tables.Message.status).distinct())) - set(Status):
+    if unknown := set(session.scalars(select(MessageRow.status).distinct())) - set(Status):
         yield say("delivery.p2-status", statuses=unknown)
 
 
 def _sent_for_a_reason(session: Session, _now: datetime, _wall: datetime) -> Iterator[str]:
     """Attempts are kept for a while only, so this looks at messages that still have theirs."""
-    tried = exists().where(core_tables.Attempt.message_id == core_tables.Message.id)
-    taken = exists().where(
-        core_tables.Attempt.message_id == core_tables.Message.id, core_tables.Attempt.result == "sent"
-    )
-    sent = select(core_tables.Message.id).where(core_tables.Message.status == Status.SENT)
-    for message_id in session.scalars(sent.where(core_tables.Message.attempts > 0, tried, ~taken)):
+    tried = exists().where(AttemptRow.message_id == MessageRow.id)
+    taken = exists().where(AttemptRow.message_id == MessageRow.id, AttemptRow.result == "sent")
+    sent = select(MessageRow.id).where(MessageRow.status == Status.SENT)
+    for message_id in session.scalars(sent.where(MessageRow.attempts > 0, tried, ~taken)):
         yield say("delivery.p3-not-taken", message_id=message_id)
-    quiet = select(core_tables.Message.id).where(
-        core_tables.Message.status.in_((Status.DUE, Status.EXPIRED, Status.SUPERSEDED, Status.SUPPRESSED)),
+    quiet = select(MessageRow.id).where(
+        MessageRow.status.in_((Status.DUE, Status.EXPIRED, Status.SUPERSEDED, Status.SUPPRESSED)),
         taken,
     )
     for message_id in session.scalars(quiet):
@@ -99,15 +103,15 @@ def _sent_for_a_reason(session: Session, _now: datetime, _wall: datetime) -> Ite
 
 def _once(session: Session, _now: datetime, _wall: datetime) -> Iterator[str]:
     key = (
-        core_tables.Alert.subscription_id, core_tables.Alert.night_name, core_tables.Alert.kind,
-        core_tables.Alert.occurrence,
+        AlertRow.subscription_id, AlertRow.night_name, AlertRow.kind,
+        AlertRow.occurrence,
     )  # fmt: skip
     for row in session.execute(select(*key).group_by(*key).having(func.count() > 1)):
         yield say("delivery.p3-twice", key=tuple(row))
     carried = (
-        select(core_tables.MessageAlert.alert_id)
-        .where(core_tables.MessageAlert.dropped.is_(None))
-        .group_by(core_tables.MessageAlert.alert_id)
+        select(MessageAlertRow.alert_id)
+        .where(MessageAlertRow.dropped.is_(None))
+        .group_by(MessageAlertRow.alert_id)
         .having(func.count() > 1)
     )
     for alert_id in session.scalars(carried):
@@ -116,24 +120,24 @@ def _once(session: Session, _now: datetime, _wall: datetime) -> Iterator[str]:
 
 def _not_stale(session: Session, _now: datetime, _wall: datetime) -> Iterator[str]:
     """First attempts at telling of a night that had been decided to be stayed home for before."""
-    newer = aliased(core_tables.Decision)
+    newer = aliased(DecisionRow)
     later = and_(
-        newer.subscription_id == core_tables.Alert.subscription_id,
-        newer.night_name == core_tables.Alert.night_name,
-        newer.id > core_tables.Alert.decision_id,
+        newer.subscription_id == AlertRow.subscription_id,
+        newer.night_name == AlertRow.night_name,
+        newer.id > AlertRow.decision_id,
         newer.verdict == VerdictWord.STAY,
     )
     tried = (
-        select(core_tables.Attempt.message_id, func.min(core_tables.Attempt.started_at).label("first"))
-        .group_by(core_tables.Attempt.message_id)
+        select(AttemptRow.message_id, func.min(AttemptRow.started_at).label("first"))
+        .group_by(AttemptRow.message_id)
         .subquery()
     )
     rows = session.execute(
         select(tried.c.message_id, tried.c.first, newer.as_of)
-        .join(core_tables.MessageAlert, core_tables.MessageAlert.message_id == tried.c.message_id)
-        .join(core_tables.Alert, core_tables.Alert.id == core_tables.MessageAlert.alert_id)
+        .join(MessageAlertRow, MessageAlertRow.message_id == tried.c.message_id)
+        .join(AlertRow, AlertRow.id == MessageAlertRow.alert_id)
         .join(newer, later)
-        .where(core_tables.MessageAlert.dropped.is_(None), core_tables.Alert.kind != AlertKind.STAND_DOWN)
+        .where(MessageAlertRow.dropped.is_(None), AlertRow.kind != AlertKind.STAND_DOWN)
     )
     for message_id, first, decided in rows:
         if decided < first - LEASE:
@@ -143,9 +147,9 @@ def _not_stale(session: Session, _now: datetime, _wall: datetime) -> Iterator[st
 def _taken_back(session: Session, _now: datetime, _wall: datetime) -> Iterator[str]:
     """Stand-downs with no earlier go that went out or may have."""
     go, carries, message = (
-        aliased(core_tables.Alert),
-        aliased(core_tables.MessageAlert),
-        aliased(core_tables.Message),
+        aliased(AlertRow),
+        aliased(MessageAlertRow),
+        aliased(MessageRow),
     )
     arrived = or_(message.status.in_((Status.SENT, Status.SENDING)), message.maybe_sent)
     possible = (
@@ -153,30 +157,28 @@ def _taken_back(session: Session, _now: datetime, _wall: datetime) -> Iterator[s
         .join(carries, carries.alert_id == go.id)
         .join(message, message.id == carries.message_id)
         .where(
-            go.subscription_id == core_tables.Alert.subscription_id,
-            go.night_name == core_tables.Alert.night_name,
+            go.subscription_id == AlertRow.subscription_id,
+            go.night_name == AlertRow.night_name,
             go.kind.in_((AlertKind.GO, AlertKind.CHANGED)),
-            go.id < core_tables.Alert.id,
+            go.id < AlertRow.id,
             carries.dropped.is_(None),
             arrived,
         )
     )
-    downs = select(core_tables.Alert.id).where(
-        core_tables.Alert.kind == AlertKind.STAND_DOWN, ~possible.exists()
-    )
+    downs = select(AlertRow.id).where(AlertRow.kind == AlertKind.STAND_DOWN, ~possible.exists())
     for alert_id in session.scalars(downs):
         yield say("delivery.p5-stand-down", alert_id=alert_id)
 
 
 def _wanted(session: Session, _now: datetime, _wall: datetime) -> Iterator[str]:
     """Attempts at addresses that aren't confirmed, or that were off when the attempt began."""
-    off = core_tables.Address.off_since < core_tables.Attempt.started_at
-    asked_for = exists().where(Notice.message_id == core_tables.Message.id, Notice.kind.in_(_ASKED_FOR))
+    off = AddressRow.off_since < AttemptRow.started_at
+    asked_for = exists().where(NoticeRow.message_id == MessageRow.id, NoticeRow.kind.in_(_ASKED_FOR))
     query = (
-        select(core_tables.Message.id)
-        .join(core_tables.Attempt, core_tables.Attempt.message_id == core_tables.Message.id)
-        .join(core_tables.Address, core_tables.Address.id == core_tables.Message.address_id)
-        .where(or_(core_tables.Address.confirmed_at.is_(None), off), ~asked_for)
+        select(MessageRow.id)
+        .join(AttemptRow, AttemptRow.message_id == MessageRow.id)
+        .join(AddressRow, AddressRow.id == MessageRow.address_id)
+        .where(or_(AddressRow.confirmed_at.is_(None), off), ~asked_for)
     )
     for message_id in session.scalars(query.distinct()):
         yield say("delivery.p6-unwanted", message_id=message_id)
@@ -184,9 +186,9 @@ def _wanted(session: Session, _now: datetime, _wall: datetime) -> Iterator[str]:
 
 def _known(session: Session, _now: datetime, _wall: datetime) -> Iterator[str]:
     rows = session.execute(
-        select(
-            core_tables.Decision.id, core_tables.Decision.forecast_ids, core_tables.Decision.chance_pct
-        ).where(core_tables.Decision.verdict == VerdictWord.GO)
+        select(DecisionRow.id, DecisionRow.forecast_ids, DecisionRow.chance_pct).where(
+            DecisionRow.verdict == VerdictWord.GO
+        )
     )
     for decision_id, forecast_ids, chance_pct in rows:
         if not forecast_ids or chance_pct is None:

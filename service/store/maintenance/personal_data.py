@@ -22,49 +22,53 @@ from alerts.sites.rounded_place import rounded_place
 from service.common.secret_key import Keys
 from service.store.json_values import from_json, to_json
 from service.store.repositories import climates, people, suppression
-from service.store.schema import core_tables
-from service.store.schema.core_tables import Table
-from service.store.schema.delivery_tables import Endpoint, Notice, Token
+from service.store.schema.core_tables import (
+    AddressRow,
+    AlertRow,
+    AttemptRow,
+    DecisionRow,
+    MessageAlertRow,
+    MessageRow,
+    OutcomeRow,
+    PersonRow,
+    SiteRevisionRow,
+    SiteRow,
+    SubscriptionRow,
+    Table,
+)
+from service.store.schema.delivery_tables import EndpointRow, NoticeRow, TokenRow
 
 ERASED = "erased"
 NOT_HANDED_OUT = frozenset({"secrets", "digest", "nonce", "lease_token"})
 """Secrets are handed out when they are made, and never again."""
 
 
-def export(session: Session, person: core_tables.Person) -> dict[str, Any]:
+def export(session: Session, person: PersonRow) -> dict[str, Any]:
     """Everything that is stored about the person, as JSON values, table by table."""
-    addresses = _ids(
-        session, select(core_tables.Address.id).where(core_tables.Address.person_id == person.id)
-    )
-    sites = _ids(session, select(core_tables.Site.id).where(core_tables.Site.owner_id == person.id))
-    mine = _ids(
-        session, select(core_tables.Subscription.id).where(core_tables.Subscription.person_id == person.id)
-    )
-    messages = session.scalars(
-        select(core_tables.Message.id).where(core_tables.Message.address_id.in_(addresses))
-    ).all()
-    token = or_(Token.person_id == person.id, Token.address_id.in_(addresses))
+    addresses = _ids(session, select(AddressRow.id).where(AddressRow.person_id == person.id))
+    sites = _ids(session, select(SiteRow.id).where(SiteRow.owner_id == person.id))
+    mine = _ids(session, select(SubscriptionRow.id).where(SubscriptionRow.person_id == person.id))
+    messages = session.scalars(select(MessageRow.id).where(MessageRow.address_id.in_(addresses))).all()
+    token = or_(TokenRow.person_id == person.id, TokenRow.address_id.in_(addresses))
     found: dict[type[Table], Any] = {
-        core_tables.Person: core_tables.Person.id == person.id,
-        core_tables.Address: core_tables.Address.id.in_(addresses),
-        core_tables.Site: core_tables.Site.id.in_(sites),
-        core_tables.SiteRevision: core_tables.SiteRevision.site_id.in_(sites),
-        core_tables.Subscription: core_tables.Subscription.id.in_(mine),
-        core_tables.Decision: core_tables.Decision.subscription_id.in_(mine),
-        core_tables.Alert: core_tables.Alert.subscription_id.in_(mine),
-        core_tables.Message: core_tables.Message.id.in_(messages),
-        core_tables.Attempt: core_tables.Attempt.message_id.in_(messages),
-        Notice: Notice.message_id.in_(messages),
-        core_tables.Outcome: core_tables.Outcome.person_id == person.id,
-        Token: token,
+        PersonRow: PersonRow.id == person.id,
+        AddressRow: AddressRow.id.in_(addresses),
+        SiteRow: SiteRow.id.in_(sites),
+        SiteRevisionRow: SiteRevisionRow.site_id.in_(sites),
+        SubscriptionRow: SubscriptionRow.id.in_(mine),
+        DecisionRow: DecisionRow.subscription_id.in_(mine),
+        AlertRow: AlertRow.subscription_id.in_(mine),
+        MessageRow: MessageRow.id.in_(messages),
+        AttemptRow: AttemptRow.message_id.in_(messages),
+        NoticeRow: NoticeRow.message_id.in_(messages),
+        OutcomeRow: OutcomeRow.person_id == person.id,
+        TokenRow: token,
     }
     data = {
         kind.__tablename__: [_values(row) for row in session.scalars(select(kind).where(which))]
         for kind, which in found.items()
     }
-    decisions = session.scalars(
-        select(core_tables.Decision).where(core_tables.Decision.subscription_id.in_(mine))
-    )
+    decisions = session.scalars(select(DecisionRow).where(DecisionRow.subscription_id.in_(mine)))
     at_home = {row["id"] for row in data["subscription"] if row["site_id"] in sites}
     shared = {row.id: _resting_on(row, is_own=row.subscription_id in at_home) for row in decisions}
     for decision_id in _at_the_place_itself(session, mine):
@@ -77,17 +81,17 @@ def _at_the_place_itself(session: Session, subscription_ids: Sequence[int]) -> l
     """The decisions at somebody else's site from before there were copies: their times would lead there."""
     return _ids(
         session,
-        select(core_tables.Decision.id)
-        .join(core_tables.Subscription, core_tables.Subscription.id == core_tables.Decision.subscription_id)
-        .join(core_tables.SiteRevision, core_tables.SiteRevision.id == core_tables.Decision.site_revision_id)
+        select(DecisionRow.id)
+        .join(SubscriptionRow, SubscriptionRow.id == DecisionRow.subscription_id)
+        .join(SiteRevisionRow, SiteRevisionRow.id == DecisionRow.site_revision_id)
         .where(
-            core_tables.Decision.subscription_id.in_(subscription_ids),
-            core_tables.SiteRevision.site_id != core_tables.Subscription.site_id,
+            DecisionRow.subscription_id.in_(subscription_ids),
+            SiteRevisionRow.site_id != SubscriptionRow.site_id,
         ),
     )
 
 
-def _resting_on(row: core_tables.Decision, *, is_own: bool) -> dict[str, Any]:
+def _resting_on(row: DecisionRow, *, is_own: bool) -> dict[str, Any]:
     """What the decision shares with others; without the note of a site that somebody else owns."""
     reasons = [from_json(Reason, each) for each in row.reasons]
     said = reasons if is_own else [without_note(each) for each in reasons]
@@ -109,92 +113,82 @@ def _plain(value: Any) -> Any:
     return value.isoformat() if isinstance(value, datetime | date) else value
 
 
-def erase(session: Session, keys: Keys, person: core_tables.Person, now: datetime) -> None:
+def erase(session: Session, keys: Keys, person: PersonRow, now: datetime) -> None:
     """Take the person out of the store. BadInput for the operator, who goes with the installation."""
     if person.is_operator:
         raise BadInput(phrase("store.erase-operator"))
-    addresses = list(
-        session.scalars(select(core_tables.Address).where(core_tables.Address.person_id == person.id))
-    )
-    mine = _ids(
-        session, select(core_tables.Subscription.id).where(core_tables.Subscription.person_id == person.id)
-    )
+    addresses = list(session.scalars(select(AddressRow).where(AddressRow.person_id == person.id)))
+    mine = _ids(session, select(SubscriptionRow.id).where(SubscriptionRow.person_id == person.id))
     _erase_messages(session, [address.id for address in addresses])
     _erase_alerts(session, mine)
     session.execute(
-        update(core_tables.Subscription)
-        .where(core_tables.Subscription.id.in_(mine), core_tables.Subscription.ended_at.is_(None))
+        update(SubscriptionRow)
+        .where(SubscriptionRow.id.in_(mine), SubscriptionRow.ended_at.is_(None))
         .values(ended_at=now)
     )
     for address in addresses:
         is_parked = address.confirmed_at is None and len(addresses) > 1
         _erase_address(session, keys, address, now, is_parked=is_parked)
-    for site in session.scalars(select(core_tables.Site).where(core_tables.Site.owner_id == person.id)):
+    for site in session.scalars(select(SiteRow).where(SiteRow.owner_id == person.id)):
         _erase_site(session, site, mine, now)
-    for outcome in session.scalars(
-        select(core_tables.Outcome).where(core_tables.Outcome.person_id == person.id)
-    ):
+    for outcome in session.scalars(select(OutcomeRow).where(OutcomeRow.person_id == person.id)):
         outcome.person_id = None
         outcome.facts = {name: value for name, value in outcome.facts.items() if not isinstance(value, str)}
-    session.execute(delete(Token).where(Token.person_id == person.id))
+    session.execute(delete(TokenRow).where(TokenRow.person_id == person.id))
     people.set_home(session, person, None)
-    for row in session.scalars(select(core_tables.Subscription).where(core_tables.Subscription.id.in_(mine))):
+    for row in session.scalars(select(SubscriptionRow).where(SubscriptionRow.id.in_(mine))):
         row.wishes = {**row.wishes, "drive_estimate": None}
     person.name, person.zone = ERASED, "UTC"
 
 
 def _erase_messages(session: Session, address_ids: Sequence[int]) -> None:
-    ids = session.scalars(
-        select(core_tables.Message.id).where(core_tables.Message.address_id.in_(address_ids))
-    ).all()
+    ids = session.scalars(select(MessageRow.id).where(MessageRow.address_id.in_(address_ids))).all()
     delete_messages(session, ids)
 
 
 def delete_messages(session: Session, message_ids: Iterable[str]) -> None:
     """Remove messages with all that hangs on them."""
     ids = set(message_ids)
-    for kind in (core_tables.Attempt, core_tables.MessageAlert, Notice):
+    for kind in (AttemptRow, MessageAlertRow, NoticeRow):
         session.execute(delete(kind).where(kind.message_id.in_(ids)))
-    session.execute(delete(core_tables.Message).where(core_tables.Message.id.in_(ids)))
+    session.execute(delete(MessageRow).where(MessageRow.id.in_(ids)))
 
 
 def _erase_alerts(session: Session, subscription_ids: Sequence[int]) -> None:
-    alerts = select(core_tables.Alert.id).where(core_tables.Alert.subscription_id.in_(subscription_ids))
-    session.execute(delete(core_tables.MessageAlert).where(core_tables.MessageAlert.alert_id.in_(alerts)))
-    session.execute(delete(core_tables.Alert).where(core_tables.Alert.subscription_id.in_(subscription_ids)))
+    alerts = select(AlertRow.id).where(AlertRow.subscription_id.in_(subscription_ids))
+    session.execute(delete(MessageAlertRow).where(MessageAlertRow.alert_id.in_(alerts)))
+    session.execute(delete(AlertRow).where(AlertRow.subscription_id.in_(subscription_ids)))
 
 
 def _erase_address(
-    session: Session, keys: Keys, address: core_tables.Address, now: datetime, *, is_parked: bool
+    session: Session, keys: Keys, address: AddressRow, now: datetime, *, is_parked: bool
 ) -> None:
     """is_parked: somebody typed it in whom its reader never joined; they can't stop that reader's mail."""
     if address.channel == "email" and not is_parked:
         hashed = suppression.address_hash(keys, address.channel, address.target)
         suppression.suppress(session, hashed, suppression.BarReason.OPTED_OUT, ERASED, now)
-    session.execute(delete(Token).where(Token.address_id == address.id))
-    session.execute(delete(Endpoint).where(Endpoint.address_id == address.id))
+    session.execute(delete(TokenRow).where(TokenRow.address_id == address.id))
+    session.execute(delete(EndpointRow).where(EndpointRow.address_id == address.id))
     address.target, address.secrets = f"{ERASED} {address.id}", []
     address.confirmed_at, address.off_since, address.off_reason = None, now, ERASED
 
 
-def _erase_site(session: Session, site: core_tables.Site, mine: Sequence[int], now: datetime) -> None:
+def _erase_site(session: Session, site: SiteRow, mine: Sequence[int], now: datetime) -> None:
     """A site that others still use stays as it is shared; any other is reduced and closed."""
     others = session.scalar(
         select(func.count())
-        .select_from(core_tables.Subscription)
+        .select_from(SubscriptionRow)
         .where(
-            core_tables.Subscription.site_id == site.id,
-            core_tables.Subscription.id.not_in(mine),
-            core_tables.Subscription.ended_at.is_(None),
+            SubscriptionRow.site_id == site.id,
+            SubscriptionRow.id.not_in(mine),
+            SubscriptionRow.ended_at.is_(None),
         )
     )
     if others and site.is_shared:
         return
     site.name, site.is_shared, site.archived_at = f"{ERASED} {site.id}", False, now
     climates.forget_places_of(session, site.id)
-    for revision in session.scalars(
-        select(core_tables.SiteRevision).where(core_tables.SiteRevision.site_id == site.id)
-    ):
+    for revision in session.scalars(select(SiteRevisionRow).where(SiteRevisionRow.site_id == site.id)):
         lat_deg, lon_deg = rounded_place(revision.lat_deg, revision.lon_deg)
         reduced = Site(ERASED, lat_deg, lon_deg, zone=revision.zone)
         revision.lat_deg, revision.lon_deg = lat_deg, lon_deg

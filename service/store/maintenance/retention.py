@@ -10,8 +10,19 @@ from sqlalchemy.orm import Session, sessionmaker
 from service.store.maintenance.personal_data import delete_messages
 from service.store.repositories import operator_alerts, rate_limits
 from service.store.repositories.messages import UNSETTLED
-from service.store.schema import core_tables
-from service.store.schema.delivery_tables import Asking, Bounce, Endpoint, Token
+from service.store.schema.core_tables import (
+    AddressRow,
+    AlertRow,
+    AttemptRow,
+    DecisionRow,
+    MessageAlertRow,
+    MessageRow,
+    OutcomeRow,
+    PersonRow,
+    SiteRow,
+    SubscriptionRow,
+)
+from service.store.schema.delivery_tables import AskingRow, BounceRow, EndpointRow, TokenRow
 
 BLOCK = 1000
 """Rows removed in one transaction, so that nobody waits long for the store."""
@@ -34,14 +45,14 @@ def prune(
     }
     with sessions.begin() as session:
         old = now - TOKENS_KEPT
-        session.execute(delete(Token).where(or_(Token.expires_at < old, Token.used_at < old)))
-        session.execute(delete(Bounce).where(Bounce.seen_at < now - BOUNCES_KEPT))
+        session.execute(delete(TokenRow).where(or_(TokenRow.expires_at < old, TokenRow.used_at < old)))
+        session.execute(delete(BounceRow).where(BounceRow.seen_at < now - BOUNCES_KEPT))
         rate_limits.forget_full(session, now)
         operator_alerts.forget_old(session, now)
         replaced = session.scalars(
-            select(core_tables.Address)
-            .join(Endpoint, Endpoint.address_id == core_tables.Address.id)
-            .where(Endpoint.secret_changed_at < now - OLD_SECRETS_SIGN)
+            select(AddressRow)
+            .join(EndpointRow, EndpointRow.address_id == AddressRow.id)
+            .where(EndpointRow.secret_changed_at < now - OLD_SECRETS_SIGN)
         )
         for row in replaced:
             row.secrets = row.secrets[:1]  # the old one signs no more
@@ -53,9 +64,9 @@ def _prune_attempts(sessions: sessionmaker[Session], before: datetime) -> int:
     while True:
         with sessions.begin() as session:
             ids = session.scalars(
-                select(core_tables.Attempt.id).where(core_tables.Attempt.ended_at < before).limit(BLOCK)
+                select(AttemptRow.id).where(AttemptRow.ended_at < before).limit(BLOCK)
             ).all()
-            session.execute(delete(core_tables.Attempt).where(core_tables.Attempt.id.in_(ids)))
+            session.execute(delete(AttemptRow).where(AttemptRow.id.in_(ids)))
         removed += len(ids)
         if len(ids) < BLOCK:
             return removed
@@ -67,20 +78,16 @@ def _prune_messages(sessions: sessionmaker[Session], before: datetime) -> int:
     while True:
         with sessions.begin() as session:
             ids = session.scalars(
-                select(core_tables.Message.id)
-                .where(core_tables.Message.status.not_in(UNSETTLED), core_tables.Message.settled_at < before)
+                select(MessageRow.id)
+                .where(MessageRow.status.not_in(UNSETTLED), MessageRow.settled_at < before)
                 .limit(BLOCK)
             ).all()
             alerts = session.scalars(
-                select(core_tables.MessageAlert.alert_id).where(core_tables.MessageAlert.message_id.in_(ids))
+                select(MessageAlertRow.alert_id).where(MessageAlertRow.message_id.in_(ids))
             ).all()
             delete_messages(session, ids)
-            carried = select(core_tables.MessageAlert.alert_id)
-            session.execute(
-                delete(core_tables.Alert).where(
-                    core_tables.Alert.id.in_(alerts), core_tables.Alert.id.not_in(carried)
-                )
-            )
+            carried = select(MessageAlertRow.alert_id)
+            session.execute(delete(AlertRow).where(AlertRow.id.in_(alerts), AlertRow.id.not_in(carried)))
         removed += len(ids)
         if len(ids) < BLOCK:
             return removed
@@ -90,37 +97,33 @@ def _prune_unconfirmed(sessions: sessionmaker[Session], before: datetime) -> int
     """Addresses that strangers gave and never confirmed, with the subscriptions that waited for it."""
     with sessions.begin() as session:
         rows = session.scalars(
-            select(core_tables.Address)
-            .join(core_tables.Person, core_tables.Person.id == core_tables.Address.person_id)
+            select(AddressRow)
+            .join(PersonRow, PersonRow.id == AddressRow.person_id)
             .where(
-                core_tables.Address.confirmed_at.is_(None),
-                core_tables.Address.off_since.is_(None),
-                core_tables.Address.created_at < before,
-                core_tables.Person.is_operator.is_(False),
+                AddressRow.confirmed_at.is_(None),
+                AddressRow.off_since.is_(None),
+                AddressRow.created_at < before,
+                PersonRow.is_operator.is_(False),
             )
             .limit(BLOCK)
         ).all()
         forgotten = [address for address in rows if _forget(session, address)]
         for person_id in {address.person_id for address in forgotten}:
             _forget_person(session, person_id)
-        session.execute(delete(Asking).where(Asking.last_at < before - BOUNCES_KEPT))
+        session.execute(delete(AskingRow).where(AskingRow.last_at < before - BOUNCES_KEPT))
     return len(forgotten)
 
 
-def _forget(session: Session, address: core_tables.Address) -> bool:
+def _forget(session: Session, address: AddressRow) -> bool:
     """Remove the address unless a decision rests on one of its subscriptions."""
-    mine = select(core_tables.Subscription.id).where(core_tables.Subscription.address_id == address.id)
-    if session.scalar(
-        select(core_tables.Decision.id).where(core_tables.Decision.subscription_id.in_(mine)).limit(1)
-    ):
+    mine = select(SubscriptionRow.id).where(SubscriptionRow.address_id == address.id)
+    if session.scalar(select(DecisionRow.id).where(DecisionRow.subscription_id.in_(mine)).limit(1)):
         return False
-    ids = session.scalars(
-        select(core_tables.Message.id).where(core_tables.Message.address_id == address.id)
-    ).all()
+    ids = session.scalars(select(MessageRow.id).where(MessageRow.address_id == address.id)).all()
     delete_messages(session, ids)
-    session.execute(delete(core_tables.Subscription).where(core_tables.Subscription.address_id == address.id))
-    session.execute(delete(Token).where(Token.address_id == address.id))
-    session.execute(delete(Endpoint).where(Endpoint.address_id == address.id))
+    session.execute(delete(SubscriptionRow).where(SubscriptionRow.address_id == address.id))
+    session.execute(delete(TokenRow).where(TokenRow.address_id == address.id))
+    session.execute(delete(EndpointRow).where(EndpointRow.address_id == address.id))
     session.delete(address)
     session.flush()
     return True
@@ -128,9 +131,9 @@ def _forget(session: Session, address: core_tables.Address) -> bool:
 
 def _forget_person(session: Session, person_id: int) -> None:
     """Remove somebody of whom nothing else is stored."""
-    for kind in (core_tables.Address, core_tables.Subscription, Token, core_tables.Outcome):
+    for kind in (AddressRow, SubscriptionRow, TokenRow, OutcomeRow):
         if session.scalar(select(kind.id).where(kind.person_id == person_id).limit(1)):
             return
-    if session.scalar(select(core_tables.Site.id).where(core_tables.Site.owner_id == person_id).limit(1)):
+    if session.scalar(select(SiteRow.id).where(SiteRow.owner_id == person_id).limit(1)):
         return
-    session.execute(delete(core_tables.Person).where(core_tables.Person.id == person_id))
+    session.execute(delete(PersonRow).where(PersonRow.id == person_id))

@@ -11,26 +11,26 @@ from sqlalchemy.orm import Session
 from alerts.common.plain_values import value
 from alerts.notifying.model import AlertKind, Why
 from service.store.engine import in_chunks
-from service.store.schema.core_tables import Alert, Message, MessageAlert, Subscription
+from service.store.schema.core_tables import AlertRow, MessageAlertRow, MessageRow, SubscriptionRow
 
 
 @value(frozen=True, slots=True)
 class SentAlert:
     """An alert with the message that carries it. dropped: why it was left out of it, None where it wasn't."""
 
-    alert: Alert
-    message: Message
+    alert: AlertRow
+    message: MessageRow
     dropped: str | None
 
 
 def alerts_of_night(session: Session, subscription_id: int, night_name: date) -> list[SentAlert]:
     """What a subscription was to be told of a night, oldest first."""
     query = (
-        select(Alert, Message, MessageAlert.dropped)
-        .join(MessageAlert, MessageAlert.alert_id == Alert.id)
-        .join(Message, Message.id == MessageAlert.message_id)
-        .where(Alert.subscription_id == subscription_id, Alert.night_name == night_name)
-        .order_by(Alert.id)
+        select(AlertRow, MessageRow, MessageAlertRow.dropped)
+        .join(MessageAlertRow, MessageAlertRow.alert_id == AlertRow.id)
+        .join(MessageRow, MessageRow.id == MessageAlertRow.message_id)
+        .where(AlertRow.subscription_id == subscription_id, AlertRow.night_name == night_name)
+        .order_by(AlertRow.id)
     )
     return [SentAlert(*row) for row in session.execute(query)]
 
@@ -38,19 +38,19 @@ def alerts_of_night(session: Session, subscription_id: int, night_name: date) ->
 def last_alerts(session: Session, site_id: int, person_id: int, *, most: int) -> list[SentAlert]:
     """The last alert of each night that a person was told of at a site; the newest nights first."""
     newest = (
-        select(func.max(Alert.id))
-        .join(Subscription, Subscription.id == Alert.subscription_id)
-        .where(Subscription.site_id == site_id, Subscription.person_id == person_id)
-        .group_by(Alert.night_name)
-        .order_by(Alert.night_name.desc())
+        select(func.max(AlertRow.id))
+        .join(SubscriptionRow, SubscriptionRow.id == AlertRow.subscription_id)
+        .where(SubscriptionRow.site_id == site_id, SubscriptionRow.person_id == person_id)
+        .group_by(AlertRow.night_name)
+        .order_by(AlertRow.night_name.desc())
         .limit(most)
     )
     query = (
-        select(Alert, Message, MessageAlert.dropped)
-        .join(MessageAlert, MessageAlert.alert_id == Alert.id)
-        .join(Message, Message.id == MessageAlert.message_id)
-        .where(Alert.id.in_(newest))
-        .order_by(Alert.night_name.desc())
+        select(AlertRow, MessageRow, MessageAlertRow.dropped)
+        .join(MessageAlertRow, MessageAlertRow.alert_id == AlertRow.id)
+        .join(MessageRow, MessageRow.id == MessageAlertRow.message_id)
+        .where(AlertRow.id.in_(newest))
+        .order_by(AlertRow.night_name.desc())
     )
     return [SentAlert(*row) for row in session.execute(query)]
 
@@ -58,27 +58,29 @@ def last_alerts(session: Session, site_id: int, person_id: int, *, most: int) ->
 def was_address_told(session: Session, address_id: int, site_id: int, night_name: date) -> bool:
     """Whether any alert of that site's night was raised for the address."""
     query = (
-        select(Alert.id)
-        .join(Subscription, Subscription.id == Alert.subscription_id)
+        select(AlertRow.id)
+        .join(SubscriptionRow, SubscriptionRow.id == AlertRow.subscription_id)
         .where(
-            Subscription.address_id == address_id,
-            Subscription.site_id == site_id,
-            Alert.night_name == night_name,
+            SubscriptionRow.address_id == address_id,
+            SubscriptionRow.site_id == site_id,
+            AlertRow.night_name == night_name,
         )
     )
     return session.scalar(query.limit(1)) is not None
 
 
-def alerts_in(session: Session, message_id: str) -> list[Alert]:
+def alerts_in(session: Session, message_id: str) -> list[AlertRow]:
     """The alerts of a message, those that were dropped from it too."""
-    query = select(Alert).join(MessageAlert, MessageAlert.alert_id == Alert.id)
-    return list(session.scalars(query.where(MessageAlert.message_id == message_id)))
+    query = select(AlertRow).join(MessageAlertRow, MessageAlertRow.alert_id == AlertRow.id)
+    return list(session.scalars(query.where(MessageAlertRow.message_id == message_id)))
 
 
-def alerts_between(session: Session, first: date, last: date) -> list[Alert]:
+def alerts_between(session: Session, first: date, last: date) -> list[AlertRow]:
     """All alerts of those nights, oldest first."""
     return list(
-        session.scalars(select(Alert).where(Alert.night_name.between(first, last)).order_by(Alert.id))
+        session.scalars(
+            select(AlertRow).where(AlertRow.night_name.between(first, last)).order_by(AlertRow.id)
+        )
     )
 
 
@@ -86,7 +88,7 @@ def alerts_between(session: Session, first: date, last: date) -> list[Alert]:
 class RaisedAlert:
     """An alert with how far it came. dropped: why it was left out of its message, None where it wasn't."""
 
-    alert: Alert
+    alert: AlertRow
     dropped: str | None
     status: str
     maybe_sent: bool
@@ -96,11 +98,11 @@ def alerts_raised(session: Session, subscription_ids: Sequence[int], first: date
     """The alerts of these subscriptions for nights from `first` on; each one's oldest first."""
     for ids in in_chunks(subscription_ids):
         query = (
-            select(Alert, MessageAlert.dropped, Message.status, Message.maybe_sent)
-            .join(MessageAlert, MessageAlert.alert_id == Alert.id)
-            .join(Message, Message.id == MessageAlert.message_id)
-            .where(Alert.subscription_id.in_(ids), Alert.night_name >= first)
-            .order_by(Alert.id)
+            select(AlertRow, MessageAlertRow.dropped, MessageRow.status, MessageRow.maybe_sent)
+            .join(MessageAlertRow, MessageAlertRow.alert_id == AlertRow.id)
+            .join(MessageRow, MessageRow.id == MessageAlertRow.message_id)
+            .where(AlertRow.subscription_id.in_(ids), AlertRow.night_name >= first)
+            .order_by(AlertRow.id)
         )
         for row in session.execute(query):
             yield RaisedAlert(*row)
@@ -114,19 +116,19 @@ def count_rings(session: Session, address_ids: Iterable[int], since: datetime) -
     found: dict[int, int] = {}
     for ids in in_chunks(sorted(set(address_ids))):
         query = (
-            select(Subscription.address_id, func.count(Alert.raised_at.distinct()))
-            .join(Alert, Alert.subscription_id == Subscription.id)
+            select(SubscriptionRow.address_id, func.count(AlertRow.raised_at.distinct()))
+            .join(AlertRow, AlertRow.subscription_id == SubscriptionRow.id)
             .where(
-                Subscription.address_id.in_(ids),
-                Alert.raised_at > since,
-                Alert.kind.in_(_RINGS),
-                Alert.why != Why.LAST_WORD,
+                SubscriptionRow.address_id.in_(ids),
+                AlertRow.raised_at > since,
+                AlertRow.kind.in_(_RINGS),
+                AlertRow.why != Why.LAST_WORD,
             )
-            .group_by(Subscription.address_id)
+            .group_by(SubscriptionRow.address_id)
         )
         found |= {row[0]: row[1] for row in session.execute(query)}
     return found
 
 
-def alerts_of_subscription(session: Session, subscription_id: int) -> list[Alert]:
-    return list(session.scalars(select(Alert).where(Alert.subscription_id == subscription_id)))
+def alerts_of_subscription(session: Session, subscription_id: int) -> list[AlertRow]:
+    return list(session.scalars(select(AlertRow).where(AlertRow.subscription_id == subscription_id)))

@@ -13,8 +13,8 @@ from datetime import datetime, timedelta
 from sqlalchemy import ColumnElement, select, update
 from sqlalchemy.orm import Session
 
-from service.store.schema.core_tables import Person
-from service.store.schema.delivery_tables import Token
+from service.store.schema.core_tables import PersonRow
+from service.store.schema.delivery_tables import TokenRow
 
 PURPOSE = "session"
 LIVES = timedelta(days=30)
@@ -25,7 +25,7 @@ def start(session: Session, person_id: int, now: datetime, *, label: str = "") -
     """A new signed-in browser of that person; the token for its cookie, in the clear for this once."""
     token = base64.b32encode(secrets.token_bytes(RANDOM_BYTES)).decode("ascii").lower()
     session.add(
-        Token(
+        TokenRow(
             purpose=PURPOSE,
             digest=_digest(token),
             person_id=person_id,
@@ -39,12 +39,12 @@ def start(session: Session, person_id: int, now: datetime, *, label: str = "") -
     return token
 
 
-def find(session: Session, token: str, now: datetime) -> tuple[Token, Person] | None:
+def find(session: Session, token: str, now: datetime) -> tuple[TokenRow, PersonRow] | None:
     """The browser of that token and who is signed in there; None when it is unknown, over or signed out."""
     query = (
-        select(Token, Person)
-        .join(Person, Token.person_id == Person.id)
-        .where(Token.digest == _digest(token), *_working(now))
+        select(TokenRow, PersonRow)
+        .join(PersonRow, TokenRow.person_id == PersonRow.id)
+        .where(TokenRow.digest == _digest(token), *_working(now))
     )
     found = session.execute(query).first()
     return None if found is None else (found[0], found[1])
@@ -52,45 +52,47 @@ def find(session: Session, token: str, now: datetime) -> tuple[Token, Person] | 
 
 def was_signed_out(session: Session, token: str) -> bool:
     """Whether somebody ended that browser, rather than its time."""
-    query = select(Token.id).where(
-        Token.digest == _digest(token), Token.purpose == PURPOSE, Token.used_at.is_not(None)
+    query = select(TokenRow.id).where(
+        TokenRow.digest == _digest(token), TokenRow.purpose == PURPOSE, TokenRow.used_at.is_not(None)
     )
     return session.scalar(query) is not None
 
 
 def note_seen(session: Session, browser_id: int, now: datetime) -> None:
-    session.execute(update(Token).where(Token.id == browser_id).values(seen_at=now))
+    session.execute(update(TokenRow).where(TokenRow.id == browser_id).values(seen_at=now))
 
 
-def find_browsers(session: Session, person_id: int, now: datetime) -> list[Token]:
+def find_browsers(session: Session, person_id: int, now: datetime) -> list[TokenRow]:
     """Where that person is signed in, the last seen first."""
-    rows = session.scalars(select(Token).where(Token.person_id == person_id, *_working(now)))
+    rows = session.scalars(select(TokenRow).where(TokenRow.person_id == person_id, *_working(now)))
     return sorted(rows, key=lambda row: (row.seen_at or row.created_at, row.id), reverse=True)
 
 
 def _working(now: datetime) -> tuple[ColumnElement[bool], ...]:
-    return Token.purpose == PURPOSE, Token.used_at.is_(None), Token.expires_at > now
+    return TokenRow.purpose == PURPOSE, TokenRow.used_at.is_(None), TokenRow.expires_at > now
 
 
 def end(session: Session, token: str, now: datetime) -> None:
     """Sign that browser out."""
-    _end(session, now, Token.digest == _digest(token))
+    _end(session, now, TokenRow.digest == _digest(token))
 
 
 def end_one(session: Session, person_id: int, browser_id: int, now: datetime) -> bool:
     """Sign one browser of that person out; whether there was such a one."""
-    return _end(session, now, Token.person_id == person_id, Token.id == browser_id) > 0
+    return _end(session, now, TokenRow.person_id == person_id, TokenRow.id == browser_id) > 0
 
 
 def end_all(session: Session, person_id: int, now: datetime, *, but: int | None = None) -> int:
     """Sign all browsers of that person out, except the one of that id; how many."""
-    others = [] if but is None else [Token.id != but]
-    return _end(session, now, Token.person_id == person_id, *others)
+    others = [] if but is None else [TokenRow.id != but]
+    return _end(session, now, TokenRow.person_id == person_id, *others)
 
 
 def _end(session: Session, now: datetime, *which: ColumnElement[bool]) -> int:
     done = session.execute(
-        update(Token).where(Token.purpose == PURPOSE, Token.used_at.is_(None), *which).values(used_at=now)
+        update(TokenRow)
+        .where(TokenRow.purpose == PURPOSE, TokenRow.used_at.is_(None), *which)
+        .values(used_at=now)
     )
     return int(done.rowcount)  # type: ignore[attr-defined]
 

@@ -16,7 +16,7 @@ from alerts.track.calibration.fit import fit_calibration
 from alerts.track.calibration.model import NONE, PRIOR, Calibration
 from service.store.json_values import from_json, to_json
 from service.store.repositories.pairs import load_pairs
-from service.store.schema.track_tables import CalibrationChoice, CalibrationVersion
+from service.store.schema.track_tables import CalibrationChoiceRow, CalibrationRow
 
 REFIT_EVERY = timedelta(hours=20)
 NEWEST = "newest"
@@ -25,9 +25,7 @@ _ALWAYS_THERE = {each.version: each for each in (PRIOR, NONE)}
 
 def newest(session: Session) -> Calibration | None:
     """The last one that was fitted; None before the first."""
-    row = session.scalars(
-        select(CalibrationVersion).order_by(CalibrationVersion.made_at.desc()).limit(1)
-    ).first()
+    row = session.scalars(select(CalibrationRow).order_by(CalibrationRow.made_at.desc()).limit(1)).first()
     return None if row is None else from_json(Calibration, row.facts)
 
 
@@ -35,7 +33,7 @@ def get(session: Session, version: str) -> Calibration:
     """The calibration of that name. BadInput, naming the newest, when there is none."""
     if version in _ALWAYS_THERE:
         return _ALWAYS_THERE[version]
-    row = session.get(CalibrationVersion, version)
+    row = session.get(CalibrationRow, version)
     if row is None:
         last = newest(session)
         raise BadInput(phrase("store.no-calibration", version=version, newest=last.version if last else ""))
@@ -44,13 +42,15 @@ def get(session: Session, version: str) -> Calibration:
 
 def find_versions(session: Session, most: int = 20) -> list[str]:
     """Names of the last versions, the newest first."""
-    query = select(CalibrationVersion.version).order_by(CalibrationVersion.made_at.desc()).limit(most)
+    query = select(CalibrationRow.version).order_by(CalibrationRow.made_at.desc()).limit(most)
     return list(session.scalars(query))
 
 
-def choice(session: Session) -> CalibrationChoice | None:
+def choice(session: Session) -> CalibrationChoiceRow | None:
     """What was chosen last; None before anything was."""
-    return session.scalars(select(CalibrationChoice).order_by(CalibrationChoice.id.desc()).limit(1)).first()
+    return session.scalars(
+        select(CalibrationChoiceRow).order_by(CalibrationChoiceRow.id.desc()).limit(1)
+    ).first()
 
 
 def in_use(session: Session) -> Calibration:
@@ -67,14 +67,14 @@ def correction(session: Session, site_id: int, now: datetime) -> Correct:
 def use(session: Session, version: str, now: datetime) -> Calibration:
     """Use a version from now on, whatever is fitted later; `newest` follows the nightly fit again."""
     found = (newest(session) or PRIOR) if version == NEWEST else get(session, version)
-    session.add(CalibrationChoice(version=found.version, chosen_at=now, is_pinned=version != NEWEST))
+    session.add(CalibrationChoiceRow(version=found.version, chosen_at=now, is_pinned=version != NEWEST))
     session.flush()
     return found
 
 
 def refit_if_due(session: Session, now: datetime) -> bool:
     """Fit once a night; whether it did."""
-    made_at = session.scalar(select(func.max(CalibrationVersion.made_at)))
+    made_at = session.scalar(select(func.max(CalibrationRow.made_at)))
     if made_at is not None and now - made_at < REFIT_EVERY:
         return False
     return refit(session, now) is not None
@@ -90,13 +90,13 @@ def refit(session: Session, now: datetime) -> Calibration | None:
     # named after the day, with a number for the second and later fits of one day
     day = f"{now:%Y-%m-%d}"
     taken = session.scalar(
-        select(func.count()).where(CalibrationVersion.version.startswith(day, autoescape=True))
+        select(func.count()).where(CalibrationRow.version.startswith(day, autoescape=True))
     )
     fitted = fit_calibration(pairs, version=f"{day}.{taken + 1}" if taken else day, made_at=now)
     if last is not None and last.leads == fitted.leads:
         return None
     session.add(
-        CalibrationVersion(version=fitted.version, made_at=now, through=fitted.through, facts=to_json(fitted))
+        CalibrationRow(version=fitted.version, made_at=now, through=fitted.through, facts=to_json(fitted))
     )
     session.flush()
     chosen = choice(session)

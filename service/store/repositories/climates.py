@@ -13,8 +13,8 @@ from alerts.sites.model import Site
 from alerts.track.record.place_climate import UNKNOWN_CLIMATE, Climate
 from service.store.engine import in_chunks
 from service.store.repositories.forecasts import place_key, place_key_at
-from service.store.schema import core_tables
-from service.store.schema.track_tables import NightCloud
+from service.store.schema.core_tables import SiteRevisionRow
+from service.store.schema.track_tables import NightCloudRow
 
 
 def note_night(session: Session, place: str, night: date, clear_share: float, now: datetime) -> bool:
@@ -22,10 +22,10 @@ def note_night(session: Session, place: str, night: date, clear_share: float, no
 
     Feeds rewrite their past, so that what was noted first stays.
     """
-    if session.get(NightCloud, (place, night)) is not None:
+    if session.get(NightCloudRow, (place, night)) is not None:
         return False
     session.add(
-        NightCloud(place=place, night_name=night, month=night.month, clear_share=clear_share, noted_at=now)
+        NightCloudRow(place=place, night_name=night, month=night.month, clear_share=clear_share, noted_at=now)
     )
     session.flush()
     return True
@@ -40,7 +40,7 @@ def find_climates(
     neighbours."""
     nights: defaultdict[str, dict[int, int]] = defaultdict(dict)
     clear: defaultdict[str, dict[int, float]] = defaultdict(dict)
-    row = NightCloud
+    row = NightCloudRow
     for some in in_chunks(sorted(places)):
         query = (
             select(row.place, row.month, func.count(), func.sum(row.clear_share))
@@ -54,12 +54,12 @@ def find_climates(
 
 def forget_places_of(session: Session, site_id: int) -> None:
     """Forget the nights of the places where a site has been, but for those where others are."""
-    row = core_tables.SiteRevision
+    row = SiteRevisionRow
     mine: set[str] = set()
     others: set[str] = set()
     for each, lat_deg, lon_deg in session.execute(select(row.site_id, row.lat_deg, row.lon_deg)):
         (mine if each == site_id else others).add(place_key_at(lat_deg, lon_deg))
-    session.execute(delete(NightCloud).where(NightCloud.place.in_(mine - others)))
+    session.execute(delete(NightCloudRow).where(NightCloudRow.place.in_(mine - others)))
 
 
 def climate_at(session: Session, site: Site, as_of: datetime) -> Climate:

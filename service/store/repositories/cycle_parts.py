@@ -22,7 +22,7 @@ from alerts.common.errors import DuskbellError
 from alerts.common.phrases import phrase, say
 from service.common.clock import SET_BY
 from service.store.repositories.operator_alerts import note_trouble
-from service.store.schema.fleet_tables import CyclePart
+from service.store.schema.fleet_tables import CyclePartRow
 
 log = logging.getLogger(__name__)
 
@@ -57,7 +57,7 @@ def open_parts(
 ) -> list[int]:
     """Lay out a stage's work; the new parts' ids."""
     parts = [
-        CyclePart(cycle_id=cycle_id, stage=stage, ids=ids, opened_at=wall, attempts=0, counts={})
+        CyclePartRow(cycle_id=cycle_id, stage=stage, ids=ids, opened_at=wall, attempts=0, counts={})
         for ids in blocks
     ]
     session.add_all(parts)
@@ -69,14 +69,14 @@ def take(session: Session, part_id: int, wall: datetime, *, lease: timedelta = L
     """Take a part in hand; None when it is done, or another process has it."""
     token = secrets.token_hex(16)
     taken = session.execute(
-        update(CyclePart)
+        update(CyclePartRow)
         .where(
-            CyclePart.id == part_id,
-            CyclePart.done_at.is_(None),
+            CyclePartRow.id == part_id,
+            CyclePartRow.done_at.is_(None),
             _is_free(wall),
         )
-        .values(lease_token=token, leased_until=wall + lease, attempts=CyclePart.attempts + 1)
-        .returning(CyclePart.cycle_id, CyclePart.stage, CyclePart.ids)
+        .values(lease_token=token, leased_until=wall + lease, attempts=CyclePartRow.attempts + 1)
+        .returning(CyclePartRow.cycle_id, CyclePartRow.stage, CyclePartRow.ids)
         .execution_options(synchronize_session=False)
     ).one_or_none()
     return Held(part_id, taken.cycle_id, taken.stage, taken.ids, token, lease) if taken else None
@@ -84,7 +84,7 @@ def take(session: Session, part_id: int, wall: datetime, *, lease: timedelta = L
 
 def _is_free(wall: datetime) -> ColumnElement[bool]:
     """Nobody has it in hand. A lease that ends later than any could is of a clock that was set back since."""
-    ends = CyclePart.leased_until
+    ends = CyclePartRow.leased_until
     return or_(ends.is_(None), ends < wall, ends > wall + LONGEST_LEASE + SET_BY)
 
 
@@ -106,11 +106,11 @@ def give_back(session: Session, held: Held, note: str) -> None:
 
 def _change(within: Session | Connection, held: Held, **values: object) -> None:
     changed = within.execute(
-        update(CyclePart)
+        update(CyclePartRow)
         .where(
-            CyclePart.id == held.part_id,
-            CyclePart.lease_token == held.token,
-            CyclePart.done_at.is_(None),
+            CyclePartRow.id == held.part_id,
+            CyclePartRow.lease_token == held.token,
+            CyclePartRow.done_at.is_(None),
         )
         .values(**values)
         .execution_options(synchronize_session=False)
@@ -122,7 +122,7 @@ def _change(within: Session | Connection, held: Held, **values: object) -> None:
 def count_open(session: Session, cycle_id: int, stage: str) -> int:
     """How many parts of the stage aren't done."""
     query = select(func.count()).where(
-        CyclePart.cycle_id == cycle_id, CyclePart.stage == stage, CyclePart.done_at.is_(None)
+        CyclePartRow.cycle_id == cycle_id, CyclePartRow.stage == stage, CyclePartRow.done_at.is_(None)
     )
     return session.scalar(query) or 0
 
@@ -130,9 +130,9 @@ def count_open(session: Session, cycle_id: int, stage: str) -> int:
 def newest_stage(session: Session, cycle_id: int) -> tuple[str, datetime] | None:
     """The stage laid out last, and when; None before the first."""
     query = (
-        select(CyclePart.stage, CyclePart.opened_at)
-        .where(CyclePart.cycle_id == cycle_id)
-        .order_by(CyclePart.id.desc())
+        select(CyclePartRow.stage, CyclePartRow.opened_at)
+        .where(CyclePartRow.cycle_id == cycle_id)
+        .order_by(CyclePartRow.id.desc())
         .limit(1)
     )
     row = session.execute(query).one_or_none()
@@ -143,21 +143,21 @@ def leave_behind(session: Session, before_cycle: int, wall: datetime) -> int:
     """Close what older cycles left open: what is due is found anew. A process at work on one is refused
     at its next step. How many."""
     closed = session.execute(
-        update(CyclePart)
-        .where(CyclePart.cycle_id < before_cycle, CyclePart.done_at.is_(None))
+        update(CyclePartRow)
+        .where(CyclePartRow.cycle_id < before_cycle, CyclePartRow.done_at.is_(None))
         .values(done_at=wall, lease_token=None, leased_until=None, note=say("store.part-left-behind"))
         .execution_options(synchronize_session=False)
     )
     return int(closed.rowcount)  # type: ignore[attr-defined]
 
 
-def find_idle(session: Session, wall: datetime) -> Sequence[CyclePart]:
+def find_idle(session: Session, wall: datetime) -> Sequence[CyclePartRow]:
     """Open parts that nobody has in hand."""
-    query = select(CyclePart).where(CyclePart.done_at.is_(None), _is_free(wall))
-    return session.scalars(query.order_by(CyclePart.id).with_for_update(skip_locked=True)).all()
+    query = select(CyclePartRow).where(CyclePartRow.done_at.is_(None), _is_free(wall))
+    return session.scalars(query.order_by(CyclePartRow.id).with_for_update(skip_locked=True)).all()
 
 
-def divide(session: Session, part: CyclePart, wall: datetime) -> list[int]:
+def divide(session: Session, part: CyclePartRow, wall: datetime) -> list[int]:
     """Halve a part that fails again and again; one that can't be halved is given up and told of."""
     part.done_at, part.lease_token, part.leased_until = wall, None, None
     if len(part.ids) > 1:
@@ -174,6 +174,6 @@ def divide(session: Session, part: CyclePart, wall: datetime) -> list[int]:
 def sum_counts(session: Session, cycle_id: int) -> dict[str, int]:
     """What all parts of a cycle did."""
     counts: Counter[str] = Counter()
-    for each in session.scalars(select(CyclePart.counts).where(CyclePart.cycle_id == cycle_id)):
+    for each in session.scalars(select(CyclePartRow.counts).where(CyclePartRow.cycle_id == cycle_id)):
         counts.update(each)
     return dict(counts)

@@ -10,8 +10,8 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
 from service.common.clock import SET_BY
-from service.store.schema import core_tables
-from service.store.schema.fleet_tables import DutyTurn
+from service.store.schema.core_tables import CycleRow
+from service.store.schema.fleet_tables import DutyTurnRow
 
 
 def cycle_key(now: datetime) -> str:
@@ -22,68 +22,66 @@ def cycle_key(now: datetime) -> str:
 def key_of(session: Session, key: str, wall: datetime) -> str:
     """The key of a tick of the wall's clock. Where a cycle of that key is there and others have begun since,
     the clock was set back: the minute comes again, and is another tick."""
-    before = session.scalar(select(core_tables.Cycle.id).where(core_tables.Cycle.key == key))
-    if before is None or before == session.scalar(select(func.max(core_tables.Cycle.id))):
+    before = session.scalar(select(CycleRow.id).where(CycleRow.key == key))
+    if before is None or before == session.scalar(select(func.max(CycleRow.id))):
         return key
     return f"{wall:%Y-%m-%dT%H:%M:%SZ} again"
 
 
-def begin(session: Session, now: datetime, wall: datetime) -> core_tables.Cycle | None:
+def begin(session: Session, now: datetime, wall: datetime) -> CycleRow | None:
     """The cycle to run for this tick; None when it already finished. One that died is taken up again."""
     key = cycle_key(now)
     if abs(wall - now) < SET_BY:
         key = key_of(session, key, wall)
     insert = sqlite.insert if session.get_bind().dialect.name == "sqlite" else postgresql.insert
     session.execute(
-        insert(core_tables.Cycle)
+        insert(CycleRow)
         .values(key=key, as_of=now, started_at=wall, counts={})
         .on_conflict_do_nothing(index_elements=["key"])
     )
-    cycle = session.scalars(
-        select(core_tables.Cycle).where(core_tables.Cycle.key == key).with_for_update()
-    ).one()
+    cycle = session.scalars(select(CycleRow).where(CycleRow.key == key).with_for_update()).one()
     return None if cycle.finished_at else cycle
 
 
 def finish(session: Session, cycle_id: int, wall: datetime, counts: dict[str, Any]) -> None:
     """Record that all stages of the cycle ran, and what they did."""
-    cycle = session.get_one(core_tables.Cycle, cycle_id)
+    cycle = session.get_one(CycleRow, cycle_id)
     cycle.finished_at = wall
     cycle.counts = counts
 
 
-def last_finished(session: Session) -> core_tables.Cycle | None:
+def last_finished(session: Session) -> CycleRow | None:
     """The newest cycle that finished, or None before the first. By their order, not by the clock, which
     may have been set back."""
-    query = select(core_tables.Cycle).where(core_tables.Cycle.finished_at.is_not(None))
-    return session.scalar(query.order_by(core_tables.Cycle.id.desc()).limit(1))
+    query = select(CycleRow).where(CycleRow.finished_at.is_not(None))
+    return session.scalar(query.order_by(CycleRow.id.desc()).limit(1))
 
 
 def cycles_between(session: Session, since: datetime, until: datetime) -> list[datetime]:
     """As of which moments cycles ran in that time, ascending; also those that didn't finish."""
-    row = core_tables.Cycle
+    row = CycleRow
     return list(session.scalars(select(row.as_of).where(row.as_of.between(since, until)).order_by(row.as_of)))
 
 
-def lock_newest(session: Session) -> core_tables.Cycle | None:
+def lock_newest(session: Session) -> CycleRow | None:
     """The cycle begun last, its row locked; None before the first."""
-    query = select(core_tables.Cycle).order_by(core_tables.Cycle.id.desc()).limit(1)
+    query = select(CycleRow).order_by(CycleRow.id.desc()).limit(1)
     return session.scalar(query.with_for_update())
 
 
 def lock_cycle(session: Session, cycle_id: int) -> None:
     """Let nobody else move that cycle on before the transaction ends."""
-    query = select(core_tables.Cycle.id).where(core_tables.Cycle.id == cycle_id)
+    query = select(CycleRow.id).where(CycleRow.id == cycle_id)
     session.scalars(query.with_for_update()).one()
 
 
 def begin_once(session: Session, key: str, now: datetime) -> int | None:
     """Begin the cycle of that key as of `now`; its id, None where it was begun already. On PostgreSQL."""
     begun = (
-        postgresql.insert(core_tables.Cycle)
+        postgresql.insert(CycleRow)
         .values(key=key_of(session, key, now), as_of=now, started_at=now, counts={})
         .on_conflict_do_nothing(index_elements=["key"])
-        .returning(core_tables.Cycle.id)
+        .returning(CycleRow.id)
     )
     return session.scalar(begun)
 
@@ -94,10 +92,10 @@ def take_turn(session: Session, name: str, moment: datetime, now: datetime) -> b
 
     A turn that lies ahead of the clock was taken before that was set back: this one is served in its place.
     """
-    fresh = postgresql.insert(DutyTurn).values(name=name, due_at=moment)
+    fresh = postgresql.insert(DutyTurnRow).values(name=name, due_at=moment)
     taken = fresh.on_conflict_do_update(
         index_elements=["name"],
         set_={"due_at": fresh.excluded.due_at},
-        where=or_(DutyTurn.due_at < fresh.excluded.due_at, DutyTurn.due_at > now + SET_BY),
-    ).returning(DutyTurn.name)
+        where=or_(DutyTurnRow.due_at < fresh.excluded.due_at, DutyTurnRow.due_at > now + SET_BY),
+    ).returning(DutyTurnRow.name)
     return session.scalar(taken) is not None

@@ -15,7 +15,16 @@ from service.store.compressed_json import Packed
 from service.store.engine import in_chunks
 from service.store.json_values import from_json
 from service.store.repositories.rounded_sites import with_copy
-from service.store.schema import core_tables
+from service.store.schema.core_tables import (
+    DecisionRow,
+    FindingRow,
+    OutlookRow,
+    SiteRevisionRow,
+    SiteRow,
+    SubscriptionRow,
+    Table,
+    WishSnapshotRow,
+)
 
 SubscriptionNight = tuple[int, date]
 
@@ -36,7 +45,7 @@ def newest_standing(
     revisions: of each subscription the newest description of its site.
     """
     found: dict[SubscriptionNight, StandingDecision] = {}
-    row = core_tables.Decision
+    row = DecisionRow
     for ids in in_chunks(sorted(revisions)):
         newest = (
             select(func.max(row.id))
@@ -54,7 +63,7 @@ def newest_verdicts(
     session: Session, wanted: Iterable[SubscriptionNight]
 ) -> dict[SubscriptionNight, tuple[str, int | None]]:
     """Verdict and chance of the newest decision for each subscription and night."""
-    wanted, decision = set(wanted), core_tables.Decision
+    wanted, decision = set(wanted), DecisionRow
     newest = (
         select(func.max(decision.id))
         .where(
@@ -74,39 +83,37 @@ def newest_verdicts(
     return {(row[0], row[1]): (row[2], row[3]) for row in rows}
 
 
-def decisions_by_id(session: Session, ids: Iterable[int]) -> dict[int, core_tables.Decision]:
+def decisions_by_id(session: Session, ids: Iterable[int]) -> dict[int, DecisionRow]:
     """Those decisions with their reasons, each by its id."""
     return {
         row.id: row
         for part in in_chunks(sorted(set(ids)))
         for row in session.scalars(
-            select(core_tables.Decision)
-            .where(core_tables.Decision.id.in_(part))
-            .options(lazyload(core_tables.Decision.snapshot))
+            select(DecisionRow).where(DecisionRow.id.in_(part)).options(lazyload(DecisionRow.snapshot))
         )
     }
 
 
-def newest_decision(session: Session, subscription_id: int, night_name: date) -> core_tables.Decision | None:
+def newest_decision(session: Session, subscription_id: int, night_name: date) -> DecisionRow | None:
     """The newest decision for that subscription and night, or None when there is none."""
     query = (
-        select(core_tables.Decision)
+        select(DecisionRow)
         .where(
-            core_tables.Decision.subscription_id == subscription_id,
-            core_tables.Decision.night_name == night_name,
+            DecisionRow.subscription_id == subscription_id,
+            DecisionRow.night_name == night_name,
         )
-        .order_by(core_tables.Decision.id.desc())
+        .order_by(DecisionRow.id.desc())
         .limit(1)
     )
     return session.scalar(query)
 
 
-def find_decisions(session: Session, subscription_id: int, night_name: date) -> list[core_tables.Decision]:
+def find_decisions(session: Session, subscription_id: int, night_name: date) -> list[DecisionRow]:
     """All decisions for that subscription and night, oldest first."""
-    query = select(core_tables.Decision).where(
-        core_tables.Decision.subscription_id == subscription_id, core_tables.Decision.night_name == night_name
+    query = select(DecisionRow).where(
+        DecisionRow.subscription_id == subscription_id, DecisionRow.night_name == night_name
     )
-    return list(session.scalars(query.order_by(core_tables.Decision.id)))
+    return list(session.scalars(query.order_by(DecisionRow.id)))
 
 
 @value(frozen=True, slots=True)
@@ -127,7 +134,7 @@ def last_decisions(
 ) -> dict[SubscriptionNight, LastDecision]:
     """The newest decisions from `first` on, for many subscriptions, in few columns."""
     found: dict[SubscriptionNight, LastDecision] = {}
-    row = core_tables.Decision
+    row = DecisionRow
     for ids in in_chunks(subscription_ids):
         newest = (
             select(func.max(row.id))
@@ -156,8 +163,8 @@ def confirm(session: Session, decision_ids: Sequence[int], now: datetime) -> Non
     """Move the last confirmation of decisions that were reached again."""
     for ids in in_chunks(decision_ids):
         session.execute(
-            update(core_tables.Decision)
-            .where(core_tables.Decision.id.in_(ids))
+            update(DecisionRow)
+            .where(DecisionRow.id.in_(ids))
             .values(confirmed_at=now)
             .execution_options(synchronize_session=False)
         )
@@ -165,15 +172,15 @@ def confirm(session: Session, decision_ids: Sequence[int], now: datetime) -> Non
 
 def keep_decisions(session: Session, rows: Sequence[dict[str, Any]]) -> list[int]:
     """Write decisions; their ids, in the same order."""
-    return keep_rows(session, core_tables.Decision, rows)
+    return keep_rows(session, DecisionRow, rows)
 
 
 def keep_findings(session: Session, reasons: Sequence[Packed]) -> list[int]:
     """Write the reasons of verdicts; their ids, in the same order."""
-    return keep_rows(session, core_tables.Finding, [{"reasons": each} for each in reasons])
+    return keep_rows(session, FindingRow, [{"reasons": each} for each in reasons])
 
 
-def keep_rows(session: Session, table: type[core_tables.Table], rows: Sequence[dict[str, Any]]) -> list[int]:
+def keep_rows(session: Session, table: type[Table], rows: Sequence[dict[str, Any]]) -> list[int]:
     """Write rows in bulk under ids taken beforehand, and give these: a database that gives them back itself
     writes row by row."""
     if not rows:
@@ -185,7 +192,7 @@ def keep_rows(session: Session, table: type[core_tables.Table], rows: Sequence[d
     return ids
 
 
-def _take_ids(session: Session, table: type[core_tables.Table], count: int) -> list[int]:
+def _take_ids(session: Session, table: type[Table], count: int) -> list[int]:
     """Ids that nobody else uses: by the sequence, or, where writers wait for each other, after the last."""
     name = table.__tablename__
     if session.get_bind().dialect.name == "postgresql":
@@ -199,12 +206,12 @@ def keep_snapshots(session: Session, snapshots: Mapping[str, dict[str, Any]]) ->
     """The ids of these wishes by their digest, known ones and new ones."""
     known: dict[str, int] = {}
     for digests in in_chunks(sorted(snapshots)):
-        columns = (core_tables.WishSnapshot.digest, func.min(core_tables.WishSnapshot.id))
-        query = select(*columns).where(core_tables.WishSnapshot.digest.in_(digests))
-        known |= {row[0]: row[1] for row in session.execute(query.group_by(core_tables.WishSnapshot.digest))}
+        columns = (WishSnapshotRow.digest, func.min(WishSnapshotRow.id))
+        query = select(*columns).where(WishSnapshotRow.digest.in_(digests))
+        known |= {row[0]: row[1] for row in session.execute(query.group_by(WishSnapshotRow.digest))}
     missing = [digest for digest in snapshots if digest not in known]
     rows = [{"digest": digest, "wishes": snapshots[digest]} for digest in missing]
-    return known | dict(zip(missing, keep_rows(session, core_tables.WishSnapshot, rows), strict=True))
+    return known | dict(zip(missing, keep_rows(session, WishSnapshotRow, rows), strict=True))
 
 
 OutlookKey = tuple[int, int, int, str]
@@ -214,7 +221,7 @@ OutlookKey = tuple[int, int, int, str]
 def keep_outlooks(session: Session, rows: Mapping[OutlookKey, dict[str, Any]]) -> dict[OutlookKey, int]:
     """The ids of these outlooks; those made of the same inputs before stay as they are."""
     known: dict[OutlookKey, int] = {}
-    row = core_tables.Outlook
+    row = OutlookRow
     for night_ids in in_chunks(sorted({key[0] for key in rows})):
         columns = (row.night_id, row.window_index, row.shortest_minutes, row.inputs, row.id)
         for each in session.execute(select(*columns).where(row.night_id.in_(night_ids))):
@@ -231,19 +238,19 @@ def search_decisions(
     verdict: str = "",
     before: int = 0,
     most: int,
-) -> list[tuple[core_tables.Decision, core_tables.Subscription]]:
+) -> list[tuple[DecisionRow, SubscriptionRow]]:
     """Decisions, newest first, with their subscriptions: of sites whose name holds a text, of one night, of
     one verdict, older than the one of a number; so many at most."""
-    row, subscription = core_tables.Decision, core_tables.Subscription
+    row, subscription = DecisionRow, SubscriptionRow
     query = (
         select(row, subscription)
         .join(subscription, subscription.id == row.subscription_id)
-        .join(core_tables.Site, core_tables.Site.id == subscription.site_id)
+        .join(SiteRow, SiteRow.id == subscription.site_id)
         .order_by(row.id.desc())
         .limit(most)
     )
     if site:
-        query = query.where(core_tables.Site.name.icontains(site, autoescape=True))
+        query = query.where(SiteRow.name.icontains(site, autoescape=True))
     if night:
         query = query.where(row.night_name == night)
     if verdict:
@@ -266,18 +273,18 @@ class VerdictChange:
 def verdict_changes(session: Session, subscription_ids: Iterable[int], first: date) -> list[VerdictChange]:
     """Where the verdict on a night with a window changed, of these subscriptions and the nights from `first`
     on; oldest first. None from before others had copies of a site of their own."""
-    row, subscription = core_tables.Decision, core_tables.Subscription
+    row, subscription = DecisionRow, SubscriptionRow
     before = func.lag(row.verdict).over(partition_by=(row.subscription_id, row.night_name), order_by=row.id)
     changes: list[VerdictChange] = []
     for ids in in_chunks(sorted(subscription_ids)):
         judged = (
             select(row.id, row.subscription_id, row.night_name, row.verdict, before.label("before"))
             .join(subscription, subscription.id == row.subscription_id)
-            .join(core_tables.SiteRevision, core_tables.SiteRevision.id == row.site_revision_id)
+            .join(SiteRevisionRow, SiteRevisionRow.id == row.site_revision_id)
             .where(
                 row.subscription_id.in_(ids),
                 row.night_name >= first,
-                core_tables.SiteRevision.site_id == subscription.site_id,
+                SiteRevisionRow.site_id == subscription.site_id,
                 row.window_start.is_not(None),
             )
             .subquery()
@@ -290,7 +297,7 @@ def verdict_changes(session: Session, subscription_ids: Iterable[int], first: da
 
 def outlooks_by_id(session: Session, ids: Iterable[int]) -> dict[int, Outlook]:
     """These outlooks by their number."""
-    row = core_tables.Outlook
+    row = OutlookRow
     return {
         each.id: from_json(Outlook, each.facts)
         for some in in_chunks(sorted(set(ids)))
@@ -300,20 +307,20 @@ def outlooks_by_id(session: Session, ids: Iterable[int]) -> dict[int, Outlook]:
 
 def first_night_kept(session: Session, subscription_id: int) -> date | None:
     """The first night of which decisions are kept for a subscription; None where there are none."""
-    row = core_tables.Decision
+    row = DecisionRow
     return session.scalar(select(func.min(row.night_name)).where(row.subscription_id == subscription_id))
 
 
 def decisions_between(
     session: Session, first: date, last: date, site_id: int | None = None
-) -> list[tuple[core_tables.Decision, str]]:
+) -> list[tuple[DecisionRow, str]]:
     """The decisions on those nights with the names of their sites, by night, then subscription, then age; of
     one site and its copy, or of all."""
-    row, subscription = core_tables.Decision, core_tables.Subscription
+    row, subscription = DecisionRow, SubscriptionRow
     query = (
-        select(row, core_tables.Site.name)
+        select(row, SiteRow.name)
         .join(subscription, subscription.id == row.subscription_id)
-        .join(core_tables.Site, core_tables.Site.id == subscription.site_id)
+        .join(SiteRow, SiteRow.id == subscription.site_id)
         .where(row.night_name.between(first, last))
         .order_by(row.night_name, row.subscription_id, row.id)
     )
@@ -322,17 +329,15 @@ def decisions_between(
     return [(decision, name) for decision, name in session.execute(query)]
 
 
-def ended_windows(
-    session: Session, first: datetime, last: datetime
-) -> list[tuple[core_tables.Decision, int]]:
+def ended_windows(session: Session, first: datetime, last: datetime) -> list[tuple[DecisionRow, int]]:
     """The newest decision of each subscription and night whose window ended in that time, with its site."""
-    row, later = core_tables.Decision, aliased(core_tables.Decision)
+    row, later = DecisionRow, aliased(DecisionRow)
     is_followed = exists().where(
         later.subscription_id == row.subscription_id, later.night_name == row.night_name, later.id > row.id
     )
     query = (
-        select(row, core_tables.Subscription.site_id)
-        .join(core_tables.Subscription, core_tables.Subscription.id == row.subscription_id)
+        select(row, SubscriptionRow.site_id)
+        .join(SubscriptionRow, SubscriptionRow.id == row.subscription_id)
         .where(row.window_end.between(first, last), ~is_followed)
         .order_by(row.id)
     )
@@ -348,14 +353,14 @@ class PlacedDecision:
     wishes: str
     lat_deg: float
     lon_deg: float
-    decision: core_tables.Decision
+    decision: DecisionRow
 
 
 def newest_with_places(
     session: Session, subscription_ids: Iterable[int], night_names: Collection[date]
 ) -> Iterator[PlacedDecision]:
     """The newest decisions of these subscriptions on these nights."""
-    row = core_tables.Decision
+    row = DecisionRow
     for ids in in_chunks(sorted(subscription_ids)):
         newest = (
             select(func.max(row.id))
@@ -364,16 +369,16 @@ def newest_with_places(
         )
         query = (
             select(
-                core_tables.Subscription.address_id,
-                core_tables.Site.name,
-                cast(core_tables.Subscription.wishes, Text),
-                core_tables.SiteRevision.lat_deg,
-                core_tables.SiteRevision.lon_deg,
+                SubscriptionRow.address_id,
+                SiteRow.name,
+                cast(SubscriptionRow.wishes, Text),
+                SiteRevisionRow.lat_deg,
+                SiteRevisionRow.lon_deg,
                 row,
             )
-            .join(core_tables.Subscription, core_tables.Subscription.id == row.subscription_id)
-            .join(core_tables.SiteRevision, core_tables.SiteRevision.id == row.site_revision_id)
-            .join(core_tables.Site, core_tables.Site.id == core_tables.Subscription.site_id)
+            .join(SubscriptionRow, SubscriptionRow.id == row.subscription_id)
+            .join(SiteRevisionRow, SiteRevisionRow.id == row.site_revision_id)
+            .join(SiteRow, SiteRow.id == SubscriptionRow.site_id)
             .where(row.id.in_(newest))
         )
         for each in session.execute(query):

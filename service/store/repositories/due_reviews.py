@@ -27,8 +27,17 @@ from alerts.wishes.model import Trip, Wishes
 from service.store.engine import in_chunks
 from service.store.repositories.messages import Status
 from service.store.repositories.people import default_wishes, is_active, night_key, shared_sky
-from service.store.schema import core_tables
-from service.store.schema.track_tables import CalibrationChoice
+from service.store.schema.core_tables import (
+    AddressRow,
+    AlertRow,
+    MessageAlertRow,
+    MessageRow,
+    SiteRevisionRow,
+    SiteRow,
+    SubscriptionRow,
+    digest_of,
+)
+from service.store.schema.track_tables import CalibrationChoiceRow
 
 NIGHTS_BACK = timedelta(days=2)
 """A night still running can carry the date of yesterday, or of the day before east of the date line."""
@@ -55,7 +64,7 @@ def parsed_wishes(text: str) -> ParsedWishes:
     """The wishes of a JSON text."""
     wishes = _WISHES.validate_json(text)
     skies = tuple((night_key(sky), shared_sky(sky)) for sky in wishes.skies)
-    digest = core_tables.digest_of(_WISHES.dump_python(wishes, mode="json"))
+    digest = digest_of(_WISHES.dump_python(wishes, mode="json"))
     evenings = _evenings(wishes.weekdays, wishes.trips, wishes.trips_only, wishes.days_ahead)
     return ParsedWishes(wishes, digest, skies, evenings)
 
@@ -99,9 +108,9 @@ def sky_wants(session: Session, now: datetime) -> dict[tuple[int, str], SkyWant]
     among them; and for those that paused or ended, the nights for which they were told a go, as it must be
     taken back if it sours."""
     query = (
-        select(core_tables.Subscription.site_id, cast(core_tables.Subscription.wishes, Text))
-        .join(core_tables.Address, core_tables.Address.id == core_tables.Subscription.address_id)
-        .join(core_tables.Site, core_tables.Site.id == core_tables.Subscription.site_id)
+        select(SubscriptionRow.site_id, cast(SubscriptionRow.wishes, Text))
+        .join(AddressRow, AddressRow.id == SubscriptionRow.address_id)
+        .join(SiteRow, SiteRow.id == SubscriptionRow.site_id)
         .where(*is_active(now))
     )
     wants: dict[tuple[int, str], SkyWant] = {}
@@ -125,12 +134,12 @@ def _shown_copies(now: datetime) -> Select[int]:
     """The copies of shared sites that somebody is told about: anybody may look at them, by the usual wishes.
 
     Joined by the site's subscription, so that who works out the site works out its copy."""
-    copy = aliased(core_tables.Site)
+    copy = aliased(SiteRow)
     return (
         select(copy.id)
-        .join(core_tables.Subscription, core_tables.Subscription.site_id == copy.rounded_of_id)
-        .join(core_tables.Address, core_tables.Address.id == core_tables.Subscription.address_id)
-        .join(core_tables.Site, core_tables.Site.id == core_tables.Subscription.site_id)
+        .join(SubscriptionRow, SubscriptionRow.site_id == copy.rounded_of_id)
+        .join(AddressRow, AddressRow.id == SubscriptionRow.address_id)
+        .join(SiteRow, SiteRow.id == SubscriptionRow.site_id)
         .where(*is_active(now), copy.is_shared)
         .distinct()
     )
@@ -138,19 +147,19 @@ def _shown_copies(now: datetime) -> Select[int]:
 
 def _owed_nights(session: Session, now: datetime) -> list[tuple[int, str, date]]:
     """Site, wishes and night of each go told to a subscription that isn't active any more."""
-    row = core_tables.Subscription
+    row = SubscriptionRow
     active = (
         select(row.id)
-        .join(core_tables.Address, core_tables.Address.id == row.address_id)
-        .join(core_tables.Site, core_tables.Site.id == row.site_id)
+        .join(AddressRow, AddressRow.id == row.address_id)
+        .join(SiteRow, SiteRow.id == row.site_id)
         .where(*is_active(now))
     )
     query = (
-        select(row.site_id, cast(row.wishes, Text), core_tables.Alert.night_name)
-        .join(core_tables.Alert, core_tables.Alert.subscription_id == row.id)
+        select(row.site_id, cast(row.wishes, Text), AlertRow.night_name)
+        .join(AlertRow, AlertRow.subscription_id == row.id)
         .where(
-            core_tables.Alert.night_name >= (now - NIGHTS_BACK).date(),
-            core_tables.Alert.kind.in_(_CALLS),
+            AlertRow.night_name >= (now - NIGHTS_BACK).date(),
+            AlertRow.kind.in_(_CALLS),
             row.id.not_in(active),
         )
         .distinct()
@@ -181,16 +190,16 @@ def due_reviews(session: Session, now: datetime) -> list[DueReview]:
     Those that are due by time or by something new, another calibration too; those with a go told for a night
     that isn't over; those with an alert that isn't on its way yet, or ended unsent.
     """
-    row = core_tables.Subscription
+    row = SubscriptionRow
     columns = row.id, row.address_id, row.site_id
     # when another calibration was chosen last; nobody's look is older than NULL
-    chosen_at = CalibrationChoice.chosen_at
+    chosen_at = CalibrationChoiceRow.chosen_at
     last_choice = select(func.max(chosen_at)).where(chosen_at <= now).scalar_subquery()
     is_anew = or_(row.look_again_at.is_(None), row.judged_at > now, row.judged_at <= last_choice)
     active = (
         select(*columns, is_anew.label("is_anew"))
-        .join(core_tables.Address, core_tables.Address.id == row.address_id)
-        .join(core_tables.Site, core_tables.Site.id == row.site_id)
+        .join(AddressRow, AddressRow.id == row.address_id)
+        .join(SiteRow, SiteRow.id == row.site_id)
         .where(*is_active(now))
     )
     stirred = _stirred(session, (now - NIGHTS_BACK).date())
@@ -212,16 +221,16 @@ def _stirred(session: Session, first: date) -> dict[int, dict[date, bool]]:
     """Subscriptions with a go for a night from `first` on (True), or with an alert not sent (False), which
     its message may have left out; each with those nights."""
     query = (
-        select(core_tables.Alert.subscription_id, core_tables.Alert.night_name, core_tables.Alert.kind)
-        .join(core_tables.Subscription, core_tables.Subscription.id == core_tables.Alert.subscription_id)
-        .join(core_tables.MessageAlert, core_tables.MessageAlert.alert_id == core_tables.Alert.id)
-        .join(core_tables.Message, core_tables.Message.id == core_tables.MessageAlert.message_id)
+        select(AlertRow.subscription_id, AlertRow.night_name, AlertRow.kind)
+        .join(SubscriptionRow, SubscriptionRow.id == AlertRow.subscription_id)
+        .join(MessageAlertRow, MessageAlertRow.alert_id == AlertRow.id)
+        .join(MessageRow, MessageRow.id == MessageAlertRow.message_id)
         .where(
-            core_tables.Alert.night_name >= first,
+            AlertRow.night_name >= first,
             or_(
-                core_tables.Alert.kind.in_(_CALLS),
-                core_tables.Message.status != Status.SENT,
-                core_tables.MessageAlert.dropped.is_not(None),
+                AlertRow.kind.in_(_CALLS),
+                MessageRow.status != Status.SENT,
+                MessageAlertRow.dropped.is_not(None),
             ),
         )
     )
@@ -251,7 +260,7 @@ def lock_subscriptions(
     session: Session, subscription_ids: Sequence[int], now: datetime
 ) -> list[LockedSubscription]:
     """These subscriptions, in their order; nobody else changes them before the transaction ends."""
-    row = core_tables.Subscription
+    row = SubscriptionRow
     mine = (
         select(
             row.id,
@@ -261,10 +270,10 @@ def lock_subscriptions(
             row.kit,
             row.nights_due,
             cast(row.wishes, Text),
-            row.person_id == core_tables.Site.owner_id,
+            row.person_id == SiteRow.owner_id,
         )
-        .join(core_tables.Address, core_tables.Address.id == row.address_id)
-        .join(core_tables.Site, core_tables.Site.id == row.site_id)
+        .join(AddressRow, AddressRow.id == row.address_id)
+        .join(SiteRow, SiteRow.id == row.site_id)
         .where(row.id.in_(subscription_ids))
         .order_by(row.id)
     )
@@ -276,13 +285,13 @@ def lock_subscriptions(
 def note_reviews(session: Session, rows: Sequence[dict[str, Any]]) -> None:
     """Write when subscriptions, each by its `id`, were judged and are due next."""
     if rows:
-        session.execute(update(core_tables.Subscription), rows)
+        session.execute(update(SubscriptionRow), rows)
 
 
 def sites_by_place(session: Session, since: datetime) -> list[int]:
     """The sites that somebody is told about, or was after that moment, near ones together: by whole degrees
     of latitude, then by longitude."""
-    revision, subscription = core_tables.SiteRevision, core_tables.Subscription
+    revision, subscription = SiteRevisionRow, SubscriptionRow
     band = cast(func.floor(func.max(revision.lat_deg)), Integer)
     query = (
         select(revision.site_id)

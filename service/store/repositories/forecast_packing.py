@@ -12,7 +12,7 @@ from alerts.weather.forecast import CloudLevels, Forecast, LayerScheme, Place, S
 from alerts.weather.hours import Hours
 from alerts.weather.official_warnings import Bulletin
 from service.store.json_values import from_json, to_json
-from service.store.schema import core_tables
+from service.store.schema.core_tables import ForecastRow
 
 _SECOND = timedelta(seconds=1)
 
@@ -77,7 +77,7 @@ def _pack_levels(levels: CloudLevels) -> dict[str, Any]:
     }
 
 
-def unpack(row: core_tables.Forecast) -> Forecast:
+def unpack(row: ForecastRow) -> Forecast:
     """The forecast that was packed into this row, which must not be a rejected one."""
     body = row.body
     assert body is not None, "a rejected answer has no values"
@@ -109,7 +109,7 @@ def _unpack_levels(packed: dict[str, Any] | None) -> CloudLevels | None:
     )
 
 
-def unpack_over(row: core_tables.Forecast, span: Span) -> Forecast:
+def unpack_over(row: ForecastRow, span: Span) -> Forecast:
     """As `unpack`, with those hours alone that touch `span`: a page needs a dozen of hundreds."""
     body = row.body
     assert body is not None, "a rejected answer has no values"
@@ -127,7 +127,7 @@ def unpack_over(row: core_tables.Forecast, span: Span) -> Forecast:
     )
 
 
-def _unpack_source(row: core_tables.Forecast, body: dict[str, Any]) -> Source:
+def _unpack_source(row: ForecastRow, body: dict[str, Any]) -> Source:
     attribution, attribution_url = body["attribution"]
     next_due_at = body.get("next_due_at")
     return Source(

@@ -20,7 +20,7 @@ from alerts.weather.clouds import cover_as_told
 from alerts.weather.forecast import Forecast
 from alerts.weather.hours import FIELDS
 from service.store.repositories.forecast_packing import pack, unpack, unpack_over
-from service.store.schema import core_tables
+from service.store.schema.core_tables import ForecastRow
 
 KEPT_FOR_JUDGING = timedelta(hours=24)
 """Older answers stay in the store but are never judged on."""
@@ -45,10 +45,10 @@ def place_key_at(lat_deg: float, lon_deg: float) -> str:
     return f"{round(lat_deg, 2):.2f},{round(lon_deg, 2):.2f}"
 
 
-def keep(session: Session, place: str, forecast: Forecast, *, fetched_at: datetime) -> core_tables.Forecast:
+def keep(session: Session, place: str, forecast: Forecast, *, fetched_at: datetime) -> ForecastRow:
     """Store one model's answer for that place."""
     source, body = forecast.source, pack(forecast)
-    row = core_tables.Forecast(
+    row = ForecastRow(
         place=place,
         feed=source.feed,
         provider=source.provider,
@@ -68,7 +68,7 @@ def keep(session: Session, place: str, forecast: Forecast, *, fetched_at: dateti
 
 def keep_changed(
     session: Session, forecasts: Iterable[tuple[str, Forecast]], *, fetched_at: datetime
-) -> list[core_tables.Forecast]:
+) -> list[ForecastRow]:
     """Store what says something new, by place; each with the cloud of the run before it.
 
     The same values of the same run once more only confirm the row that has them.
@@ -91,7 +91,7 @@ def keep_changed(
 
 def _newest_rows(
     session: Session, places: set[str], now: datetime
-) -> dict[tuple[str, str, str], core_tables.Forecast]:
+) -> dict[tuple[str, str, str], ForecastRow]:
     return {(row.place, row.feed, row.model): row for row in _newest(session, places, now)}
 
 
@@ -148,9 +148,9 @@ def _cloud_by_start(forecast: Forecast) -> dict[datetime, float | None]:
 
 def keep_rejected(
     session: Session, place: str, *, feed: str, model: str, reason: str, fetched_at: datetime
-) -> core_tables.Forecast:
+) -> ForecastRow:
     """Store that an answer couldn't be used, and why; never judged on."""
-    row = core_tables.Forecast(
+    row = ForecastRow(
         place=place, feed=feed, provider="", lineage="", model=model, fetched_at=fetched_at, rejected=reason
     )
     session.add(row)
@@ -167,14 +167,14 @@ def newest_by_place(session: Session, places: set[str], now: datetime) -> dict[s
 
 def newest_ids(session: Session, places: set[str]) -> dict[str, int]:
     """For each place the number of its newest answer: another one where something new came."""
-    kept = core_tables.Forecast
+    kept = ForecastRow
     query = select(kept.place, func.max(kept.id)).where(kept.place.in_(places)).group_by(kept.place)
     return {row[0]: row[1] for row in session.execute(query)}
 
 
 def newest_at(session: Session, places: set[str], now: datetime) -> dict[str, datetime]:
     """For each place when its newest usable answer came, not after `now`."""
-    kept = core_tables.Forecast
+    kept = ForecastRow
     query = (
         select(kept.place, func.max(kept.fetched_at))
         .where(kept.place.in_(places), kept.rejected.is_(None), kept.fetched_at <= now)
@@ -183,40 +183,35 @@ def newest_at(session: Session, places: set[str], now: datetime) -> dict[str, da
     return {row[0]: row[1] for row in session.execute(query)}
 
 
-def _newest(session: Session, places: set[str], now: datetime) -> Sequence[core_tables.Forecast]:
+def _newest(session: Session, places: set[str], now: datetime) -> Sequence[ForecastRow]:
     usable = (
-        core_tables.Forecast.place.in_(places),
-        core_tables.Forecast.rejected.is_(None),
-        core_tables.Forecast.fetched_at <= now,
-        func.coalesce(core_tables.Forecast.confirmed_at, core_tables.Forecast.fetched_at)
-        > now - KEPT_FOR_JUDGING,
+        ForecastRow.place.in_(places),
+        ForecastRow.rejected.is_(None),
+        ForecastRow.fetched_at <= now,
+        func.coalesce(ForecastRow.confirmed_at, ForecastRow.fetched_at) > now - KEPT_FOR_JUDGING,
     )
     newest = (
-        select(func.max(core_tables.Forecast.id))
+        select(func.max(ForecastRow.id))
         .where(*usable)
-        .group_by(core_tables.Forecast.place, core_tables.Forecast.feed, core_tables.Forecast.model)
+        .group_by(ForecastRow.place, ForecastRow.feed, ForecastRow.model)
     )
-    query = (
-        select(core_tables.Forecast)
-        .where(core_tables.Forecast.id.in_(newest))
-        .order_by(core_tables.Forecast.id)
-    )
+    query = select(ForecastRow).where(ForecastRow.id.in_(newest)).order_by(ForecastRow.id)
     return session.scalars(query).all()
 
 
 def rejected_since(
     session: Session, places: Iterable[str], since: datetime, now: datetime
-) -> list[core_tables.Forecast]:
+) -> list[ForecastRow]:
     """What couldn't be used for those places after `since`, newest first, each reason once."""
     query = (
-        select(core_tables.Forecast)
+        select(ForecastRow)
         .where(
-            core_tables.Forecast.place.in_(set(places)),
-            core_tables.Forecast.rejected.is_not(None),
-            core_tables.Forecast.fetched_at > since,
-            core_tables.Forecast.fetched_at <= now,
+            ForecastRow.place.in_(set(places)),
+            ForecastRow.rejected.is_not(None),
+            ForecastRow.fetched_at > since,
+            ForecastRow.fetched_at <= now,
         )
-        .order_by(core_tables.Forecast.id.desc())
+        .order_by(ForecastRow.id.desc())
     )
     by_reason = {(row.feed, row.model, row.rejected): row for row in reversed(session.scalars(query).all())}
     return sorted(by_reason.values(), key=lambda row: -row.id)
@@ -227,23 +222,23 @@ def reasons_since(
 ) -> set[tuple[str, str, str, str]]:
     """What is already known not to be usable there: place, feed, model and reason."""
     columns = (
-        core_tables.Forecast.place,
-        core_tables.Forecast.feed,
-        core_tables.Forecast.model,
-        core_tables.Forecast.rejected,
+        ForecastRow.place,
+        ForecastRow.feed,
+        ForecastRow.model,
+        ForecastRow.rejected,
     )
     query = select(*columns).where(
-        core_tables.Forecast.place.in_(set(places)),
-        core_tables.Forecast.rejected.is_not(None),
-        core_tables.Forecast.fetched_at > since,
-        core_tables.Forecast.fetched_at <= now,
+        ForecastRow.place.in_(set(places)),
+        ForecastRow.rejected.is_not(None),
+        ForecastRow.fetched_at > since,
+        ForecastRow.fetched_at <= now,
     )
     return {(row[0], row[1], row[2], row[3] or "") for row in session.execute(query)}
 
 
 def last_answering(session: Session, most: int) -> dict[tuple[str, str], int]:
     """The feeds and models of so many last usable answers, each with the number of its newest."""
-    row = core_tables.Forecast
+    row = ForecastRow
     query = select(row.id, row.feed, row.model).where(row.rejected.is_(None))
     ids: dict[tuple[str, str], int] = {}
     for forecast_id, feed, model in session.execute(query.order_by(row.id.desc()).limit(most)):
@@ -253,22 +248,22 @@ def last_answering(session: Session, most: int) -> dict[tuple[str, str], int]:
 
 def credit_lines(session: Session, ids: Iterable[int]) -> tuple[str, ...]:
     """Whom these answers are to be credited to, each line once."""
-    row = core_tables.Forecast
+    row = ForecastRow
     bodies = session.scalars(select(row.body).where(row.id.in_(set(ids))))
     lines = [str(body["attribution"][0]) for body in bodies if body]
     return tuple(dict.fromkeys(line for line in lines if line))
 
 
-def answers_named(session: Session, ids: Iterable[int]) -> list[core_tables.Forecast]:
+def answers_named(session: Session, ids: Iterable[int]) -> list[ForecastRow]:
     """These answers in their order, without what they say until that is asked for."""
-    row = core_tables.Forecast
+    row = ForecastRow
     query = select(row).where(row.id.in_(set(ids))).options(defer(row.body)).order_by(row.id)
     return list(session.scalars(query))
 
 
 def forecasts_by_id(session: Session, ids: Iterable[int], over: Span | None = None) -> dict[int, Forecast]:
     """These forecasts by their number, ascending; forgotten ones are missing. over: those hours alone."""
-    row = core_tables.Forecast
+    row = ForecastRow
     query = select(row).where(row.id.in_(set(ids)), row.body.is_not(None)).order_by(row.id)
     return {
         each.id: unpack(each) if over is None else unpack_over(each, over) for each in session.scalars(query)
@@ -277,4 +272,4 @@ def forecasts_by_id(session: Session, ids: Iterable[int], over: Span | None = No
 
 def newest_id(session: Session) -> int:
     """The number of the newest answer of any feed, 0 before the first."""
-    return session.scalar(select(func.max(core_tables.Forecast.id))) or 0
+    return session.scalar(select(func.max(ForecastRow.id))) or 0

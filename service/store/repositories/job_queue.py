@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from service.store.repositories import messages
 from service.store.repositories.messages import Due
-from service.store.schema.core_tables import Message
+from service.store.schema.core_tables import MessageRow
 
 
 def waiting_locks(session: Session, locks: Sequence[str]) -> set[str]:
@@ -37,5 +37,5 @@ def unqueued_messages(session: Session, wall: datetime, task: str) -> Iterator[D
         "SELECT jsonb_array_elements_text(args->'message_ids') AS id FROM procrastinate_jobs "
         "WHERE task_name = :task AND status IN ('todo', 'doing')"
     ).bindparams(task=task)
-    unqueued = Message.id.not_in(queued.columns(id=String).subquery().select())
+    unqueued = MessageRow.id.not_in(queued.columns(id=String).subquery().select())
     return messages.find_due(session, wall, unqueued)

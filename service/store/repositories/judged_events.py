@@ -23,8 +23,8 @@ from alerts.weather.sky_now import OLDEST, StationSky
 from service.store.engine import in_chunks
 from service.store.json_values import from_json, to_json
 from service.store.repositories.forecast_packing import unpack
-from service.store.schema import core_tables
-from service.store.schema.track_tables import JudgedEvent, StationReport
+from service.store.schema.core_tables import ForecastRow, OutcomeRow
+from service.store.schema.track_tables import JudgedEventRow, StationReportRow
 
 PERSON = "person"
 """Judge of the rows in which a person speaks."""
@@ -36,7 +36,7 @@ AROUND = timedelta(hours=1)
 ANALYSES_WITHIN = timedelta(days=3)
 
 
-def event_of(row: JudgedEvent) -> Event:
+def event_of(row: JudgedEventRow) -> Event:
     return Event(
         Span(row.window_start, row.window_end), timedelta(minutes=row.shortest_minutes), row.toward_deg
     )
@@ -54,25 +54,25 @@ def keep_reports(
         return 0
     times = [each.report.at for each in fresh.values()]
     query = select(
-        StationReport.network,
-        StationReport.station,
-        StationReport.observed_at,
-        StationReport.raw,
-        StationReport.id,
-        StationReport.known_at,
-    ).where(StationReport.observed_at.between(min(times), max(times)))
+        StationReportRow.network,
+        StationReportRow.station,
+        StationReportRow.observed_at,
+        StationReportRow.raw,
+        StationReportRow.id,
+        StationReportRow.known_at,
+    ).where(StationReportRow.observed_at.between(min(times), max(times)))
     known = {tuple(row[:4]): row for row in session.execute(query)}
     known_at = now if judged_on else None
     rows = [_report_row(each, now, known_at) for key, each in fresh.items() if key not in known]
     if rows:
         # another process may hear the same station at the same moment
         insert = sqlite.insert if session.get_bind().dialect.name == "sqlite" else postgresql.insert
-        session.execute(insert(StationReport).on_conflict_do_nothing(), rows)
+        session.execute(insert(StationReportRow).on_conflict_do_nothing(), rows)
     late = (
         [known[key].id for key in fresh if key in known and known[key].known_at is None] if judged_on else []
     )
     for ids in in_chunks(late):
-        session.execute(update(StationReport).where(StationReport.id.in_(ids)).values(known_at=now))
+        session.execute(update(StationReportRow).where(StationReportRow.id.in_(ids)).values(known_at=now))
     return len(rows) + len(late)
 
 
@@ -102,15 +102,15 @@ def find_reports(
     `known_at` those alone that a night could be judged on then."""
     half_deg = REACH_KM / KM_A_DEGREE
     query = (
-        select(StationReport)
+        select(StationReportRow)
         .where(
-            StationReport.observed_at.between(hours.start, hours.end),
-            StationReport.lat_deg.between(lat_deg - half_deg, lat_deg + half_deg),
+            StationReportRow.observed_at.between(hours.start, hours.end),
+            StationReportRow.lat_deg.between(lat_deg - half_deg, lat_deg + half_deg),
         )
-        .order_by(StationReport.observed_at, StationReport.id)
+        .order_by(StationReportRow.observed_at, StationReportRow.id)
     )
     if known_at is not None:
-        query = query.where(StationReport.known_at <= known_at)
+        query = query.where(StationReportRow.known_at <= known_at)
     stations: dict[str, Station] = {}
     reports = []
     for row in session.scalars(query):
@@ -131,30 +131,30 @@ def stations_now(session: Session, site: Site, now: datetime) -> tuple[StationSk
 
 def is_anybody_heard(session: Session, now: datetime) -> bool:
     """Whether any report at all tells of the sky as it was known at `now`."""
-    query = select(StationReport.id).where(
-        StationReport.observed_at.between(now - OLDEST, now), StationReport.known_at <= now
+    query = select(StationReportRow.id).where(
+        StationReportRow.observed_at.between(now - OLDEST, now), StationReportRow.known_at <= now
     )
     return session.scalars(query.limit(1)).first() is not None
 
 
-def _sky_report(row: StationReport) -> SkyReport:
+def _sky_report(row: StationReportRow) -> SkyReport:
     reading = read_metar(row.raw) if row.network == METAR else read_synop(row.raw).reading
     return SkyReport(row.station, row.observed_at, reading, row.raw, row.received_at, row.source)
 
 
 def forget_reports(session: Session, before: datetime) -> None:
     """Remove old reports; the lines that outcomes rest on are kept with these."""
-    session.execute(delete(StationReport).where(StationReport.observed_at < before))
+    session.execute(delete(StationReportRow).where(StationReportRow.observed_at < before))
 
 
 def find_analyses(session: Session, place: str, window: Span) -> list[Forecast]:
     """What the feeds said of the window's hours there once it was over, in the three days after it."""
-    query = select(core_tables.Forecast).where(
-        core_tables.Forecast.place.in_((place, place + PAST)),
-        core_tables.Forecast.rejected.is_(None),
-        core_tables.Forecast.fetched_at.between(window.end, window.end + ANALYSES_WITHIN),
+    query = select(ForecastRow).where(
+        ForecastRow.place.in_((place, place + PAST)),
+        ForecastRow.rejected.is_(None),
+        ForecastRow.fetched_at.between(window.end, window.end + ANALYSES_WITHIN),
     )
-    answers = (unpack(row) for row in session.scalars(query.order_by(core_tables.Forecast.id)))
+    answers = (unpack(row) for row in session.scalars(query.order_by(ForecastRow.id)))
     return [answer for answer in answers if answer.reaches(window)]
 
 
@@ -168,9 +168,9 @@ def add_person_report(
     now: datetime,
     clear_span: Span | None = None,
     toward_deg: float | None = None,
-) -> core_tables.Outcome:
+) -> OutcomeRow:
     """What a person says of a night; their last word counts. Its events are looked at again."""
-    row = core_tables.Outcome(
+    row = OutcomeRow(
         site_id=site_id,
         night_name=night,
         person_id=person_id,
@@ -193,8 +193,8 @@ def add_person_report(
 def look_again(session: Session, site_id: int, night: date, now: datetime) -> None:
     """Have the events of a site's night judged anew in the next cycle."""
     session.execute(
-        update(JudgedEvent)
-        .where(JudgedEvent.site_id == site_id, JudgedEvent.night_name == night)
+        update(JudgedEventRow)
+        .where(JudgedEventRow.site_id == site_id, JudgedEventRow.night_name == night)
         .values(look_at=now)
     )
 
@@ -202,13 +202,13 @@ def look_again(session: Session, site_id: int, night: date, now: datetime) -> No
 def find_person_reports(session: Session, site_id: int, night: date) -> list[PersonReport]:
     """What people said of a site's night, oldest first; each person by a number that means nothing else."""
     query = (
-        select(core_tables.Outcome)
+        select(OutcomeRow)
         .where(
-            core_tables.Outcome.site_id == site_id,
-            core_tables.Outcome.night_name == night,
-            core_tables.Outcome.judge == PERSON,
+            OutcomeRow.site_id == site_id,
+            OutcomeRow.night_name == night,
+            OutcomeRow.judge == PERSON,
         )
-        .order_by(core_tables.Outcome.id)
+        .order_by(OutcomeRow.id)
     )
     voices: dict[tuple[str, int], str] = {}
     reports = []
@@ -218,20 +218,20 @@ def find_person_reports(session: Session, site_id: int, night: date) -> list[Per
     return reports
 
 
-def person_report(row: core_tables.Outcome, voice: str) -> PersonReport:
+def person_report(row: OutcomeRow, voice: str) -> PersonReport:
     """What one such row says. voice: what the person is called by in the evidence."""
     start, end = row.facts.get("from"), row.facts.get("to")
     span = Span(datetime.fromisoformat(start), datetime.fromisoformat(end)) if start and end else None
     return PersonReport(voice, SeenSky(row.state), row.reported_at, span, row.facts.get("toward_deg"))
 
 
-def keep_outcome(session: Session, row: JudgedEvent, outcome: Outcome, now: datetime) -> bool:
+def keep_outcome(session: Session, row: JudgedEventRow, outcome: Outcome, now: datetime) -> bool:
     """Write the outcome of an event where it says something new; whether it did."""
     facts = to_json(outcome)
-    known = session.get(core_tables.Outcome, row.outcome_id) if row.outcome_id else None
+    known = session.get(OutcomeRow, row.outcome_id) if row.outcome_id else None
     if known is not None and known.facts["outcome"] == facts:
         return False
-    fresh = core_tables.Outcome(
+    fresh = OutcomeRow(
         site_id=row.site_id,
         night_name=row.night_name,
         person_id=None,
@@ -246,7 +246,7 @@ def keep_outcome(session: Session, row: JudgedEvent, outcome: Outcome, now: date
     return True
 
 
-def read_outcome(row: core_tables.Outcome) -> Outcome:
+def read_outcome(row: OutcomeRow) -> Outcome:
     """The outcome of an event with all that its witnesses said."""
     return from_json(Outcome, row.facts["outcome"])
 
@@ -262,26 +262,26 @@ def outcomes_of_night(session: Session, site_id: int, night: date) -> list[Outco
     return [read_outcome(row) for row in find_outcomes(session, site_id, night, night)]
 
 
-def find_outcomes(session: Session, site_id: int, first: date, last: date) -> list[core_tables.Outcome]:
+def find_outcomes(session: Session, site_id: int, first: date, last: date) -> list[OutcomeRow]:
     """The rows that count for the events of a site's nights, ascending."""
     query = (
-        select(core_tables.Outcome)
-        .join(JudgedEvent, JudgedEvent.outcome_id == core_tables.Outcome.id)
-        .where(JudgedEvent.site_id == site_id, JudgedEvent.night_name.between(first, last))
-        .order_by(JudgedEvent.window_start)
+        select(OutcomeRow)
+        .join(JudgedEventRow, JudgedEventRow.outcome_id == OutcomeRow.id)
+        .where(JudgedEventRow.site_id == site_id, JudgedEventRow.night_name.between(first, last))
+        .order_by(JudgedEventRow.window_start)
     )
     return list(session.scalars(query))
 
 
-def due_events(session: Session, now: datetime, most: int, after: int) -> Sequence[JudgedEvent]:
+def due_events(session: Session, now: datetime, most: int, after: int) -> Sequence[JudgedEventRow]:
     """Events to look at now, by number, beyond the one named."""
-    query = select(JudgedEvent).where(JudgedEvent.look_at <= now, JudgedEvent.id > after)
-    return session.scalars(query.order_by(JudgedEvent.id).limit(most)).all()
+    query = select(JudgedEventRow).where(JudgedEventRow.look_at <= now, JudgedEventRow.id > after)
+    return session.scalars(query.order_by(JudgedEventRow.id).limit(most)).all()
 
 
 def last_words(session: Session, site_id: int, nights: Iterable[date], person_id: int) -> dict[date, str]:
     """What a person last said of these nights at a site, as `SeenSky`."""
-    row = core_tables.Outcome
+    row = OutcomeRow
     query = select(row.night_name, row.state).where(
         row.site_id == site_id, row.night_name.in_(set(nights)), row.person_id == person_id
     )
@@ -290,31 +290,33 @@ def last_words(session: Session, site_id: int, nights: Iterable[date], person_id
 
 def newest_window_end(session: Session) -> datetime | None:
     """Up to when windows are noted as events; None before the first."""
-    return session.scalar(select(func.max(JudgedEvent.window_end)))
+    return session.scalar(select(func.max(JudgedEventRow.window_end)))
 
 
 def is_noted(session: Session, site_id: int, window: Span, shortest_minutes: int) -> bool:
     """Whether that window at a site is an event already."""
-    query = select(JudgedEvent.id).where(
-        JudgedEvent.site_id == site_id,
-        JudgedEvent.window_start == window.start,
-        JudgedEvent.window_end == window.end,
-        JudgedEvent.shortest_minutes == shortest_minutes,
+    query = select(JudgedEventRow.id).where(
+        JudgedEventRow.site_id == site_id,
+        JudgedEventRow.window_start == window.start,
+        JudgedEventRow.window_end == window.end,
+        JudgedEventRow.shortest_minutes == shortest_minutes,
     )
     return session.scalar(query) is not None
 
 
-def ended_events(session: Session, site_id: int, night: date, now: datetime) -> Sequence[JudgedEvent]:
+def ended_events(session: Session, site_id: int, night: date, now: datetime) -> Sequence[JudgedEventRow]:
     """The events of a site's night that are over, in order of time."""
-    query = select(JudgedEvent).where(
-        JudgedEvent.site_id == site_id, JudgedEvent.night_name == night, JudgedEvent.window_end <= now
+    query = select(JudgedEventRow).where(
+        JudgedEventRow.site_id == site_id,
+        JudgedEventRow.night_name == night,
+        JudgedEventRow.window_end <= now,
     )
-    return session.scalars(query.order_by(JudgedEvent.window_start)).all()
+    return session.scalars(query.order_by(JudgedEventRow.window_start)).all()
 
 
 def last_report(session: Session, site_id: int, night: date, person_id: int) -> PersonReport | None:
     """A person's last word on a site's night; None before the first."""
-    row = core_tables.Outcome
+    row = OutcomeRow
     query = select(row).where(
         row.site_id == site_id, row.night_name == night, row.person_id == person_id, row.judge == PERSON
     )
@@ -324,13 +326,13 @@ def last_report(session: Session, site_id: int, night: date, person_id: int) -> 
 
 def settled_by_night(session: Session) -> list[tuple[date, int, int]]:
     """By night, over all sites: how many of them were settled, and how many of these came clear."""
-    outcome = core_tables.Outcome
+    outcome = OutcomeRow
     is_clear = (outcome.state == OutcomeState.CLEAR.value).cast(outcome.id.type)
     nights = (
-        select(JudgedEvent.night_name, func.max(is_clear).label("is_clear"))
-        .join(outcome, JudgedEvent.outcome_id == outcome.id)
+        select(JudgedEventRow.night_name, func.max(is_clear).label("is_clear"))
+        .join(outcome, JudgedEventRow.outcome_id == outcome.id)
         .where(outcome.state != OutcomeState.UNSURE.value)
-        .group_by(JudgedEvent.site_id, JudgedEvent.night_name)
+        .group_by(JudgedEventRow.site_id, JudgedEventRow.night_name)
         .subquery()
     )
     query = select(nights.c.night_name, func.count(), func.sum(nights.c.is_clear))
@@ -342,15 +344,15 @@ def count_unsure(session: Session, site_id: int | None) -> int:
     """Judged events that nobody could settle, at a site or at all of them."""
     query = (
         select(func.count())
-        .select_from(JudgedEvent)
-        .join(core_tables.Outcome, JudgedEvent.outcome_id == core_tables.Outcome.id)
-        .where(core_tables.Outcome.state == OutcomeState.UNSURE.value)
+        .select_from(JudgedEventRow)
+        .join(OutcomeRow, JudgedEventRow.outcome_id == OutcomeRow.id)
+        .where(OutcomeRow.state == OutcomeState.UNSURE.value)
     )
     if site_id is not None:
-        query = query.where(JudgedEvent.site_id == site_id)
+        query = query.where(JudgedEventRow.site_id == site_id)
     return session.scalar(query) or 0
 
 
 def report_sources(session: Session) -> list[str]:
     """Where the reports of stations that are kept came from."""
-    return list(session.scalars(select(StationReport.source).distinct().order_by(StationReport.source)))
+    return list(session.scalars(select(StationReportRow.source).distinct().order_by(StationReportRow.source)))

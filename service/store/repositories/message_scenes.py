@@ -17,7 +17,14 @@ from service.common.secret_key import Keys
 from service.store.engine import in_chunks
 from service.store.repositories.nights import unpack_night
 from service.store.repositories.sites import stored_site
-from service.store.schema import core_tables
+from service.store.schema.core_tables import (
+    AlertRow,
+    DecisionRow,
+    NightRow,
+    SiteRevisionRow,
+    SiteRow,
+    SubscriptionRow,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,21 +49,17 @@ def find_scenes(session: Session, decision_ids: Iterable[int]) -> dict[int, Scen
     for ids in in_chunks(sorted(set(decision_ids))):
         query = (
             select(
-                core_tables.Decision.id,
-                core_tables.Night.id,
-                type_coerce(core_tables.Night.facts, LargeBinary),
-                core_tables.SiteRevision,
-                core_tables.Subscription.person_id == core_tables.Site.owner_id,
+                DecisionRow.id,
+                NightRow.id,
+                type_coerce(NightRow.facts, LargeBinary),
+                SiteRevisionRow,
+                SubscriptionRow.person_id == SiteRow.owner_id,
             )
-            .join(core_tables.Night, core_tables.Night.id == core_tables.Decision.night_id)
-            .join(
-                core_tables.SiteRevision, core_tables.SiteRevision.id == core_tables.Decision.site_revision_id
-            )
-            .join(
-                core_tables.Subscription, core_tables.Subscription.id == core_tables.Decision.subscription_id
-            )
-            .join(core_tables.Site, core_tables.Site.id == core_tables.Subscription.site_id)
-            .where(core_tables.Decision.id.in_(ids))
+            .join(NightRow, NightRow.id == DecisionRow.night_id)
+            .join(SiteRevisionRow, SiteRevisionRow.id == DecisionRow.site_revision_id)
+            .join(SubscriptionRow, SubscriptionRow.id == DecisionRow.subscription_id)
+            .join(SiteRow, SiteRow.id == SubscriptionRow.site_id)
+            .where(DecisionRow.id.in_(ids))
         )
         for decision_id, night_id, packed, revision, is_own in session.execute(query):
             site = stored_site(revision).site
@@ -85,19 +88,19 @@ def words_told(
 ) -> dict[tuple[int, date], Words]:
     """By site and night, from that night on, what this person was told."""
     found: dict[tuple[int, date], Words] = {}
-    alert = core_tables.Alert
+    alert = AlertRow
     for ids in in_chunks(sorted(set(site_ids))):
         query = (
             select(
-                core_tables.Subscription.site_id,
+                SubscriptionRow.site_id,
                 alert.night_name,
                 alert.kind,
                 alert.raised_at,
             )
-            .join(alert, alert.subscription_id == core_tables.Subscription.id)
+            .join(alert, alert.subscription_id == SubscriptionRow.id)
             .where(
-                core_tables.Subscription.person_id == person_id,
-                core_tables.Subscription.site_id.in_(ids),
+                SubscriptionRow.person_id == person_id,
+                SubscriptionRow.site_id.in_(ids),
                 alert.night_name >= first,
             )
             .order_by(alert.id)
@@ -113,25 +116,24 @@ def words_told(
 def count_words(session: Session, alert_ids: Iterable[int]) -> dict[int, int]:
     """For each of these alerts the how manieth word it is that its reader was told of that night there; what
     is told at once, by several ways, is one."""
-    earlier, other = aliased(core_tables.Alert), aliased(core_tables.Subscription)
+    earlier, other = aliased(AlertRow), aliased(SubscriptionRow)
     found: dict[int, int] = {}
     for ids in in_chunks(sorted(set(alert_ids))):
         query = (
-            select(core_tables.Alert.id, func.count(earlier.raised_at.distinct()))
-            .join(core_tables.Subscription, core_tables.Subscription.id == core_tables.Alert.subscription_id)
+            select(AlertRow.id, func.count(earlier.raised_at.distinct()))
+            .join(SubscriptionRow, SubscriptionRow.id == AlertRow.subscription_id)
             .join(
                 other,
-                (other.site_id == core_tables.Subscription.site_id)
-                & (other.person_id == core_tables.Subscription.person_id),
+                (other.site_id == SubscriptionRow.site_id) & (other.person_id == SubscriptionRow.person_id),
             )
             .join(
                 earlier,
                 (earlier.subscription_id == other.id)
-                & (earlier.night_name == core_tables.Alert.night_name)
-                & (earlier.raised_at <= core_tables.Alert.raised_at),
+                & (earlier.night_name == AlertRow.night_name)
+                & (earlier.raised_at <= AlertRow.raised_at),
             )
-            .where(core_tables.Alert.id.in_(ids))
-            .group_by(core_tables.Alert.id)
+            .where(AlertRow.id.in_(ids))
+            .group_by(AlertRow.id)
         )
         found |= {row[0]: row[1] for row in session.execute(query)}
     return found

@@ -22,8 +22,8 @@ from alerts.common.plain_values import value
 from alerts.notifying.model import AlertKind
 from service.common.clock import SET_BY
 from service.common.fault_points import crash_point
-from service.store.schema import core_tables
-from service.store.schema.delivery_tables import Endpoint, Notice
+from service.store.schema.core_tables import AddressRow, AlertRow, AttemptRow, MessageAlertRow, MessageRow
+from service.store.schema.delivery_tables import EndpointRow, NoticeRow
 
 LEASE = timedelta(seconds=120)
 """Longer than the longest send (60 s for mail), so that a live sender is never overtaken."""
@@ -55,16 +55,16 @@ def new_message_id() -> str:
 def enqueue(
     session: Session,
     address_id: int,
-    alerts: Iterable[core_tables.Alert],
+    alerts: Iterable[AlertRow],
     *,
     created_at: datetime,
     due_at: datetime,
-) -> core_tables.Message:
+) -> MessageRow:
     """A message that carries these alerts; it is worth sending as long as one of them is."""
     alerts = list(alerts)
     expires_at = max(alert.expires_at for alert in alerts)
     message = _add(session, address_id, created_at=created_at, due_at=due_at, expires_at=expires_at)
-    session.add_all(core_tables.MessageAlert(message_id=message.id, alert_id=alert.id) for alert in alerts)
+    session.add_all(MessageAlertRow(message_id=message.id, alert_id=alert.id) for alert in alerts)
     session.flush()
     crash_point("message.written")
     return message
@@ -86,13 +86,13 @@ def enqueue_many(
     ]  # fmt: skip
     if not rows:
         return
-    session.execute(insert(core_tables.Message), rows)
+    session.execute(insert(MessageRow), rows)
     links = [
         {"message_id": row["id"], "alert_id": alert_id}
         for row, alerts in zip(rows, carried.values(), strict=True)
         for alert_id, _ in alerts
     ]
-    session.execute(insert(core_tables.MessageAlert), links)
+    session.execute(insert(MessageAlertRow), links)
     crash_point("message.written")
 
 
@@ -105,18 +105,18 @@ def enqueue_notice(
     created_at: datetime,
     due_at: datetime,
     expires_at: datetime,
-) -> core_tables.Message:
+) -> MessageRow:
     """A message that carries no alert (service/accounts/notices)."""
     message = _add(session, address_id, created_at=created_at, due_at=due_at, expires_at=expires_at)
-    session.add(Notice(message_id=message.id, kind=kind, facts=facts))
+    session.add(NoticeRow(message_id=message.id, kind=kind, facts=facts))
     session.flush()
     return message
 
 
 def _add(
     session: Session, address_id: int, *, created_at: datetime, due_at: datetime, expires_at: datetime
-) -> core_tables.Message:
-    message = core_tables.Message(
+) -> MessageRow:
+    message = MessageRow(
         id=new_message_id(),
         address_id=address_id,
         status=Status.DUE,
@@ -136,7 +136,7 @@ def release_dead_leases(session: Session, wall: datetime) -> int:
 
     A lease that ends later than any could was taken before the clock was set back.
     """
-    ends = core_tables.Message.leased_until
+    ends = MessageRow.leased_until
     return _give_back(session, (ends < wall) | (ends > wall + 2 * LEASE), wall=wall)
 
 
@@ -146,7 +146,7 @@ def recall_planned(session: Session, wall: datetime) -> int:
     It shows in times still to come at which something has happened: the writing of a message that nobody has
     tried, or the newest attempt at one. What waits for the end of quiet hours is held again when it is taken.
     """
-    message, attempt = core_tables.Message, core_tables.Attempt
+    message, attempt = MessageRow, AttemptRow
     ahead = wall + SET_BY
     tried = select(attempt.message_id).where(attempt.message_id == message.id, attempt.ended_at > ahead)
     result = session.execute(
@@ -164,14 +164,14 @@ def recall_planned(session: Session, wall: datetime) -> int:
 
 def release(session: Session, token: str, message_ids: Iterable[str], wall: datetime) -> int:
     """Give back messages whose sends can't be waited for; they may have been sent."""
-    mine = (core_tables.Message.lease_token == token) & core_tables.Message.id.in_(set(message_ids))
+    mine = (MessageRow.lease_token == token) & MessageRow.id.in_(set(message_ids))
     return _give_back(session, mine, wall=wall)
 
 
 def _give_back(session: Session, which: object, *, wall: datetime) -> int:
     result = session.execute(
-        update(core_tables.Message)
-        .where(core_tables.Message.status == Status.SENDING, which)  # type: ignore[arg-type]
+        update(MessageRow)
+        .where(MessageRow.status == Status.SENDING, which)  # type: ignore[arg-type]
         .values(status=Status.RETRY, maybe_sent=True, lease_token=None, leased_until=None, due_at=wall)
     )
     return int(result.rowcount)  # type: ignore[attr-defined]
@@ -180,8 +180,8 @@ def _give_back(session: Session, which: object, *, wall: datetime) -> int:
 def expire_waiting(session: Session, now: datetime, wall: datetime) -> int:
     """Settle waiting messages that no longer help anyone; how many."""
     result = session.execute(
-        update(core_tables.Message)
-        .where(core_tables.Message.status.in_(WAITING), core_tables.Message.expires_at <= now)
+        update(MessageRow)
+        .where(MessageRow.status.in_(WAITING), MessageRow.expires_at <= now)
         .values(status=Status.EXPIRED, settled_at=wall, note=say("store.message-expired"))
     )
     return int(result.rowcount)  # type: ignore[attr-defined]
@@ -206,13 +206,11 @@ class Due:
 def find_due(session: Session, wall: datetime, *among: ColumnElement[bool]) -> Iterator[Due]:
     """The messages whose time has come, longest waiting first. among: of those alone, for the store's own
     modules; elsewhere it is `due_among`."""
-    message, address = core_tables.Message, core_tables.Address
+    message, address = MessageRow, AddressRow
     takes_back = (
-        select(core_tables.MessageAlert.message_id)
-        .join(core_tables.Alert, core_tables.Alert.id == core_tables.MessageAlert.alert_id)
-        .where(
-            core_tables.MessageAlert.message_id == message.id, core_tables.Alert.kind == AlertKind.STAND_DOWN
-        )
+        select(MessageAlertRow.message_id)
+        .join(AlertRow, AlertRow.id == MessageAlertRow.alert_id)
+        .where(MessageAlertRow.message_id == message.id, AlertRow.kind == AlertKind.STAND_DOWN)
     )
     query = (
         select(
@@ -220,12 +218,12 @@ def find_due(session: Session, wall: datetime, *among: ColumnElement[bool]) -> I
             address.id,
             address.channel,
             address.target,
-            func.coalesce(Endpoint.failures, 0),
-            Endpoint.last_failure_at,
+            func.coalesce(EndpointRow.failures, 0),
+            EndpointRow.last_failure_at,
             takes_back.exists(),
         )
         .join(address, address.id == message.address_id)
-        .outerjoin(Endpoint, Endpoint.address_id == address.id)
+        .outerjoin(EndpointRow, EndpointRow.address_id == address.id)
         .where(message.status.in_(WAITING), message.due_at <= wall, *among)
         .order_by(message.due_at, message.id)
         .execution_options(yield_per=1000)
@@ -235,44 +233,44 @@ def find_due(session: Session, wall: datetime, *among: ColumnElement[bool]) -> I
 
 def due_among(session: Session, wall: datetime, message_ids: Collection[str]) -> Iterator[Due]:
     """Those of these messages whose time has come, longest waiting first."""
-    return find_due(session, wall, core_tables.Message.id.in_(message_ids))
+    return find_due(session, wall, MessageRow.id.in_(message_ids))
 
 
 def claim_many(
     session: Session, message_ids: Sequence[str], wall: datetime
-) -> list[tuple[core_tables.Message, core_tables.Address]]:
+) -> list[tuple[MessageRow, AddressRow]]:
     """Take those that still wait, all under one new lease, each with its address.
 
     A message that another sender has taken or that is settled is left out.
     """
-    free = select(core_tables.Message.id).where(
-        core_tables.Message.id.in_(message_ids),
-        core_tables.Message.status.in_(WAITING),
-        core_tables.Message.due_at <= wall,
+    free = select(MessageRow.id).where(
+        MessageRow.id.in_(message_ids),
+        MessageRow.status.in_(WAITING),
+        MessageRow.due_at <= wall,
     )
     taken = session.scalars(
-        update(core_tables.Message)
-        .where(core_tables.Message.id.in_(free.with_for_update(skip_locked=True)))
+        update(MessageRow)
+        .where(MessageRow.id.in_(free.with_for_update(skip_locked=True)))
         .values(
             status=Status.SENDING,
             lease_token=secrets.token_hex(16),
             leased_until=wall + LEASE,
-            attempts=core_tables.Message.attempts + 1,
+            attempts=MessageRow.attempts + 1,
         )
-        .returning(core_tables.Message.id)
+        .returning(MessageRow.id)
         .execution_options(synchronize_session=False)
     ).all()
     rows = session.execute(
-        select(core_tables.Message, core_tables.Address)
-        .join(core_tables.Address, core_tables.Address.id == core_tables.Message.address_id)
-        .where(core_tables.Message.id.in_(taken))
+        select(MessageRow, AddressRow)
+        .join(AddressRow, AddressRow.id == MessageRow.address_id)
+        .where(MessageRow.id.in_(taken))
         .execution_options(populate_existing=True)
     )
     found = {message.id: (message, address) for message, address in rows}
     return [found[message_id] for message_id in message_ids if message_id in found]
 
 
-def claim(session: Session, message_id: str, wall: datetime) -> core_tables.Message | None:
+def claim(session: Session, message_id: str, wall: datetime) -> MessageRow | None:
     """Take one message; None when another sender has it or it is settled."""
     claimed = claim_many(session, [message_id], wall)
     return claimed[0][0] if claimed else None
@@ -280,7 +278,7 @@ def claim(session: Session, message_id: str, wall: datetime) -> core_tables.Mess
 
 def lock_stored(session: Session, message_ids: Iterable[str]) -> set[str]:
     """Those of the messages that are still stored; they stay so until the transaction ends."""
-    held = select(core_tables.Message.id).where(core_tables.Message.id.in_(set(message_ids)))
+    held = select(MessageRow.id).where(MessageRow.id.in_(set(message_ids)))
     return set(session.scalars(held.with_for_update(read=True, key_share=True)))
 
 
@@ -311,10 +309,10 @@ def settle_late(session: Session, message_ids: Iterable[str], wall: datetime) ->
     """Messages that a receiver took, as became known after their lease had run out: whatever they were
     settled or put back as meanwhile, they are sent. One that another is sending now is left to it."""
     session.execute(
-        update(core_tables.Message)
+        update(MessageRow)
         .where(
-            core_tables.Message.id.in_(set(message_ids)),
-            core_tables.Message.status.in_(
+            MessageRow.id.in_(set(message_ids)),
+            MessageRow.status.in_(
                 (*WAITING, Status.EXPIRED, Status.SUPERSEDED, Status.SUPPRESSED, Status.FAILED)
             ),
         )
@@ -339,7 +337,7 @@ def put_back(
     return bool(_leave(session, [message_id], token, **values))
 
 
-def hold(session: Session, message: core_tables.Message, due_at: datetime, *, note: str) -> None:
+def hold(session: Session, message: MessageRow, due_at: datetime, *, note: str) -> None:
     """Put a claimed message back that nothing was tried with."""
     tried = message.attempts - 1
     status = Status.RETRY if tried else Status.DUE
@@ -350,14 +348,14 @@ def hold(session: Session, message: core_tables.Message, due_at: datetime, *, no
 
 def _leave(session: Session, message_ids: Iterable[str], token: str | None, **values: object) -> set[str]:
     left = session.scalars(
-        update(core_tables.Message)
+        update(MessageRow)
         .where(
-            core_tables.Message.id.in_(set(message_ids)),
-            core_tables.Message.status == Status.SENDING,
-            core_tables.Message.lease_token == token,
+            MessageRow.id.in_(set(message_ids)),
+            MessageRow.status == Status.SENDING,
+            MessageRow.lease_token == token,
         )
         .values(lease_token=None, leased_until=None, **values)
-        .returning(core_tables.Message.id)
+        .returning(MessageRow.id)
         .execution_options(synchronize_session=False)
     )
     return set(left)
@@ -365,60 +363,54 @@ def _leave(session: Session, message_ids: Iterable[str], token: str | None, **va
 
 def carried_by(
     session: Session, message_ids: Iterable[str]
-) -> dict[str, list[tuple[core_tables.MessageAlert, core_tables.Alert]]]:
+) -> dict[str, list[tuple[MessageAlertRow, AlertRow]]]:
     """For each message the alerts that were not dropped from it, oldest first."""
     query = (
-        select(core_tables.MessageAlert, core_tables.Alert)
-        .join(core_tables.Alert, core_tables.Alert.id == core_tables.MessageAlert.alert_id)
+        select(MessageAlertRow, AlertRow)
+        .join(AlertRow, AlertRow.id == MessageAlertRow.alert_id)
         .where(
-            core_tables.MessageAlert.message_id.in_(set(message_ids)),
-            core_tables.MessageAlert.dropped.is_(None),
+            MessageAlertRow.message_id.in_(set(message_ids)),
+            MessageAlertRow.dropped.is_(None),
         )
-        .order_by(core_tables.Alert.id)
+        .order_by(AlertRow.id)
     )
-    carried: dict[str, list[tuple[core_tables.MessageAlert, core_tables.Alert]]] = defaultdict(list)
+    carried: dict[str, list[tuple[MessageAlertRow, AlertRow]]] = defaultdict(list)
     for link, alert in session.execute(query):
         carried[link.message_id].append((link, alert))
     return carried
 
 
-def notices_of(session: Session, message_ids: Iterable[str]) -> dict[str, Notice]:
+def notices_of(session: Session, message_ids: Iterable[str]) -> dict[str, NoticeRow]:
     """The notices that these messages carry, by message."""
-    rows = session.scalars(select(Notice).where(Notice.message_id.in_(set(message_ids))))
+    rows = session.scalars(select(NoticeRow).where(NoticeRow.message_id.in_(set(message_ids))))
     return {row.message_id: row for row in rows}
 
 
-def get_message(session: Session, message_id: str) -> core_tables.Message:
+def get_message(session: Session, message_id: str) -> MessageRow:
     """The message of that id, or the one whose id begins so; BadInput when there isn't exactly one."""
     rows = session.scalars(
-        select(core_tables.Message)
-        .where(core_tables.Message.id.startswith(message_id, autoescape=True))
-        .limit(2)
+        select(MessageRow).where(MessageRow.id.startswith(message_id, autoescape=True)).limit(2)
     ).all()
     if len(rows) != 1:
         raise BadInput(phrase("store.message-not-one", found=len(rows), message_id=message_id))
     return rows[0]
 
 
-def find_messages(session: Session, status: Status | None, limit: int) -> list[core_tables.Message]:
+def find_messages(session: Session, status: Status | None, limit: int) -> list[MessageRow]:
     """The newest messages, of that status if one is named."""
-    query = select(core_tables.Message).order_by(
-        core_tables.Message.created_at.desc(), core_tables.Message.id
-    )
+    query = select(MessageRow).order_by(MessageRow.created_at.desc(), MessageRow.id)
     if status is not None:
-        query = query.where(core_tables.Message.status == status)
+        query = query.where(MessageRow.status == status)
     return list(session.scalars(query.limit(limit)))
 
 
-def find_attempts(session: Session, message_id: str) -> list[core_tables.Attempt]:
+def find_attempts(session: Session, message_id: str) -> list[AttemptRow]:
     """The attempts at a message that are still kept, oldest first."""
-    query = select(core_tables.Attempt).where(core_tables.Attempt.message_id == message_id)
-    return list(session.scalars(query.order_by(core_tables.Attempt.id)))
+    query = select(AttemptRow).where(AttemptRow.message_id == message_id)
+    return list(session.scalars(query.order_by(AttemptRow.id)))
 
 
-def resend(
-    session: Session, message: core_tables.Message, *, again: bool, now: datetime, wall: datetime
-) -> None:
+def resend(session: Session, message: MessageRow, *, again: bool, now: datetime, wall: datetime) -> None:
     """Let a settled message be sent once more under its id. again: also one that was sent.
 
     BadInput where that can't be: it is still on its way, or the moment that it would help is past.
@@ -435,13 +427,13 @@ def resend(
     _mark_alerts(session, message.id, CANCELLED, None)
 
 
-def cancel(session: Session, message: core_tables.Message, *, wall: datetime) -> None:
+def cancel(session: Session, message: MessageRow, *, wall: datetime) -> None:
     """End a message that still waits, for good: the alerts it carries count as told, so that the next
     cycle doesn't raise them again. The subscription isn't paused, which would silence what the operator
     didn't mean. BadInput when it doesn't wait."""
     ended = session.execute(
-        update(core_tables.Message)
-        .where(core_tables.Message.id == message.id, core_tables.Message.status.in_(WAITING))
+        update(MessageRow)
+        .where(MessageRow.id == message.id, MessageRow.status.in_(WAITING))
         .values(status=Status.SUPPRESSED, settled_at=wall, note=say("store.message-cancelled"))
         .execution_options(synchronize_session=False)
     )
@@ -452,7 +444,7 @@ def cancel(session: Session, message: core_tables.Message, *, wall: datetime) ->
 
 
 def _mark_alerts(session: Session, message_id: str, before: str | None, after: str | None) -> None:
-    link = core_tables.MessageAlert
+    link = MessageAlertRow
     session.execute(
         update(link)
         .where(link.message_id == message_id, link.dropped.is_not_distinct_from(before))
@@ -462,15 +454,15 @@ def _mark_alerts(session: Session, message_id: str, before: str | None, after: s
 
 def keep_attempts(session: Session, rows: Sequence[dict[str, object]]) -> None:
     """Write tries to send."""
-    session.execute(insert(core_tables.Attempt), rows)
+    session.execute(insert(AttemptRow), rows)
 
 
-def find_mail(session: Session, message_id: str) -> tuple[core_tables.Message, core_tables.Address] | None:
+def find_mail(session: Session, message_id: str) -> tuple[MessageRow, AddressRow] | None:
     """A message that goes or went by mail, with its address; None for any other."""
     found = session.execute(
-        select(core_tables.Message, core_tables.Address)
-        .join(core_tables.Address, core_tables.Address.id == core_tables.Message.address_id)
-        .where(core_tables.Message.id == message_id, core_tables.Address.channel == "email")
+        select(MessageRow, AddressRow)
+        .join(AddressRow, AddressRow.id == MessageRow.address_id)
+        .where(MessageRow.id == message_id, AddressRow.channel == "email")
     ).first()
     return None if found is None else (found[0], found[1])
 
@@ -478,14 +470,14 @@ def find_mail(session: Session, message_id: str) -> tuple[core_tables.Message, c
 def find_overdue(session: Session, before: datetime, *, failures: int, most: int) -> list[tuple[str, str]]:
     """Channel and target of messages that were due before that moment and haven't come to an end, so many at
     most; without addresses that failed so often in a row."""
-    failing = select(Endpoint.address_id).where(Endpoint.failures >= failures)
+    failing = select(EndpointRow.address_id).where(EndpointRow.failures >= failures)
     query = (
-        select(core_tables.Address.channel, core_tables.Address.target)
-        .join(core_tables.Message, core_tables.Message.address_id == core_tables.Address.id)
+        select(AddressRow.channel, AddressRow.target)
+        .join(MessageRow, MessageRow.address_id == AddressRow.id)
         .where(
-            core_tables.Message.status.in_(UNSETTLED),
-            core_tables.Message.due_at < before,
-            core_tables.Address.id.not_in(failing),
+            MessageRow.status.in_(UNSETTLED),
+            MessageRow.due_at < before,
+            AddressRow.id.not_in(failing),
         )
         .limit(most)
     )
@@ -506,8 +498,8 @@ class NoticeKind(StrEnum):
 def notices_to(session: Session, address_id: int, kinds: Collection[NoticeKind]) -> list[str]:
     """The ids of messages to an address that carry notices of these kinds."""
     query = (
-        select(core_tables.Message.id)
-        .join(Notice, Notice.message_id == core_tables.Message.id)
-        .where(core_tables.Message.address_id == address_id, Notice.kind.in_(kinds))
+        select(MessageRow.id)
+        .join(NoticeRow, NoticeRow.message_id == MessageRow.id)
+        .where(MessageRow.address_id == address_id, NoticeRow.kind.in_(kinds))
     )
     return list(session.scalars(query))

@@ -17,7 +17,7 @@ from alerts.common.plain_values import value
 from alerts.sky.night import Night
 from service.store.compressed_json import Packed, pack_json, unpack_json
 from service.store.engine import in_chunks
-from service.store.schema import core_tables
+from service.store.schema.core_tables import NightRow
 
 _NIGHT = TypeAdapter(Night)
 
@@ -34,7 +34,7 @@ def unpack_night(data: bytes) -> Night:
 
 def nights_by_id(session: Session, ids: Collection[int]) -> dict[int, Night]:
     """These nights by their number."""
-    row = core_tables.Night
+    row = NightRow
     query = select(row.id, type_coerce(row.facts, LargeBinary).label("packed"))
     return {
         each.id: unpack_night(each.packed)
@@ -44,7 +44,7 @@ def nights_by_id(session: Session, ids: Collection[int]) -> dict[int, Night]:
 
 
 @value(frozen=True, slots=True)
-class NightRow:
+class NightRef:
     """A stored night without what happens in it."""
 
     night_id: int
@@ -54,9 +54,9 @@ class NightRow:
 
 def nights_ahead(
     session: Session, revision_ids: Collection[int], now: datetime, *, days: int
-) -> defaultdict[tuple[int, str], list[NightRow]]:
+) -> defaultdict[tuple[int, str], list[NightRef]]:
     """The nights of the next days by site revision and sky wishes, in their order."""
-    row = core_tables.Night
+    row = NightRow
     query = (
         select(row.site_revision_id, row.sky_key, row.id, row.name, row.computed_at)
         .where(
@@ -66,15 +66,15 @@ def nights_ahead(
         )
         .order_by(row.name)
     )
-    found: defaultdict[tuple[int, str], list[NightRow]] = defaultdict(list)
+    found: defaultdict[tuple[int, str], list[NightRef]] = defaultdict(list)
     for revision_id, sky_key, night_id, name, computed_at in session.execute(query):
-        found[revision_id, sky_key].append(NightRow(night_id, name, computed_at))
+        found[revision_id, sky_key].append(NightRef(night_id, name, computed_at))
     return found
 
 
 def night_ids(session: Session, revision_id: int, name: date, sky_keys: Collection[str]) -> dict[str, int]:
     """By sky wishes the numbers of a night at a site as it was described then."""
-    row = core_tables.Night
+    row = NightRow
     query = select(row.sky_key, row.id).where(
         row.site_revision_id == revision_id, row.name == name, row.sky_key.in_(sky_keys)
     )
@@ -107,18 +107,18 @@ class StoredNight(NightTimes):
 
 
 _TIMES = (
-    core_tables.Night.site_revision_id,
-    core_tables.Night.sky_key,
-    core_tables.Night.name,
-    core_tables.Night.starts,
-    core_tables.Night.first_window_start,
-    core_tables.Night.last_window_end,
+    NightRow.site_revision_id,
+    NightRow.sky_key,
+    NightRow.name,
+    NightRow.starts,
+    NightRow.first_window_start,
+    NightRow.last_window_end,
 )
 _STORED = (
     *_TIMES,
-    core_tables.Night.id,
-    core_tables.Night.kernel,
-    type_coerce(core_tables.Night.facts, LargeBinary),
+    NightRow.id,
+    NightRow.kernel,
+    type_coerce(NightRow.facts, LargeBinary),
 )
 
 
@@ -126,11 +126,11 @@ def windows_ahead(
     session: Session, revision_ids: Collection[int], now: datetime, until: datetime | None = None
 ) -> Iterator[NightTimes]:
     """Nights with a window that isn't over. until: those alone whose first window begins by then."""
-    start = core_tables.Night.first_window_start
+    start = NightRow.first_window_start
     is_near = start.is_not(None) if until is None else start <= until
     for ids in in_chunks(sorted(revision_ids)):
         query = select(*_TIMES).where(
-            core_tables.Night.site_revision_id.in_(ids), core_tables.Night.last_window_end > now, is_near
+            NightRow.site_revision_id.in_(ids), NightRow.last_window_end > now, is_near
         )
         for row in session.execute(query):
             yield NightTimes(*row)
@@ -142,9 +142,9 @@ def near_nights(
     """As `windows_ahead`, with what happens in them."""
     for ids in in_chunks(sorted(revision_ids)):
         query = select(*_STORED).where(
-            core_tables.Night.site_revision_id.in_(ids),
-            core_tables.Night.last_window_end > now,
-            core_tables.Night.first_window_start <= until,
+            NightRow.site_revision_id.in_(ids),
+            NightRow.last_window_end > now,
+            NightRow.first_window_start <= until,
         )
         for row in session.execute(query):
             yield StoredNight(*row)
@@ -176,7 +176,7 @@ def coming_nights(
 ) -> dict[int, dict[str, dict[date, LazyNight]]]:
     """The nights of these site revisions that aren't over, by revision, key and name, ascending."""
     found: dict[int, dict[str, dict[date, LazyNight]]] = {}
-    row = core_tables.Night
+    row = NightRow
     for ids in in_chunks(sorted(revision_ids)):
         query = (
             select(
@@ -216,7 +216,7 @@ def stored_runs(
     session: Session, revision_ids: Collection[int], now: datetime
 ) -> dict[tuple[int, str], StoredRun]:
     """By site revision and key, which nights are there."""
-    row, found = core_tables.Night, dict[tuple[int, str], StoredRun]()
+    row, found = NightRow, dict[tuple[int, str], StoredRun]()
     for ids in in_chunks(sorted(revision_ids)):
         query = (
             select(row.site_revision_id, row.sky_key, func.count(), func.min(row.name), func.max(row.name))
@@ -231,4 +231,4 @@ def stored_runs(
 def keep_nights(session: Session, rows: Sequence[dict[str, Any]]) -> None:
     """Write them; those that another process wrote meanwhile stay as they are."""
     dialect = sqlite if session.get_bind().dialect.name == "sqlite" else postgresql
-    session.execute(dialect.insert(core_tables.Night).on_conflict_do_nothing(), rows)
+    session.execute(dialect.insert(NightRow).on_conflict_do_nothing(), rows)

@@ -24,25 +24,25 @@ from service.store.engine import in_chunks
 from service.store.json_values import from_json
 from service.store.repositories.decisions import outlooks_by_id
 from service.store.repositories.judged_events import NOBODY, event_of
-from service.store.schema import core_tables
-from service.store.schema.track_tables import JudgedEvent, RecordRow
+from service.store.schema.core_tables import DecisionRow, OutcomeRow, SubscriptionRow
+from service.store.schema.track_tables import JudgedEventRow, RecordRow
 
 BLOCK = 500
 ROWS_AT_ONCE = 20_000
 _LENGTH: TypeAdapter[timedelta] = TypeAdapter(timedelta)
 _LEAD_PLACE = {lead.value: place for place, lead in enumerate(LEADS)}
 _JUDGE_PLACE = {judge.value: place for place, judge in enumerate(JUDGES)}
-Ended = tuple[JudgedEvent, core_tables.Outcome]
+Ended = tuple[JudgedEventRow, OutcomeRow]
 
 
 @dataclass(frozen=True, slots=True)
 class Told:
     """One judged event with the decisions that one subscription was given of it."""
 
-    event: JudgedEvent
+    event: JudgedEventRow
     subscription_id: int
     judged: JudgedNight
-    decisions: tuple[core_tables.Decision, ...]
+    decisions: tuple[DecisionRow, ...]
 
 
 def load_pairs(
@@ -99,13 +99,13 @@ def find_told(
 ) -> Iterator[Told]:
     """Every judged event with what was said of it to the first who subscribed, in order of time."""
     query = (
-        select(JudgedEvent, core_tables.Outcome)
-        .join(core_tables.Outcome, JudgedEvent.outcome_id == core_tables.Outcome.id)
-        .where(JudgedEvent.night_name.between(first, last))
-        .order_by(JudgedEvent.night_name, JudgedEvent.id)
+        select(JudgedEventRow, OutcomeRow)
+        .join(OutcomeRow, JudgedEventRow.outcome_id == OutcomeRow.id)
+        .where(JudgedEventRow.night_name.between(first, last))
+        .order_by(JudgedEventRow.night_name, JudgedEventRow.id)
     )
     if site_id is not None:
-        query = query.where(JudgedEvent.site_id == site_id)
+        query = query.where(JudgedEventRow.site_id == site_id)
     ended = [(event, outcome) for event, outcome in session.execute(query)]
     for block in in_chunks(ended, BLOCK):
         last_event = None
@@ -131,39 +131,37 @@ def told_of(session: Session, ended: Sequence[Ended]) -> Iterator[Told]:
 
 
 def _decisions(
-    session: Session, events: Sequence[JudgedEvent]
-) -> dict[tuple[int, date], dict[int, list[core_tables.Decision]]]:
+    session: Session, events: Sequence[JudgedEventRow]
+) -> dict[tuple[int, date], dict[int, list[DecisionRow]]]:
     """By site and night, then by subscription, each ascending."""
     query = (
-        select(core_tables.Decision, core_tables.Subscription.site_id)
-        .join(core_tables.Subscription, core_tables.Subscription.id == core_tables.Decision.subscription_id)
+        select(DecisionRow, SubscriptionRow.site_id)
+        .join(SubscriptionRow, SubscriptionRow.id == DecisionRow.subscription_id)
         .where(
-            core_tables.Decision.night_name.in_({event.night_name for event in events}),
-            core_tables.Subscription.site_id.in_({event.site_id for event in events}),
+            DecisionRow.night_name.in_({event.night_name for event in events}),
+            SubscriptionRow.site_id.in_({event.site_id for event in events}),
         )
-        .order_by(core_tables.Subscription.id, core_tables.Decision.id)
+        .order_by(SubscriptionRow.id, DecisionRow.id)
     )
-    found: dict[tuple[int, date], dict[int, list[core_tables.Decision]]] = defaultdict(
-        lambda: defaultdict(list)
-    )
+    found: dict[tuple[int, date], dict[int, list[DecisionRow]]] = defaultdict(lambda: defaultdict(list))
     for decision, site_id in session.execute(query):
         found[site_id, decision.night_name][decision.subscription_id].append(decision)
     return found
 
 
-def _overlaps(decision: core_tables.Decision, event: JudgedEvent) -> bool:
+def _overlaps(decision: DecisionRow, event: JudgedEventRow) -> bool:
     start, end = decision.window_start, decision.window_end
     return start is not None and end is not None and start < event.window_end and event.window_start < end
 
 
-def _is_about(decision: core_tables.Decision, event: JudgedEvent) -> bool:
+def _is_about(decision: DecisionRow, event: JudgedEventRow) -> bool:
     shortest = _LENGTH.validate_python(decision.wishes["shortest_window"])
     window = (decision.window_start, decision.window_end)
     same_length = round(shortest / timedelta(minutes=1)) == event.shortest_minutes
     return same_length and window == (event.window_start, event.window_end)
 
 
-def _stated(decision: core_tables.Decision, event: JudgedEvent, outlooks: dict[int, Outlook]) -> Stated:
+def _stated(decision: DecisionRow, event: JudgedEventRow, outlooks: dict[int, Outlook]) -> Stated:
     """What was told, with the chance before calibration where it was corrected."""
     window = Span(event.window_start, event.window_end)
     own = [outlooks[number] for number in decision.outlook_ids if number in outlooks]
@@ -180,13 +178,13 @@ def _stated(decision: core_tables.Decision, event: JudgedEvent, outlooks: dict[i
     )
 
 
-def _raw_pct(decision: core_tables.Decision, outlook: Outlook | None) -> int | None:
+def _raw_pct(decision: DecisionRow, outlook: Outlook | None) -> int | None:
     if outlook is None or outlook.raw_chance_pct is None:
         return decision.chance_pct
     return outlook.raw_chance_pct
 
 
-def _outcome(event: JudgedEvent, row: core_tables.Outcome) -> Outcome:
+def _outcome(event: JudgedEventRow, row: OutcomeRow) -> Outcome:
     """What scores need of an outcome, without its witnesses."""
     judge = None if row.judge == NOBODY else Judge(row.judge)
     why = str(row.facts["outcome"]["why"])

@@ -22,7 +22,7 @@ from alerts.wishes.model import Wishes
 from service.store.engine import in_chunks
 from service.store.json_values import from_json, to_json
 from service.store.repositories import rounded_sites
-from service.store.schema import core_tables
+from service.store.schema.core_tables import AddressRow, PersonRow, SiteRevisionRow, SiteRow, SubscriptionRow
 
 REMOVED = "removed on the page"
 """Why an address is off that its person has removed: as rows keep it and queries find it, so not of the
@@ -79,29 +79,27 @@ def default_wishes() -> Wishes:
     return Wishes(sky=SkyWishes(lowest_altitude_deg=None))
 
 
-def find_people(session: Session, *, most: int) -> list[core_tables.Person]:
+def find_people(session: Session, *, most: int) -> list[PersonRow]:
     """People, those who came first."""
-    return list(session.scalars(select(core_tables.Person).order_by(core_tables.Person.id).limit(most)))
+    return list(session.scalars(select(PersonRow).order_by(PersonRow.id).limit(most)))
 
 
-def find_operator(session: Session) -> core_tables.Person | None:
+def find_operator(session: Session) -> PersonRow | None:
     """The person who runs this installation; None before the first use."""
-    return session.scalar(
-        select(core_tables.Person).where(core_tables.Person.is_operator).order_by(core_tables.Person.id)
-    )
+    return session.scalar(select(PersonRow).where(PersonRow.is_operator).order_by(PersonRow.id))
 
 
-def get_operator(session: Session, *, zone: str, now: datetime) -> core_tables.Person:
+def get_operator(session: Session, *, zone: str, now: datetime) -> PersonRow:
     """The person who runs this installation; made on first use."""
     operator = find_operator(session)
     if operator is None:
-        operator = core_tables.Person(name="operator", zone=zone, is_operator=True, created_at=now)
+        operator = PersonRow(name="operator", zone=zone, is_operator=True, created_at=now)
         session.add(operator)
         session.flush()
     return operator
 
 
-def may_keep(person: core_tables.Person, *, open_sign_up: bool) -> bool:
+def may_keep(person: PersonRow, *, open_sign_up: bool) -> bool:
     """Whether they may keep sites here, and with it what costs the feeds and this machine: imports, keys for
     programs, verdicts on request. The operator gives the right, or open sign-up does to all."""
     return person.is_operator or person.may_keep_sites or open_sign_up
@@ -110,12 +108,12 @@ def may_keep(person: core_tables.Person, *, open_sign_up: bool) -> bool:
 def keeping_without_right(session: Session) -> list[int]:
     """People who have sites here and weren't given the right to keep any."""
     query = (
-        select(core_tables.Person.id)
-        .join(core_tables.Site, core_tables.Site.owner_id == core_tables.Person.id)
+        select(PersonRow.id)
+        .join(SiteRow, SiteRow.owner_id == PersonRow.id)
         .where(
-            core_tables.Site.archived_at.is_(None),
-            core_tables.Person.is_operator.is_(False),
-            core_tables.Person.may_keep_sites.is_(False),
+            SiteRow.archived_at.is_(None),
+            PersonRow.is_operator.is_(False),
+            PersonRow.may_keep_sites.is_(False),
         )
         .distinct()
     )
@@ -124,28 +122,28 @@ def keeping_without_right(session: Session) -> list[int]:
 
 def add_address(
     session: Session,
-    person: core_tables.Person,
+    person: PersonRow,
     channel: str,
     target: str,
     *,
     secrets: list[str],
     now: datetime,
     is_own: bool = False,
-) -> core_tables.Address:
+) -> AddressRow:
     """The person's address of that channel, confirmed by the operator's act; the old one if it exists.
 
     is_own: it is the operator's own, and lets its reader in.
     """
     known = session.scalar(
-        select(core_tables.Address).where(
-            core_tables.Address.person_id == person.id,
-            core_tables.Address.channel == channel,
-            core_tables.Address.target == target,
+        select(AddressRow).where(
+            AddressRow.person_id == person.id,
+            AddressRow.channel == channel,
+            AddressRow.target == target,
         )
     )
     if known is not None:
         return known
-    address = core_tables.Address(
+    address = AddressRow(
         person=person,
         channel=channel,
         target=target,
@@ -160,8 +158,8 @@ def add_address(
 
 
 def subscribe(
-    session: Session, address: core_tables.Address, site: core_tables.Site, wishes: Wishes, *, now: datetime
-) -> core_tables.Subscription:
+    session: Session, address: AddressRow, site: SiteRow, wishes: Wishes, *, now: datetime
+) -> SubscriptionRow:
     """Subscribe the address to the site, or to its copy where it is somebody else's; BadInput when it
     already is.
 
@@ -169,10 +167,10 @@ def subscribe(
     """
     site = rounded_sites.site_for(session, address.person_id, site, now)
     running = session.scalar(
-        select(core_tables.Subscription).where(
-            core_tables.Subscription.address_id == address.id,
-            core_tables.Subscription.site_id == site.id,
-            core_tables.Subscription.ended_at.is_(None),
+        select(SubscriptionRow).where(
+            SubscriptionRow.address_id == address.id,
+            SubscriptionRow.site_id == site.id,
+            SubscriptionRow.ended_at.is_(None),
         )
     )
     if running is not None:
@@ -180,7 +178,7 @@ def subscribe(
             phrase("store.subscribed-already", target=address.target, name=site.name, id=running.id)
         )
     wishes = _as_kept(session, wishes, address.person, site.id)
-    subscription = core_tables.Subscription(
+    subscription = SubscriptionRow(
         person_id=address.person_id,
         address=address,
         site=site,
@@ -193,7 +191,7 @@ def subscribe(
     return subscription
 
 
-def _as_kept(session: Session, wishes: Wishes, person: core_tables.Person, site_id: int) -> Wishes:
+def _as_kept(session: Session, wishes: Wishes, person: PersonRow, site_id: int) -> Wishes:
     """With a clock, the person's unless it is named, and the drive to the site as their home has it."""
     clocked = wishes if wishes.clock_zone else replace(wishes, clock_zone=person.zone)
     home = home_of(person)
@@ -201,12 +199,12 @@ def _as_kept(session: Session, wishes: Wishes, person: core_tables.Person, site_
 
 
 def _newest_site(session: Session, site_id: int) -> Site:
-    row = core_tables.SiteRevision
+    row = SiteRevisionRow
     query = select(row.facts).where(row.site_id == site_id).order_by(row.revision.desc()).limit(1)
     return from_json(Site, session.scalars(query).one()["site"])
 
 
-def home_of(person: core_tables.Person) -> Home | None:
+def home_of(person: PersonRow) -> Home | None:
     """Where that person sets out; None while nobody said."""
     lat_deg, lon_deg, speed_kmh = person.home_lat_deg, person.home_lon_deg, person.home_speed_kmh
     if lat_deg is None or lon_deg is None or speed_kmh is None:
@@ -214,7 +212,7 @@ def home_of(person: core_tables.Person) -> Home | None:
     return Home(lat_deg, lon_deg, speed_kmh)
 
 
-def set_home(session: Session, person: core_tables.Person, home: Home | None) -> None:
+def set_home(session: Session, person: PersonRow, home: Home | None) -> None:
     """Keep where they set out, rounded, or forget it; their drives are estimated anew and looked at again."""
     kept = home.rounded if home is not None else None
     person.home_lat_deg = kept.lat_deg if kept else None
@@ -224,7 +222,7 @@ def set_home(session: Session, person: core_tables.Person, home: Home | None) ->
     estimate_drives(session, running_subscriptions(session, person.id))
 
 
-def estimate_drives(session: Session, subscriptions: Iterable[core_tables.Subscription]) -> None:
+def estimate_drives(session: Session, subscriptions: Iterable[SubscriptionRow]) -> None:
     """Have their wishes, readable or not, hold the drive as their person's home and their site are now.
 
     A cycle reads nothing more for it, and a decision's copy of the wishes says what it rested on; reckoned
@@ -237,7 +235,7 @@ def estimate_drives(session: Session, subscriptions: Iterable[core_tables.Subscr
     session.flush()
 
 
-def change_wishes(session: Session, subscription: core_tables.Subscription, wishes: Wishes) -> None:
+def change_wishes(session: Session, subscription: SubscriptionRow, wishes: Wishes) -> None:
     """Judge by other wishes from the next cycle on."""
     wishes = _as_kept(session, wishes, subscription.person, subscription.site_id)
     subscription.wishes, subscription.sky_key = to_json(wishes), sky_key(wishes.sky)
@@ -245,7 +243,7 @@ def change_wishes(session: Session, subscription: core_tables.Subscription, wish
     session.flush()
 
 
-def change_kit(session: Session, subscription: core_tables.Subscription, kit: str) -> None:
+def change_kit(session: Session, subscription: SubscriptionRow, kit: str) -> None:
     """Write messages for that camera and lens from now on, "" for the default; BadInput when unreadable."""
     text = kit.strip()
     if text:
@@ -254,27 +252,27 @@ def change_kit(session: Session, subscription: core_tables.Subscription, kit: st
     session.flush()
 
 
-def get_subscription(session: Session, subscription_id: int) -> core_tables.Subscription:
+def get_subscription(session: Session, subscription_id: int) -> SubscriptionRow:
     """The running subscription of that number; BadInput when there is none."""
-    row = session.get(core_tables.Subscription, subscription_id)
+    row = session.get(SubscriptionRow, subscription_id)
     if row is None or row.ended_at is not None:
         raise BadInput(phrase("store.no-subscription", subscription_id=subscription_id))
     return row
 
 
-def pause(session: Session, subscription: core_tables.Subscription, until: datetime) -> None:
+def pause(session: Session, subscription: SubscriptionRow, until: datetime) -> None:
     """Judge nothing for it until then; a go that was told is still taken back when it must be."""
     subscription.paused_until, subscription.look_again_at = until, None
     session.flush()
 
 
-def resume(session: Session, subscription: core_tables.Subscription) -> None:
+def resume(session: Session, subscription: SubscriptionRow) -> None:
     """End a pause."""
     subscription.paused_until = subscription.look_again_at = None
     session.flush()
 
 
-def end(session: Session, subscription: core_tables.Subscription, now: datetime, why: str) -> None:
+def end(session: Session, subscription: SubscriptionRow, now: datetime, why: str) -> None:
     """End a subscription for good; what was decided for it stays."""
     subscription.ended_at, subscription.ended_why = now, why
     subscription.look_again_at = None
@@ -285,21 +283,21 @@ def look_again(session: Session, site_ids: Iterable[int]) -> None:
     """Have the subscriptions to these sites judged in the next cycle: something new is known."""
     for ids in in_chunks(sorted(set(site_ids))):
         session.execute(
-            update(core_tables.Subscription)
-            .where(core_tables.Subscription.site_id.in_(ids))
+            update(SubscriptionRow)
+            .where(SubscriptionRow.site_id.in_(ids))
             .values(look_again_at=None)
             .execution_options(synchronize_session=False)
         )
 
 
-def active_subscriptions(session: Session, now: datetime) -> list[core_tables.Subscription]:
+def active_subscriptions(session: Session, now: datetime) -> list[SubscriptionRow]:
     """Subscriptions that are judged now: running, not paused, at a confirmed address that is on."""
     query = (
-        select(core_tables.Subscription)
-        .join(core_tables.Address)
-        .join(core_tables.Site)
+        select(SubscriptionRow)
+        .join(AddressRow)
+        .join(SiteRow)
         .where(*is_active(now))
-        .order_by(core_tables.Subscription.address_id, core_tables.Subscription.id)
+        .order_by(SubscriptionRow.address_id, SubscriptionRow.id)
     )
     return list(session.scalars(query))
 
@@ -307,51 +305,51 @@ def active_subscriptions(session: Session, now: datetime) -> list[core_tables.Su
 def is_active(now: datetime) -> tuple[ColumnElement[bool], ...]:
     """What makes a subscription, joined with its address and its site, one that is judged now."""
     return (
-        core_tables.Subscription.ended_at.is_(None),
-        or_(core_tables.Subscription.paused_until.is_(None), core_tables.Subscription.paused_until <= now),
-        core_tables.Address.confirmed_at.is_not(None),
-        core_tables.Address.off_since.is_(None),
-        core_tables.Site.archived_at.is_(None),
+        SubscriptionRow.ended_at.is_(None),
+        or_(SubscriptionRow.paused_until.is_(None), SubscriptionRow.paused_until <= now),
+        AddressRow.confirmed_at.is_not(None),
+        AddressRow.off_since.is_(None),
+        SiteRow.archived_at.is_(None),
     )
 
 
 def watched_sites(session: Session, now: datetime) -> int:
     """How many sites somebody is told about now."""
-    row = core_tables.Subscription
+    row = SubscriptionRow
     query = (
         select(func.count(row.site_id.distinct()))
-        .join(core_tables.Address, core_tables.Address.id == row.address_id)
-        .join(core_tables.Site, core_tables.Site.id == row.site_id)
+        .join(AddressRow, AddressRow.id == row.address_id)
+        .join(SiteRow, SiteRow.id == row.site_id)
         .where(*is_active(now))
     )
     return session.scalar(query) or 0
 
 
-def is_left(subscription: core_tables.Subscription, now: datetime) -> bool:
+def is_left(subscription: SubscriptionRow, now: datetime) -> bool:
     """Whether it ended or is paused: nothing is wanted then but what calls somebody back."""
     is_paused = subscription.paused_until is not None and subscription.paused_until > now
     return subscription.ended_at is not None or is_paused
 
 
-def find_subscriptions(session: Session) -> list[core_tables.Subscription]:
+def find_subscriptions(session: Session) -> list[SubscriptionRow]:
     """All running subscriptions, oldest first."""
-    query = select(core_tables.Subscription).where(core_tables.Subscription.ended_at.is_(None))
-    return list(session.scalars(query.order_by(core_tables.Subscription.id)))
+    query = select(SubscriptionRow).where(SubscriptionRow.ended_at.is_(None))
+    return list(session.scalars(query.order_by(SubscriptionRow.id)))
 
 
-def subscriptions_to(session: Session, site_ids: Sequence[int]) -> list[core_tables.Subscription]:
+def subscriptions_to(session: Session, site_ids: Sequence[int]) -> list[SubscriptionRow]:
     """The running ones to these sites."""
-    row = core_tables.Subscription
+    row = SubscriptionRow
     query = select(row).where(row.site_id.in_(site_ids), row.ended_at.is_(None))
     return list(session.scalars(query.order_by(row.id)))
 
 
-def running_subscriptions(session: Session, person_id: int) -> list[core_tables.Subscription]:
+def running_subscriptions(session: Session, person_id: int) -> list[SubscriptionRow]:
     """Those of one person, oldest first."""
-    query = select(core_tables.Subscription).where(
-        core_tables.Subscription.person_id == person_id, core_tables.Subscription.ended_at.is_(None)
+    query = select(SubscriptionRow).where(
+        SubscriptionRow.person_id == person_id, SubscriptionRow.ended_at.is_(None)
     )
-    return list(session.scalars(query.order_by(core_tables.Subscription.id)))
+    return list(session.scalars(query.order_by(SubscriptionRow.id)))
 
 
 LONGEST_PAUSE = timedelta(days=2 * 366)

@@ -18,7 +18,7 @@ from sqlalchemy.orm import Session
 
 from service.common.clock import lies_ahead
 from service.common.secret_key import Keys
-from service.store.schema.delivery_tables import LimitBucket
+from service.store.schema.delivery_tables import LimitBucketRow
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,16 +116,16 @@ def allow(
     return True
 
 
-def _filled(session: Session, key: str, limit: Limit, now: datetime) -> LimitBucket:
+def _filled(session: Session, key: str, limit: Limit, now: datetime) -> LimitBucketRow:
     """The bucket, locked until the transaction ends and filled up to now."""
     insert = sqlite.insert if session.get_bind().dialect.name == "sqlite" else postgresql.insert
     session.execute(
-        insert(LimitBucket)
+        insert(LimitBucketRow)
         .values(key=key, level=float(limit.most), filled_at=now)
         .on_conflict_do_nothing(index_elements=["key"])
     )
     bucket = session.scalars(
-        select(LimitBucket).where(LimitBucket.key == key).with_for_update().execution_options(
+        select(LimitBucketRow).where(LimitBucketRow.key == key).with_for_update().execution_options(
             populate_existing=True
         )
     ).one()  # fmt: skip
@@ -138,4 +138,4 @@ def _filled(session: Session, key: str, limit: Limit, now: datetime) -> LimitBuc
 
 def forget_full(session: Session, now: datetime) -> None:
     """Drop buckets that nobody touched for two days: the slowest is full again by then."""
-    session.execute(delete(LimitBucket).where(LimitBucket.filled_at < now - 2 * DAY))
+    session.execute(delete(LimitBucketRow).where(LimitBucketRow.filled_at < now - 2 * DAY))

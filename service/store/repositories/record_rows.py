@@ -17,9 +17,8 @@ from service.store.engine import in_chunks
 from service.store.json_values import from_json, to_json
 from service.store.repositories.judged_events import NOBODY
 from service.store.repositories.pairs import BLOCK, Ended, Told, told_of
-from service.store.schema import core_tables
-from service.store.schema.core_tables import digest_of
-from service.store.schema.track_tables import JudgedEvent, RecordRow, WishSet
+from service.store.schema.core_tables import OutcomeRow, SiteRow, digest_of
+from service.store.schema.track_tables import JudgedEventRow, RecordRow, WishSetRow
 
 
 def write_due(session: Session) -> int:
@@ -42,7 +41,7 @@ def write_due(session: Session) -> int:
     return len(ended)
 
 
-def _judge_kept_rows(session: Session, event: JudgedEvent, outcome: core_tables.Outcome) -> None:
+def _judge_kept_rows(session: Session, event: JudgedEventRow, outcome: OutcomeRow) -> None:
     """Where the decisions are forgotten by now, what was said stays and only what came is new."""
     is_settled = outcome.state != OutcomeState.UNSURE.value
     session.execute(
@@ -58,15 +57,15 @@ def _judge_kept_rows(session: Session, event: JudgedEvent, outcome: core_tables.
 def _due(session: Session) -> Sequence[Ended]:
     """Of one night or few, so that their decisions are read together."""
     query = (
-        select(JudgedEvent, core_tables.Outcome)
-        .join(core_tables.Outcome, JudgedEvent.outcome_id == core_tables.Outcome.id)
+        select(JudgedEventRow, OutcomeRow)
+        .join(OutcomeRow, JudgedEventRow.outcome_id == OutcomeRow.id)
         .where(
             or_(
-                JudgedEvent.recorded_outcome_id.is_(None),
-                JudgedEvent.recorded_outcome_id != JudgedEvent.outcome_id,
+                JudgedEventRow.recorded_outcome_id.is_(None),
+                JudgedEventRow.recorded_outcome_id != JudgedEventRow.outcome_id,
             )
         )
-        .order_by(JudgedEvent.night_name, JudgedEvent.id)
+        .order_by(JudgedEventRow.night_name, JudgedEventRow.id)
         .limit(BLOCK)
     )
     return [(event, outcome) for event, outcome in session.execute(query)]
@@ -86,8 +85,8 @@ def _rows(session: Session, all_told: Iterable[Told]) -> Iterator[dict[str, Any]
 
 
 def _keep_wishes(session: Session, key: str, wishes: Wishes) -> None:
-    if session.get(WishSet, key) is None:
-        session.add(WishSet(key=key, wishes=to_json(_without_limit(wishes))))
+    if session.get(WishSetRow, key) is None:
+        session.add(WishSetRow(key=key, wishes=to_json(_without_limit(wishes))))
 
 
 def _without_limit(wishes: Wishes) -> Wishes:
@@ -129,7 +128,7 @@ def find_wishes(session: Session, site_id: int | None, lead: Lead, *, most: int)
 
 
 def _wishes_of(session: Session, key: str, newest: int) -> Wishes:
-    wishes = from_json(Wishes, session.get_one(WishSet, key).wishes)
+    wishes = from_json(Wishes, session.get_one(WishSetRow, key).wishes)
     return replace(wishes, chance_go_pct=session.get_one(RecordRow, newest).go_limit_pct)
 
 
@@ -161,22 +160,22 @@ def _rows_of(told: Told, key: str, go_limit_pct: int, *, is_counted: bool) -> It
 
 def newest_change(session: Session) -> tuple[int | None, int | None]:
     """Something that is another one once an outcome or a row came."""
-    newest_outcome = session.scalar(select(func.max(core_tables.Outcome.id)))
+    newest_outcome = session.scalar(select(func.max(OutcomeRow.id)))
     return newest_outcome, session.scalar(select(func.max(RecordRow.id)))
 
 
 def last_settled(
     session: Session, site_id: int, lead: Lead, *, most: int
-) -> list[tuple[JudgedEvent, core_tables.Outcome, int | None, bool | None]]:
+) -> list[tuple[JudgedEventRow, OutcomeRow, int | None, bool | None]]:
     """The last events at a site that have an outcome, the newest first, with the chance in percent and
     whether a go was told at that lead; None where nothing was said then."""
-    said = (RecordRow.event_id == JudgedEvent.id) & RecordRow.is_counted & (RecordRow.lead == lead.value)
+    said = (RecordRow.event_id == JudgedEventRow.id) & RecordRow.is_counted & (RecordRow.lead == lead.value)
     query = (
-        select(JudgedEvent, core_tables.Outcome, RecordRow.chance_pct, RecordRow.told_go)
-        .join(core_tables.Outcome, JudgedEvent.outcome_id == core_tables.Outcome.id)
+        select(JudgedEventRow, OutcomeRow, RecordRow.chance_pct, RecordRow.told_go)
+        .join(OutcomeRow, JudgedEventRow.outcome_id == OutcomeRow.id)
         .outerjoin(RecordRow, said)
-        .where(JudgedEvent.site_id == site_id)
-        .order_by(JudgedEvent.window_start.desc())
+        .where(JudgedEventRow.site_id == site_id)
+        .order_by(JudgedEventRow.window_start.desc())
         .limit(most)
     )
     return [(event, outcome, pct, told_go) for event, outcome, pct, told_go in session.execute(query)]
@@ -187,27 +186,27 @@ class RecordedEvent:
     """A judged event with what came. said: by lead (`Lead`) what the record counts; a lead may be missing."""
 
     site_name: str
-    event: JudgedEvent
-    outcome: core_tables.Outcome
+    event: JudgedEventRow
+    outcome: OutcomeRow
     said: Mapping[str, RecordRow]
 
 
 def recorded_events(session: Session, site_ids: Iterable[int] | None = None) -> Iterator[RecordedEvent]:
     """All judged events that have an outcome, of these sites or of all, in order of time."""
-    query = select(JudgedEvent.id).where(JudgedEvent.outcome_id.is_not(None))
+    query = select(JudgedEventRow.id).where(JudgedEventRow.outcome_id.is_not(None))
     if site_ids is not None:
-        query = query.where(JudgedEvent.site_id.in_(set(site_ids)))
-    for ids in in_chunks(session.scalars(query.order_by(JudgedEvent.night_name, JudgedEvent.id)).all()):
+        query = query.where(JudgedEventRow.site_id.in_(set(site_ids)))
+    for ids in in_chunks(session.scalars(query.order_by(JudgedEventRow.night_name, JudgedEventRow.id)).all()):
         said: defaultdict[int, dict[str, RecordRow]] = defaultdict(dict)
         counted = select(RecordRow).where(RecordRow.event_id.in_(ids), RecordRow.is_counted)
         for row in session.scalars(counted):
             said[row.event_id][row.lead] = row
         ended = (
-            select(core_tables.Site.name, JudgedEvent, core_tables.Outcome)
-            .join(core_tables.Outcome, JudgedEvent.outcome_id == core_tables.Outcome.id)
-            .join(core_tables.Site, JudgedEvent.site_id == core_tables.Site.id)
-            .where(JudgedEvent.id.in_(ids))
-            .order_by(JudgedEvent.night_name, JudgedEvent.id)
+            select(SiteRow.name, JudgedEventRow, OutcomeRow)
+            .join(OutcomeRow, JudgedEventRow.outcome_id == OutcomeRow.id)
+            .join(SiteRow, JudgedEventRow.site_id == SiteRow.id)
+            .where(JudgedEventRow.id.in_(ids))
+            .order_by(JudgedEventRow.night_name, JudgedEventRow.id)
         )
         for name, event, outcome in session.execute(ended):
             yield RecordedEvent(name, event, outcome, said[event.id])

@@ -19,25 +19,25 @@ from sqlalchemy.orm import Session, aliased
 from alerts.judging.privacy import shared_site
 from alerts.sites.model import Site
 from service.store.json_values import from_json, to_json
-from service.store.schema import core_tables
+from service.store.schema.core_tables import SiteRevisionRow, SiteRow, SubscriptionRow
 
 
-def find_copy(session: Session, site_id: int) -> core_tables.Site | None:
+def find_copy(session: Session, site_id: int) -> SiteRow | None:
     """The copy of that site; None where nobody else ever needed one."""
-    return session.scalar(select(core_tables.Site).where(core_tables.Site.rounded_of_id == site_id))
+    return session.scalar(select(SiteRow).where(SiteRow.rounded_of_id == site_id))
 
 
 def with_copy(site_id: int) -> Select[int]:
     """The ids of a site and of its copy, for what the operator asks of all who are told of it."""
-    row = core_tables.Site
+    row = SiteRow
     return select(row.id).where(or_(row.id == site_id, row.rounded_of_id == site_id))
 
 
-def need_copy(session: Session, row: core_tables.Site, now: datetime) -> core_tables.Site:
+def need_copy(session: Session, row: SiteRow, now: datetime) -> SiteRow:
     """The copy of a site, made now where there is none."""
     insert = sqlite.insert if session.get_bind().dialect.name == "sqlite" else postgresql.insert
     made = session.execute(
-        insert(core_tables.Site)
+        insert(SiteRow)
         .values(
             owner_id=row.owner_id,
             name=row.name,
@@ -48,7 +48,7 @@ def need_copy(session: Session, row: core_tables.Site, now: datetime) -> core_ta
             rounded_of_id=row.id,
         )
         .on_conflict_do_nothing(index_elements=["rounded_of_id"])
-        .returning(core_tables.Site.id)
+        .returning(SiteRow.id)
     ).scalar()
     copy = find_copy(session, row.id)
     assert copy is not None, "it was there, or was made now"
@@ -57,7 +57,7 @@ def need_copy(session: Session, row: core_tables.Site, now: datetime) -> core_ta
     return copy
 
 
-def follow(session: Session, row: core_tables.Site, now: datetime) -> core_tables.Site | None:
+def follow(session: Session, row: SiteRow, now: datetime) -> SiteRow | None:
     """Have the copy, where there is one, say what is shared of the site's newest description."""
     copy = find_copy(session, row.id)
     if copy is None:
@@ -71,7 +71,7 @@ def follow(session: Session, row: core_tables.Site, now: datetime) -> core_table
     facts = {"site": to_json(shared), "elevation_known": False}
     if known is None or known.facts != facts:
         session.add(
-            core_tables.SiteRevision(
+            SiteRevisionRow(
                 site_id=copy.id,
                 revision=(known.revision if known else 0) + 1,
                 lat_deg=shared.lat_deg,
@@ -85,15 +85,15 @@ def follow(session: Session, row: core_tables.Site, now: datetime) -> core_table
     return copy
 
 
-def _newest(session: Session, site_id: int) -> core_tables.SiteRevision | None:
-    row = core_tables.SiteRevision
+def _newest(session: Session, site_id: int) -> SiteRevisionRow | None:
+    row = SiteRevisionRow
     return session.scalar(select(row).where(row.site_id == site_id).order_by(row.revision.desc()).limit(1))
 
 
-def site_for(session: Session, person_id: int, row: core_tables.Site, now: datetime) -> core_tables.Site:
+def site_for(session: Session, person_id: int, row: SiteRow, now: datetime) -> SiteRow:
     """Which of a site and its copy that person is told about."""
     if row.owner_id == person_id:
-        return row if row.rounded_of_id is None else session.get_one(core_tables.Site, row.rounded_of_id)
+        return row if row.rounded_of_id is None else session.get_one(SiteRow, row.rounded_of_id)
     return row if row.rounded_of_id is not None else need_copy(session, row, now)
 
 
@@ -101,35 +101,35 @@ def settle(session: Session, now: datetime) -> int:
     """Have every shared site its copy, its owner told about the site itself and others about the copy; how
     many subscriptions went there. Versions before had all of them at the site, and an address can be given
     to another person."""
-    copy = aliased(core_tables.Site)
+    copy = aliased(SiteRow)
     lacking = (
-        select(core_tables.Site)
-        .outerjoin(copy, copy.rounded_of_id == core_tables.Site.id)
+        select(SiteRow)
+        .outerjoin(copy, copy.rounded_of_id == SiteRow.id)
         .where(
-            core_tables.Site.is_shared,
-            core_tables.Site.rounded_of_id.is_(None),
-            core_tables.Site.archived_at.is_(None),
+            SiteRow.is_shared,
+            SiteRow.rounded_of_id.is_(None),
+            SiteRow.archived_at.is_(None),
             copy.id.is_(None),
         )
     )
     for site in session.scalars(lacking).all():
         need_copy(session, site, now)
-    is_own = core_tables.Subscription.person_id == core_tables.Site.owner_id
+    is_own = SubscriptionRow.person_id == SiteRow.owner_id
     strayed = (
-        select(core_tables.Subscription.id, core_tables.Subscription.person_id, core_tables.Site)
-        .join(core_tables.Site, core_tables.Site.id == core_tables.Subscription.site_id)
+        select(SubscriptionRow.id, SubscriptionRow.person_id, SiteRow)
+        .join(SiteRow, SiteRow.id == SubscriptionRow.site_id)
         .where(
             or_(
-                and_(is_own, core_tables.Site.rounded_of_id.is_not(None)),
-                and_(~is_own, core_tables.Site.rounded_of_id.is_(None)),
+                and_(is_own, SiteRow.rounded_of_id.is_not(None)),
+                and_(~is_own, SiteRow.rounded_of_id.is_(None)),
             )
         )
     )
     moved = 0
     for subscription_id, person_id, site in session.execute(strayed).all():
         session.execute(
-            update(core_tables.Subscription)
-            .where(core_tables.Subscription.id == subscription_id)
+            update(SubscriptionRow)
+            .where(SubscriptionRow.id == subscription_id)
             .values(site_id=site_for(session, person_id, site, now).id, look_again_at=None, nights_due=None)
         )
         moved += 1

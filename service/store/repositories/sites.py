@@ -19,7 +19,7 @@ from service.store.engine import in_chunks
 from service.store.json_values import from_json, to_json
 from service.store.repositories import rounded_sites
 from service.store.repositories.people import UNKNOWN_ZONE, estimate_drives, look_again, subscriptions_to
-from service.store.schema import core_tables
+from service.store.schema.core_tables import PersonRow, SiteRevisionRow, SiteRow, SubscriptionRow
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,27 +42,24 @@ class NewSite:
 
 
 def add_site(
-    session: Session, owner: core_tables.Person, site: Site, *, elevation_known: bool, now: datetime
-) -> core_tables.Site:
+    session: Session, owner: PersonRow, site: Site, *, elevation_known: bool, now: datetime
+) -> SiteRow:
     """Keep a new site of that person; BadInput when one of theirs has the name."""
     return add_sites(session, owner, [NewSite(site, elevation_known)], now)[0]
 
 
-def add_sites(
-    session: Session, owner: core_tables.Person, wanted: Sequence[NewSite], now: datetime
-) -> list[core_tables.Site]:
+def add_sites(session: Session, owner: PersonRow, wanted: Sequence[NewSite], now: datetime) -> list[SiteRow]:
     """Keep new sites of that person, all or none; BadInput when a name is taken or stands there twice.
 
     Somebody whose clock isn't known yet is taken to live by that of their first site.
     """
     _require_free_names(session, owner.id, [each.site.name for each in wanted])
     if owner.zone == UNKNOWN_ZONE:
-        any_site = select(core_tables.Site.id).where(core_tables.Site.owner_id == owner.id).limit(1)
+        any_site = select(SiteRow.id).where(SiteRow.owner_id == owner.id).limit(1)
         if session.scalar(any_site) is None:
             owner.zone = wanted[0].site.zone
     rows = [
-        core_tables.Site(owner_id=owner.id, name=each.site.name, is_shared=False, created_at=now)
-        for each in wanted
+        SiteRow(owner_id=owner.id, name=each.site.name, is_shared=False, created_at=now) for each in wanted
     ]
     session.add_all(rows)
     session.flush()
@@ -91,34 +88,32 @@ def _require_free_names(session: Session, owner_id: int, names: Sequence[str]) -
         taken.add(name.casefold())
 
 
-def _named(session: Session, names: Iterable[str], owner_id: int | None = None) -> list[core_tables.Site]:
+def _named(session: Session, names: Iterable[str], owner_id: int | None = None) -> list[SiteRow]:
     """Sites in use that have one of the names, whatever its case; of one person, or of all; not their copies
     for others. By their ids.
 
     Rows without a folded name are few: those that a version before this column wrote beside this one.
     """
     folded = {name.casefold() for name in names}
-    query = select(core_tables.Site).where(
-        core_tables.Site.archived_at.is_(None), core_tables.Site.rounded_of_id.is_(None)
-    )
+    query = select(SiteRow).where(SiteRow.archived_at.is_(None), SiteRow.rounded_of_id.is_(None))
     if owner_id is not None:
-        query = query.where(core_tables.Site.owner_id == owner_id)
+        query = query.where(SiteRow.owner_id == owner_id)
     found = [
         row
         for part in in_chunks(sorted(folded))
-        for row in session.scalars(query.where(core_tables.Site.folded_name.in_(part)))
+        for row in session.scalars(query.where(SiteRow.folded_name.in_(part)))
     ]
-    unfolded = session.scalars(query.where(core_tables.Site.folded_name.is_(None)))
+    unfolded = session.scalars(query.where(SiteRow.folded_name.is_(None)))
     found += [row for row in unfolded if row.name.casefold() in folded]
     return sorted(found, key=lambda row: row.id)
 
 
 def revise_site(
-    session: Session, row: core_tables.Site, site: Site, *, elevation_known: bool, now: datetime
-) -> core_tables.SiteRevision:
+    session: Session, row: SiteRow, site: Site, *, elevation_known: bool, now: datetime
+) -> SiteRevisionRow:
     """Describe a site anew; what was described before stays for the decisions made on it."""
     newest = session.scalar(
-        select(func.max(core_tables.SiteRevision.revision)).where(core_tables.SiteRevision.site_id == row.id)
+        select(func.max(SiteRevisionRow.revision)).where(SiteRevisionRow.site_id == row.id)
     )
     revision = _revision(row.id, (newest or 0) + 1, site, elevation_known=elevation_known, now=now)
     session.add(revision)
@@ -132,8 +127,8 @@ def revise_site(
 
 def _revision(
     site_id: int, number: int, site: Site, *, elevation_known: bool, now: datetime
-) -> core_tables.SiteRevision:
-    return core_tables.SiteRevision(
+) -> SiteRevisionRow:
+    return SiteRevisionRow(
         site_id=site_id,
         revision=number,
         lat_deg=site.lat_deg,
@@ -144,7 +139,7 @@ def _revision(
     )
 
 
-def share_site(session: Session, row: core_tables.Site, *, is_shared: bool, now: datetime) -> None:
+def share_site(session: Session, row: SiteRow, *, is_shared: bool, now: datetime) -> None:
     """Let others see the site's copy and be told about it, or no longer."""
     row.is_shared = is_shared
     session.flush()
@@ -153,15 +148,13 @@ def share_site(session: Session, row: core_tables.Site, *, is_shared: bool, now:
     rounded_sites.follow(session, row, now)
 
 
-def find_sites(session: Session) -> list[core_tables.Site]:
+def find_sites(session: Session) -> list[SiteRow]:
     """All sites in use, by name; not their copies for others."""
-    query = select(core_tables.Site).where(
-        core_tables.Site.archived_at.is_(None), core_tables.Site.rounded_of_id.is_(None)
-    )
-    return list(session.scalars(query.order_by(func.lower(core_tables.Site.name))))
+    query = select(SiteRow).where(SiteRow.archived_at.is_(None), SiteRow.rounded_of_id.is_(None))
+    return list(session.scalars(query.order_by(func.lower(SiteRow.name))))
 
 
-def get_site(session: Session, name: str) -> core_tables.Site:
+def get_site(session: Session, name: str) -> SiteRow:
     """The site of that name, whatever its case, or of that number, written `#12`.
 
     Of several people's sites of one name the operator's counts. BadInput naming near ones when there is
@@ -171,7 +164,7 @@ def get_site(session: Session, name: str) -> core_tables.Site:
     sites = [] if found else find_sites(session)
     # a version before this one may have changed a name beside it, so a miss looks at all
     found = found or [row for row in sites if row.name.casefold() == name.strip().casefold()]
-    own = [row for row in found if session.get_one(core_tables.Person, row.owner_id).is_operator]
+    own = [row for row in found if session.get_one(PersonRow, row.owner_id).is_operator]
     if len(found) == 1 or len(own) == 1:
         return (own or found)[0]
     if found:
@@ -184,12 +177,12 @@ def get_site(session: Session, name: str) -> core_tables.Site:
     raise BadInput(phrase("store.no-site-named", name=name, known=known))
 
 
-def _numbered(session: Session, text: str) -> list[core_tables.Site]:
+def _numbered(session: Session, text: str) -> list[SiteRow]:
     """The site in use that is written `#12`, if that is what the text is and there is one."""
     number = text.removeprefix("#")
     if number == text or not (number.isascii() and number.isdigit() and len(number) < 19):
         return []
-    row = session.get(core_tables.Site, int(number))
+    row = session.get(SiteRow, int(number))
     is_listed = row is not None and row.archived_at is None and row.rounded_of_id is None
     return [row] if row is not None and is_listed else []
 
@@ -197,9 +190,9 @@ def _numbered(session: Session, text: str) -> list[core_tables.Site]:
 def newest_revision(session: Session, site_id: int) -> StoredSite:
     """The site as it is described now."""
     row = session.scalars(
-        select(core_tables.SiteRevision)
-        .where(core_tables.SiteRevision.site_id == site_id)
-        .order_by(core_tables.SiteRevision.revision.desc())
+        select(SiteRevisionRow)
+        .where(SiteRevisionRow.site_id == site_id)
+        .order_by(SiteRevisionRow.revision.desc())
         .limit(1)
     ).one()
     return stored_site(row)
@@ -211,22 +204,22 @@ def newest_revisions(session: Session, site_ids: set[int]) -> dict[int, StoredSi
     for ids in in_chunks(sorted(site_ids)):
         newest = (
             select(
-                core_tables.SiteRevision.site_id,
-                func.max(core_tables.SiteRevision.revision).label("revision"),
+                SiteRevisionRow.site_id,
+                func.max(SiteRevisionRow.revision).label("revision"),
             )
-            .where(core_tables.SiteRevision.site_id.in_(ids))
-            .group_by(core_tables.SiteRevision.site_id)
+            .where(SiteRevisionRow.site_id.in_(ids))
+            .group_by(SiteRevisionRow.site_id)
             .subquery()
         )
         rows = session.execute(
             select(
-                core_tables.SiteRevision.site_id,
-                core_tables.SiteRevision.id,
-                cast(core_tables.SiteRevision.facts, Text),
+                SiteRevisionRow.site_id,
+                SiteRevisionRow.id,
+                cast(SiteRevisionRow.facts, Text),
             ).join(
                 newest,
-                (newest.c.site_id == core_tables.SiteRevision.site_id)
-                & (newest.c.revision == core_tables.SiteRevision.revision),
+                (newest.c.site_id == SiteRevisionRow.site_id)
+                & (newest.c.revision == SiteRevisionRow.revision),
             )
         )
         for site_id, revision_id, text in rows:
@@ -242,7 +235,7 @@ def _described(text: str) -> tuple[Site, bool]:
     return from_json(Site, facts["site"]), bool(facts["elevation_known"])
 
 
-def stored_site(row: core_tables.SiteRevision) -> StoredSite:
+def stored_site(row: SiteRevisionRow) -> StoredSite:
     return StoredSite(
         site_id=row.site_id,
         revision_id=row.id,
@@ -251,25 +244,23 @@ def stored_site(row: core_tables.SiteRevision) -> StoredSite:
     )
 
 
-def sites_shown_to(session: Session, person_id: int | None) -> list[core_tables.Site]:
+def sites_shown_to(session: Session, person_id: int | None) -> list[SiteRow]:
     """A person's own sites and the copies of those they are told about; for a stranger (None) those of the
     shared ones. By name."""
-    query = (
-        select(core_tables.Site).where(core_tables.Site.archived_at.is_(None)).order_by(core_tables.Site.name)
-    )
-    is_copy = core_tables.Site.rounded_of_id.is_not(None)
+    query = select(SiteRow).where(SiteRow.archived_at.is_(None)).order_by(SiteRow.name)
+    is_copy = SiteRow.rounded_of_id.is_not(None)
     if person_id is None:
-        return list(session.scalars(query.where(is_copy, core_tables.Site.is_shared)))
-    told = select(core_tables.Subscription.site_id).where(
-        core_tables.Subscription.person_id == person_id, core_tables.Subscription.ended_at.is_(None)
+        return list(session.scalars(query.where(is_copy, SiteRow.is_shared)))
+    told = select(SubscriptionRow.site_id).where(
+        SubscriptionRow.person_id == person_id, SubscriptionRow.ended_at.is_(None)
     )
-    mine = or_((core_tables.Site.owner_id == person_id) & ~is_copy, is_copy & core_tables.Site.id.in_(told))
+    mine = or_((SiteRow.owner_id == person_id) & ~is_copy, is_copy & SiteRow.id.in_(told))
     return list(session.scalars(query.where(mine)))
 
 
 def described_sites(session: Session, owner_id: int | None = None) -> dict[int, str]:
     """Names of the sites in use that somebody described, by id; of one person or of all."""
-    row = core_tables.Site
+    row = SiteRow
     query = select(row.id, row.name).where(row.archived_at.is_(None), row.rounded_of_id.is_(None))
     if owner_id is not None:
         query = query.where(row.owner_id == owner_id)
@@ -278,7 +269,7 @@ def described_sites(session: Session, owner_id: int | None = None) -> dict[int, 
 
 def places_now(session: Session, site_ids: Iterable[int]) -> dict[int, tuple[float, float]]:
     """Where these sites lie now, in degrees."""
-    row, found = core_tables.SiteRevision, {}
+    row, found = SiteRevisionRow, {}
     for ids in in_chunks(sorted(site_ids)):
         newest = (
             select(row.site_id, func.max(row.revision).label("revision"))
@@ -295,14 +286,14 @@ def places_now(session: Session, site_ids: Iterable[int]) -> dict[int, tuple[flo
 
 def is_nothing_kept(session: Session) -> bool:
     """Whether there is no site and no subscription, ended ones included."""
-    kept = (core_tables.Site, core_tables.Subscription)
+    kept = (SiteRow, SubscriptionRow)
     return not any(session.scalar(select(kind.id).limit(1)) for kind in kept)
 
 
 def newest_revision_ids(session: Session, site_ids: Iterable[int]) -> dict[int, int]:
     """The number of the newest description of each of these sites."""
     found: dict[int, int] = {}
-    row = core_tables.SiteRevision
+    row = SiteRevisionRow
     for ids in in_chunks(sorted(site_ids)):
         query = select(row.site_id, func.max(row.id)).where(row.site_id.in_(ids)).group_by(row.site_id)
         found |= {each[0]: each[1] for each in session.execute(query)}
@@ -311,13 +302,13 @@ def newest_revision_ids(session: Session, site_ids: Iterable[int]) -> dict[int, 
 
 def owns_sites(session: Session, person_id: int) -> bool:
     """Whether somebody keeps a site here."""
-    row = core_tables.Site
+    row = SiteRow
     kept = select(row.id).where(row.owner_id == person_id, row.archived_at.is_(None))
     return session.scalar(kept.limit(1)) is not None
 
 
 def descriptions_of(session: Session, site_id: int) -> list[Site]:
     """The site as it was ever described."""
-    row = core_tables.SiteRevision
+    row = SiteRevisionRow
     facts = session.scalars(select(row.facts).where(row.site_id == site_id))
     return [from_json(Site, each["site"]) for each in facts]

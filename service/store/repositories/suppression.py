@@ -12,7 +12,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
 from service.common.secret_key import Keys
-from service.store.schema.delivery_tables import Asking, Bounce, Suppression
+from service.store.schema.delivery_tables import AskingRow, BounceRow, SuppressionRow
 
 STRIKES = 2
 """Hard bounces of different messages after which an address is taken for dead."""
@@ -38,7 +38,7 @@ def suppress(session: Session, hashed: str, reason: BarReason, detail: str, now:
     """Put the address on the list; the first reason stays."""
     insert = sqlite.insert if session.get_bind().dialect.name == "sqlite" else postgresql.insert
     session.execute(
-        insert(Suppression)
+        insert(SuppressionRow)
         .values(address_hash=hashed, reason=reason, detail=detail, since=now)
         .on_conflict_do_nothing(index_elements=["address_hash"])
     )
@@ -47,17 +47,21 @@ def suppress(session: Session, hashed: str, reason: BarReason, detail: str, now:
 def lift(session: Session, hashed: str, *reasons: BarReason) -> bool:
     """Take the address off the list if it is on it for one of these reasons; whether it was."""
     done = session.execute(
-        delete(Suppression).where(Suppression.address_hash == hashed, Suppression.reason.in_(reasons))
+        delete(SuppressionRow).where(
+            SuppressionRow.address_hash == hashed, SuppressionRow.reason.in_(reasons)
+        )
     )
     if done.rowcount and BarReason.BOUNCED in reasons:  # type: ignore[attr-defined]
-        session.execute(delete(Bounce).where(Bounce.address_hash == hashed))
+        session.execute(delete(BounceRow).where(BounceRow.address_hash == hashed))
     return bool(done.rowcount)  # type: ignore[attr-defined]
 
 
 def find_suppressed(session: Session, hashes: Iterable[str]) -> dict[str, BarReason]:
     """Which of the addresses are on the list, and why."""
     rows = session.execute(
-        select(Suppression.address_hash, Suppression.reason).where(Suppression.address_hash.in_(set(hashes)))
+        select(SuppressionRow.address_hash, SuppressionRow.reason).where(
+            SuppressionRow.address_hash.in_(set(hashes))
+        )
     )
     return {hashed: BarReason(reason) for hashed, reason in rows}
 
@@ -68,7 +72,7 @@ def note_bounce(
     """Keep a bounce once per message; whether the address has now got onto the list."""
     insert = sqlite.insert if session.get_bind().dialect.name == "sqlite" else postgresql.insert
     kept = session.execute(
-        insert(Bounce)
+        insert(BounceRow)
         .values(address_hash=hashed, message_id=message_id, kind=kind, code=code[:20], seen_at=now)
         .on_conflict_do_nothing(index_elements=["address_hash", "message_id", "kind"])
     )
@@ -78,8 +82,8 @@ def note_bounce(
         suppress(session, hashed, BarReason.COMPLAINED, code, now)
         return True
     strikes = session.scalar(
-        select(func.count(func.distinct(Bounce.message_id))).where(
-            Bounce.address_hash == hashed, Bounce.kind == BounceKind.HARD
+        select(func.count(func.distinct(BounceRow.message_id))).where(
+            BounceRow.address_hash == hashed, BounceRow.kind == BounceKind.HARD
         )
     )
     if (strikes or 0) < STRIKES:
@@ -92,19 +96,19 @@ def note_asking(session: Session, hashed: str, now: datetime) -> None:
     """Count that the address was asked to confirm."""
     insert = sqlite.insert if session.get_bind().dialect.name == "sqlite" else postgresql.insert
     session.execute(
-        insert(Asking)
+        insert(AskingRow)
         .values(address_hash=hashed, times=1, last_at=now)
         .on_conflict_do_update(
-            index_elements=["address_hash"], set_={"times": Asking.times + 1, "last_at": now}
+            index_elements=["address_hash"], set_={"times": AskingRow.times + 1, "last_at": now}
         )
     )
 
 
 def count_askings(session: Session, hashed: str) -> int:
     """How often the address was asked to confirm since it last did."""
-    asking = session.get(Asking, hashed)
+    asking = session.get(AskingRow, hashed)
     return 0 if asking is None else asking.times
 
 
 def forget_askings(session: Session, hashed: str) -> None:
-    session.execute(delete(Asking).where(Asking.address_hash == hashed))
+    session.execute(delete(AskingRow).where(AskingRow.address_hash == hashed))

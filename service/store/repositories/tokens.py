@@ -18,7 +18,7 @@ from sqlalchemy import or_, select, update
 from sqlalchemy.orm import Session
 
 from service.common.secret_key import Keys
-from service.store.schema.delivery_tables import Token
+from service.store.schema.delivery_tables import TokenRow
 
 RANDOM_BYTES = 20
 """160 random bits; the standard asks for 128 (OWASP ASVS 5.0, 7.2.3 and 11.5.1)."""
@@ -96,7 +96,7 @@ def mint(
     return token
 
 
-def may(row: Token, scope: Scope) -> bool:
+def may(row: TokenRow, scope: Scope) -> bool:
     """Whether a key may do that. One from before there were scopes does all that keys did."""
     return row.scope is None or scope in row.scope.split()
 
@@ -109,8 +109,8 @@ def standing_links(
     if not wanted:
         return {}
     rows = session.execute(
-        select(Token.address_id, Token.nonce).where(
-            Token.purpose == purpose, Token.address_id.in_(wanted), Token.used_at.is_(None)
+        select(TokenRow.address_id, TokenRow.nonce).where(
+            TokenRow.purpose == purpose, TokenRow.address_id.in_(wanted), TokenRow.used_at.is_(None)
         )
     )
     found = {
@@ -126,72 +126,72 @@ def standing_links(
     return found
 
 
-def newest_of(session: Session, purpose: str, person_id: int) -> Token | None:
+def newest_of(session: Session, purpose: str, person_id: int) -> TokenRow | None:
     """The newest token of that purpose that the person hasn't had revoked."""
-    query = select(Token).where(
-        Token.purpose == purpose, Token.person_id == person_id, Token.used_at.is_(None)
+    query = select(TokenRow).where(
+        TokenRow.purpose == purpose, TokenRow.person_id == person_id, TokenRow.used_at.is_(None)
     )
-    return session.scalar(query.order_by(Token.id.desc()).limit(1))
+    return session.scalar(query.order_by(TokenRow.id.desc()).limit(1))
 
 
-def find_api_keys(session: Session, now: datetime, person_id: int | None = None) -> list[Token]:
+def find_api_keys(session: Session, now: datetime, person_id: int | None = None) -> list[TokenRow]:
     """The keys that work, of one person or of all, oldest first."""
-    query = select(Token).where(
-        Token.purpose == Purpose.API_KEY,
-        Token.used_at.is_(None),
-        or_(Token.expires_at.is_(None), Token.expires_at > now),
+    query = select(TokenRow).where(
+        TokenRow.purpose == Purpose.API_KEY,
+        TokenRow.used_at.is_(None),
+        or_(TokenRow.expires_at.is_(None), TokenRow.expires_at > now),
     )
     if person_id is not None:
-        query = query.where(Token.person_id == person_id)
-    return list(session.scalars(query.order_by(Token.id)))
+        query = query.where(TokenRow.person_id == person_id)
+    return list(session.scalars(query.order_by(TokenRow.id)))
 
 
 def revoke_own_key(session: Session, key_id: int, person_id: int, now: datetime) -> bool:
     """Let a program's key of that person work no more; whether there was such a one."""
     done = session.execute(
-        update(Token)
+        update(TokenRow)
         .where(
-            Token.id == key_id,
-            Token.person_id == person_id,
-            Token.purpose == Purpose.API_KEY,
-            Token.used_at.is_(None),
+            TokenRow.id == key_id,
+            TokenRow.person_id == person_id,
+            TokenRow.purpose == Purpose.API_KEY,
+            TokenRow.used_at.is_(None),
         )
         .values(used_at=now)
     )
     return bool(done.rowcount)  # type: ignore[attr-defined]
 
 
-def find(session: Session, purpose: Purpose, token: str, now: datetime) -> Token | None:
+def find(session: Session, purpose: Purpose, token: str, now: datetime) -> TokenRow | None:
     """The row of a token that works now; None for any other."""
     return session.scalar(
-        select(Token).where(
-            Token.digest == _digest(purpose, token),
-            Token.purpose == purpose,
-            Token.used_at.is_(None),
-            or_(Token.expires_at.is_(None), Token.expires_at > now),
+        select(TokenRow).where(
+            TokenRow.digest == _digest(purpose, token),
+            TokenRow.purpose == purpose,
+            TokenRow.used_at.is_(None),
+            or_(TokenRow.expires_at.is_(None), TokenRow.expires_at > now),
         )
     )
 
 
-def redeem(session: Session, purpose: Purpose, token: str, now: datetime) -> Token | None:
+def redeem(session: Session, purpose: Purpose, token: str, now: datetime) -> TokenRow | None:
     """Like `find`, and a single-use token is used up: of two at once, one gets the row."""
     row = find(session, purpose, token, now)
     if row is None or not RULES[purpose].single_use:
         return row
     taken = session.execute(
-        update(Token).where(Token.id == row.id, Token.used_at.is_(None)).values(used_at=now)
+        update(TokenRow).where(TokenRow.id == row.id, TokenRow.used_at.is_(None)).values(used_at=now)
     )
     return row if taken.rowcount == 1 else None  # type: ignore[attr-defined]
 
 
-def find_expired(session: Session, purpose: Purpose, token: str, now: datetime) -> Token | None:
+def find_expired(session: Session, purpose: Purpose, token: str, now: datetime) -> TokenRow | None:
     """The row of a token that would work if its time weren't over."""
     return session.scalar(
-        select(Token).where(
-            Token.digest == _digest(purpose, token),
-            Token.purpose == purpose,
-            Token.used_at.is_(None),
-            Token.expires_at <= now,
+        select(TokenRow).where(
+            TokenRow.digest == _digest(purpose, token),
+            TokenRow.purpose == purpose,
+            TokenRow.used_at.is_(None),
+            TokenRow.expires_at <= now,
         )
     )
 
@@ -199,8 +199,8 @@ def find_expired(session: Session, purpose: Purpose, token: str, now: datetime) 
 def revoke_all_of(session: Session, now: datetime, *, purpose: Purpose, person_id: int) -> None:
     """No token of that purpose works any more for the person."""
     session.execute(
-        update(Token)
-        .where(Token.purpose == purpose, Token.person_id == person_id, Token.used_at.is_(None))
+        update(TokenRow)
+        .where(TokenRow.purpose == purpose, TokenRow.person_id == person_id, TokenRow.used_at.is_(None))
         .values(used_at=now)
     )
 
@@ -208,8 +208,8 @@ def revoke_all_of(session: Session, now: datetime, *, purpose: Purpose, person_i
 def revoke(session: Session, now: datetime, *, purpose: Purpose, address_id: int) -> None:
     """No token of that purpose works any more for the address."""
     session.execute(
-        update(Token)
-        .where(Token.purpose == purpose, Token.address_id == address_id, Token.used_at.is_(None))
+        update(TokenRow)
+        .where(TokenRow.purpose == purpose, TokenRow.address_id == address_id, TokenRow.used_at.is_(None))
         .values(used_at=now)
     )
 
@@ -223,9 +223,9 @@ def _row(
     address_id: int | None = None,
     label: str | None = None,
     nonce: str | None = None,
-) -> Token:
+) -> TokenRow:
     lives = RULES[purpose].lives
-    return Token(
+    return TokenRow(
         purpose=purpose,
         digest=_digest(purpose, token),
         nonce=nonce,

@@ -22,7 +22,10 @@ from service.store.compressed_json import PackedJson
 
 
 class Table(DeclarativeBase):
-    """Base of all tables; constraint names are fixed so that every database can migrate them."""
+    """Base of all tables, each named after its table and Row: a `NightRow` is stored, a `Night` is its value.
+
+    Constraint names are fixed so that every database can migrate them.
+    """
 
     metadata = MetaData(
         naming_convention={
@@ -50,7 +53,7 @@ def _index_where(name: str, *columns: str, where: str) -> Index:
     return Index(name, *columns, postgresql_where=text(where), sqlite_where=text(where))
 
 
-class Person(Table):
+class PersonRow(Table):
     """Someone who owns sites and subscriptions.
 
     may_keep_sites: they were given the right to keep sites here; see `people.may_keep`.
@@ -71,7 +74,7 @@ class Person(Table):
     home_speed_kmh: Mapped[float | None]
 
 
-class Address(Table):
+class AddressRow(Table):
     """Where messages go: a mail address or a webhook. Nothing is sent before `confirmed_at`.
 
     is_own: marked as the operator's own, so that its reader may sign in as the operator; of other people's
@@ -92,10 +95,10 @@ class Address(Table):
     off_since: Mapped[datetime | None]
     off_reason: Mapped[str | None] = mapped_column(Text)
 
-    person: Mapped[Person] = relationship()
+    person: Mapped[PersonRow] = relationship()
 
 
-class Site(Table):
+class SiteRow(Table):
     """A place of a person's; what is known of it lies in its revisions.
 
     folded_name: the name without its case, to find it by; follows the name. None only where a version
@@ -116,8 +119,8 @@ class Site(Table):
     archived_at: Mapped[datetime | None]
     rounded_of_id: Mapped[int | None] = mapped_column(index=True, unique=True)
 
-    revisions: Mapped[list[SiteRevision]] = relationship(
-        back_populates="site", order_by="SiteRevision.revision"
+    revisions: Mapped[list[SiteRevisionRow]] = relationship(
+        back_populates="site", order_by="SiteRevisionRow.revision"
     )
 
     @validates("name")
@@ -126,7 +129,7 @@ class Site(Table):
         return name
 
 
-class SiteRevision(Table):
+class SiteRevisionRow(Table):
     """A site as it was described from one moment on; never changed, only followed by another."""
 
     __tablename__ = "site_revision"
@@ -141,10 +144,10 @@ class SiteRevision(Table):
     facts: Mapped[dict[str, Any]]
     created_at: Mapped[datetime]
 
-    site: Mapped[Site] = relationship(back_populates="revisions")
+    site: Mapped[SiteRow] = relationship(back_populates="revisions")
 
 
-class Subscription(Table):
+class SubscriptionRow(Table):
     """One address that wants to hear of one site, with its wishes.
 
     judged_at: when its nights were last judged. look_again_at: from when on a verdict or a word could be
@@ -171,12 +174,12 @@ class Subscription(Table):
     look_again_at: Mapped[datetime | None] = mapped_column(index=True)
     nights_due: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
 
-    address: Mapped[Address] = relationship()
-    person: Mapped[Person] = relationship()
-    site: Mapped[Site] = relationship()
+    address: Mapped[AddressRow] = relationship()
+    person: Mapped[PersonRow] = relationship()
+    site: Mapped[SiteRow] = relationship()
 
 
-class Night(Table):
+class NightRow(Table):
     """A night at a site revision under one set of sky wishes, shared by all who wish the same.
 
     sky_key: with the version of the rules that made it, see `people.night_key`.
@@ -199,7 +202,7 @@ class Night(Table):
     computed_at: Mapped[datetime]
 
 
-class Forecast(Table):
+class ForecastRow(Table):
     """One model's answer for one place, or why it was rejected (`body` is empty then).
 
     fetched_at: when these values first came; confirmed_at: when the feed last gave the same ones.
@@ -225,7 +228,7 @@ class Forecast(Table):
     digest: Mapped[str | None] = mapped_column(String(32))
 
 
-class Outlook(Table):
+class OutlookRow(Table):
     """The weather over one window of a night, made of named forecasts; shared by all who ask the same."""
 
     __tablename__ = "outlook"
@@ -242,7 +245,7 @@ class Outlook(Table):
     as_of: Mapped[datetime]
 
 
-class WishSnapshot(Table):
+class WishSnapshotRow(Table):
     """Wishes as decisions were made on them, once for all who wish the same. No person is in it."""
 
     __tablename__ = "wish_snapshot"
@@ -252,7 +255,7 @@ class WishSnapshot(Table):
     wishes: Mapped[dict[str, Any]]
 
 
-class Finding(Table):
+class FindingRow(Table):
     """The reasons of a verdict, the deciding one first, once for all whom they concern."""
 
     __tablename__ = "finding"
@@ -261,7 +264,7 @@ class Finding(Table):
     reasons: Mapped[list[Any]] = mapped_column(PackedJson)
 
 
-class Decision(Table):
+class DecisionRow(Table):
     """A verdict with everything needed to reach it again, and what was told of it, silence included.
 
     Written when the verdict or the word changes; else only `confirmed_at` moves. told: the kind of alert
@@ -300,8 +303,8 @@ class Decision(Table):
     leave_by: Mapped[datetime | None]
     calibration: Mapped[str] = mapped_column(String(40), default="", server_default="")
 
-    snapshot: Mapped[WishSnapshot] = relationship(lazy="joined", innerjoin=True)
-    finding: Mapped[Finding] = relationship(lazy="joined", innerjoin=True)
+    snapshot: Mapped[WishSnapshotRow] = relationship(lazy="joined", innerjoin=True)
+    finding: Mapped[FindingRow] = relationship(lazy="joined", innerjoin=True)
 
     @property
     def wishes(self) -> dict[str, Any]:
@@ -310,7 +313,7 @@ class Decision(Table):
 
     @wishes.setter
     def wishes(self, wishes: dict[str, Any]) -> None:
-        self.snapshot = WishSnapshot(digest=digest_of(wishes), wishes=wishes)
+        self.snapshot = WishSnapshotRow(digest=digest_of(wishes), wishes=wishes)
 
     @property
     def reasons(self) -> list[Any]:
@@ -319,10 +322,10 @@ class Decision(Table):
 
     @reasons.setter
     def reasons(self, reasons: list[Any]) -> None:
-        self.finding = Finding(reasons=reasons)
+        self.finding = FindingRow(reasons=reasons)
 
 
-class Alert(Table):
+class AlertRow(Table):
     """A fact to be told about one night to one subscription; the database lets each exist once."""
 
     __tablename__ = "alert"
@@ -340,7 +343,7 @@ class Alert(Table):
     facts: Mapped[dict[str, Any]]
 
 
-class Message(Table):
+class MessageRow(Table):
     """What is sent to one address: one or more alerts, and how far it has come.
 
     status: due, sending, retry; then one of sent, failed, expired, superseded, suppressed.
@@ -365,10 +368,10 @@ class Message(Table):
     leased_until: Mapped[datetime | None]
     note: Mapped[str | None] = mapped_column(Text)
 
-    address: Mapped[Address] = relationship()
+    address: Mapped[AddressRow] = relationship()
 
 
-class MessageAlert(Table):
+class MessageAlertRow(Table):
     """Which alerts a message carries; an alert can end on its own (superseded, expired)."""
 
     __tablename__ = "message_alert"
@@ -378,7 +381,7 @@ class MessageAlert(Table):
     dropped: Mapped[str | None] = mapped_column(String(20))
 
 
-class Attempt(Table):
+class AttemptRow(Table):
     """One try to send a message and what came of it."""
 
     __tablename__ = "attempt"
@@ -392,7 +395,7 @@ class Attempt(Table):
     answer: Mapped[str | None] = mapped_column(Text)
 
 
-class Outcome(Table):
+class OutcomeRow(Table):
     """What a night was really like, from a person or from later data."""
 
     __tablename__ = "outcome"
@@ -407,7 +410,7 @@ class Outcome(Table):
     reported_at: Mapped[datetime]
 
 
-class Cycle(Table):
+class CycleRow(Table):
     """One pass of the stages; the key lets a tick count once however often it is triggered."""
 
     __tablename__ = "cycle"

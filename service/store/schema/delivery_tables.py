@@ -15,7 +15,7 @@ from sqlalchemy.orm import Mapped, mapped_column
 from service.store.schema.core_tables import Table
 
 
-class Notice(Table):
+class NoticeRow(Table):
     """What a message says that carries no alert: a confirmation, a sign-in link, a word to an owner."""
 
     __tablename__ = "notice"
@@ -25,7 +25,7 @@ class Notice(Table):
     facts: Mapped[dict[str, Any]]
 
 
-class Endpoint(Table):
+class EndpointRow(Table):
     """How an address has fared of late; a row exists once something went wrong or its secret was changed."""
 
     __tablename__ = "endpoint"
@@ -38,7 +38,7 @@ class Endpoint(Table):
     secret_changed_at: Mapped[datetime | None]
 
 
-class Destination(Table):
+class DestinationRow(Table):
     """The breaker of one host, or of the mail relay. A row exists while something is wrong with it.
 
     addresses: ids of the first few that failed there; nothing where the failures are the destination's own.
@@ -55,7 +55,7 @@ class Destination(Table):
     addresses: Mapped[list[Any] | None]
 
 
-class Token(Table):
+class TokenRow(Table):
     """A secret given to one person for one purpose; only its hash is kept.
 
     nonce: with the installation's key it makes the same link again (unsubscribe); None for the rest.
@@ -81,7 +81,7 @@ class Token(Table):
     warned_at: Mapped[datetime | None]
 
 
-class LimitBucket(Table):
+class LimitBucketRow(Table):
     """A token bucket; the key is a purpose with a keyed hash of whom it limits."""
 
     __tablename__ = "limit_bucket"
@@ -91,7 +91,7 @@ class LimitBucket(Table):
     filled_at: Mapped[datetime] = mapped_column(index=True)
 
 
-class Asking(Table):
+class AskingRow(Table):
     """How often an address was asked to confirm since it last did; kept by keyed hash."""
 
     __tablename__ = "asking"
@@ -101,7 +101,7 @@ class Asking(Table):
     last_at: Mapped[datetime]
 
 
-class Suppression(Table):
+class SuppressionRow(Table):
     """An address that gets nothing, kept by keyed hash so that it outlives the address itself."""
 
     __tablename__ = "suppression"
@@ -112,7 +112,7 @@ class Suppression(Table):
     since: Mapped[datetime]
 
 
-class Bounce(Table):
+class BounceRow(Table):
     """A mail that came back, once per message and code however often it is read."""
 
     __tablename__ = "bounce"
@@ -126,7 +126,7 @@ class Bounce(Table):
     seen_at: Mapped[datetime]
 
 
-class Trouble(Table):
+class TroubleRow(Table):
     """Something that the operator has to know; told once, and once more when it is over."""
 
     __tablename__ = "trouble"

@@ -14,7 +14,7 @@ from sqlalchemy.orm import Mapped, mapped_column
 from service.store.schema.core_tables import Table
 
 
-class FeedWindow(Table):
+class FeedWindowRow(Table):
     """What a provider has been asked in its current window of `unit_s` seconds, in its own weight."""
 
     __tablename__ = "feed_window"
@@ -25,7 +25,7 @@ class FeedWindow(Table):
     used: Mapped[float]
 
 
-class FeedTurn(Table):
+class FeedTurnRow(Table):
     """Who may ask a provider that wants one request at a time; free when `until` has passed."""
 
     __tablename__ = "feed_turn"
@@ -35,7 +35,7 @@ class FeedTurn(Table):
     until: Mapped[datetime]
 
 
-class FeedState(Table):
+class FeedStateRow(Table):
     """A feed's breaker: closed (it is asked), open (left alone until `retry_at`), shut (until an operator
     acts). failures: requests that failed on end. since: when this state began."""
 
@@ -49,7 +49,7 @@ class FeedState(Table):
     reason: Mapped[str] = mapped_column(Text)
 
 
-class PlaceCheck(Table):
+class PlaceCheckRow(Table):
     """When the feeds were last asked about a place, whatever came of it."""
 
     __tablename__ = "place_check"
@@ -58,7 +58,7 @@ class PlaceCheck(Table):
     asked_at: Mapped[datetime]
 
 
-class FeedAnswer(Table):
+class FeedAnswerRow(Table):
     """A feed's last good answer, kept by the feed's own caching rules."""
 
     __tablename__ = "feed_answer"

@@ -14,7 +14,7 @@ from sqlalchemy.orm import Mapped, mapped_column
 from service.store.schema.core_tables import Table
 
 
-class CyclePart(Table):
+class CyclePartRow(Table):
     """A block of one stage of a cycle, done by one process at a time under a lease.
 
     ids: whom or what the block is about, as its stage reads them.  note: why it was given up or divided.
@@ -44,7 +44,7 @@ class CyclePart(Table):
     note: Mapped[str | None] = mapped_column(Text)
 
 
-class DutyTurn(Table):
+class DutyTurnRow(Table):
     """The last time that a recurring duty fell due and was taken; two schedulers meet here."""
 
     __tablename__ = "duty_turn"

@@ -13,12 +13,12 @@ from typing import Any
 from sqlalchemy import ForeignKey, Index, String, Text, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column
 
-from service.store.schema.core_tables import Decision, Table
+from service.store.schema.core_tables import DecisionRow, Table
 
-Index("ix_decision_window_end", Decision.window_end)
+Index("ix_decision_window_end", DecisionRow.window_end)
 
 
-class StationReport(Table):
+class StationReportRow(Table):
     """One report of a weather station in its own words; each text is kept once, when it first came.
 
     known_at: the cycle that asked for it before the night was over, from which on nights are judged on it;
@@ -45,7 +45,7 @@ class StationReport(Table):
     known_at: Mapped[datetime | None]
 
 
-class JudgedEvent(Table):
+class JudgedEventRow(Table):
     """One event to be judged: its window at a site, shared by all who were told of it.
 
     looks: how often it has been looked at; look_at: when to look next, None when that is over.
@@ -107,7 +107,7 @@ class RecordRow(Table):
     is_counted: Mapped[bool]
 
 
-class WishSet(Table):
+class WishSetRow(Table):
     """Wishes that nights were judged by, but for their go limit; kept once. No person is in it."""
 
     __tablename__ = "wish_set"
@@ -116,7 +116,7 @@ class WishSet(Table):
     wishes: Mapped[dict[str, Any]]
 
 
-class NightCloud(Table):
+class NightCloudRow(Table):
     """How clear one night was at a place, by the feeds' own analyses; kept once, when it first is known.
 
     place: as of `forecasts.place_key`, shared by sites. clear_share: of the first judged window that is
@@ -133,7 +133,7 @@ class NightCloud(Table):
     noted_at: Mapped[datetime]
 
 
-class CalibrationVersion(Table):
+class CalibrationRow(Table):
     """One version of all maps; never changed, only followed by another. made_at: when it was fitted."""
 
     __tablename__ = "calibration"
@@ -144,7 +144,7 @@ class CalibrationVersion(Table):
     facts: Mapped[dict[str, Any]]
 
 
-class CalibrationChoice(Table):
+class CalibrationChoiceRow(Table):
     """From `chosen_at` on this version is used. is_pinned: by an operator, so that no refit replaces it."""
 
     __tablename__ = "calibration_choice"

@@ -19,7 +19,7 @@ from service.accounts import access
 from service.common.redaction import mask_target
 from service.store.repositories import rate_limits
 from service.store.repositories.tokens import Purpose
-from service.store.schema import core_tables
+from service.store.schema.core_tables import AddressRow
 from service.web.shared.context import Web
 from service.web.shared.forms import Filled
 from service.web.shared.viewer import Looking, network_of_request
@@ -29,7 +29,7 @@ def build_router(web: Web) -> APIRouter:
     router = APIRouter()
     duskbell = web.duskbell
 
-    def opened(request: Request, act: Callable[[Session, datetime], core_tables.Address | None]) -> str:
+    def opened(request: Request, act: Callable[[Session, datetime], AddressRow | None]) -> str:
         """Do what the link is for; its address, masked. HTTPException where it opens nothing."""
         with duskbell.sessions.begin() as session:
             address = act(session, duskbell.clock())
@@ -64,7 +64,7 @@ def build_router(web: Web) -> APIRouter:
 
         can_enter = True
 
-        def mail_a_link(session: Session, now: datetime) -> core_tables.Address | None:
+        def mail_a_link(session: Session, now: datetime) -> AddressRow | None:
             nonlocal can_enter
             address = access.find_address(session, Purpose.MANAGE, token, now)
             if address is not None:
@@ -83,7 +83,7 @@ def build_router(web: Web) -> APIRouter:
     def ask_confirm(request: Request, token: str) -> HTMLResponse:
         joins = ""
 
-        def find(session: Session, now: datetime) -> core_tables.Address | None:
+        def find(session: Session, now: datetime) -> AddressRow | None:
             nonlocal joins
             address = access.find_address(session, Purpose.CONFIRM, token, now)
             joins = access.joinable_account(session, address) if address is not None else ""

@@ -22,7 +22,7 @@ from service.store.repositories.messages import NoticeKind
 from service.store.repositories.people import REMOVED
 from service.store.repositories.subscriptions import running_of_address
 from service.store.repositories.totals import Kept
-from service.store.schema import core_tables
+from service.store.schema.core_tables import AddressRow, PersonRow
 from service.web.error_pages import NothingHere
 from service.web.shared.context import Web
 from service.web.shared.forms import Filled, Form
@@ -138,13 +138,13 @@ def build_router(web: Web) -> APIRouter:
     return router
 
 
-def add_receiver(web: Web, session: Session, viewer: Viewer, form: Form) -> core_tables.Address:
+def add_receiver(web: Web, session: Session, viewer: Viewer, form: Form) -> AddressRow:
     """The webhook or chat that the form names, as an address of the viewer's; not yet confirmed."""
     channel = form.text("channel")
     if channel not in dict(chat_forms()):
         raise BadInput(phrase("web-account.choose-kind"))
     now = web.duskbell.clock()
-    person = session.get_one(core_tables.Person, viewer.person_id)
+    person = session.get_one(PersonRow, viewer.person_id)
     address = register(
         session,
         channel,
@@ -158,15 +158,15 @@ def add_receiver(web: Web, session: Session, viewer: Viewer, form: Form) -> core
     return address
 
 
-def remove_address(session: Session, row: core_tables.Address, now: datetime) -> None:
+def remove_address(session: Session, row: AddressRow, now: datetime) -> None:
     """Send nothing more there, and end what was told there."""
     for each in running_of_address(session, row.id):
         people.end(session, each, now, say("web-account.ended-address-removed"))
     row.confirmed_at, row.off_since, row.off_reason = None, now, REMOVED
 
 
-def own_row(session: Session, address_id: int, viewer: Viewer) -> core_tables.Address:
-    row = session.get(core_tables.Address, address_id)
+def own_row(session: Session, address_id: int, viewer: Viewer) -> AddressRow:
+    row = session.get(AddressRow, address_id)
     if row is None or row.person_id != viewer.person_id or row.off_reason == REMOVED:
         raise NothingHere
     return row
@@ -188,7 +188,7 @@ def _tested(web: Web, viewer: Viewer, address_id: int, network: str) -> Response
     return web.page("account/tested.html", viewer=viewer, place="me", tested=tested, address_id=address_id)
 
 
-def count_test(web: Web, session: Session, row: core_tables.Address) -> None:
+def count_test(web: Web, session: Session, row: AddressRow) -> None:
     """Count a test message; BadInput where the address, or all of the person's, had enough of late."""
     duskbell = web.duskbell
     hashed = suppression.address_hash(duskbell.keys, row.channel, row.target)

@@ -29,7 +29,7 @@ from service.store.maintenance import personal_data
 from service.store.repositories import browsers, people, tokens
 from service.store.repositories.addresses import sign_in_addresses
 from service.store.repositories.sites import newest_revisions
-from service.store.schema import core_tables
+from service.store.schema.core_tables import PersonRow
 from service.web.account.own_addresses import address_lines, chat_forms
 from service.web.account.sign_in import remember_return
 from service.web.error_pages import NothingHere
@@ -78,7 +78,7 @@ def show_me(web: Web, viewer: Viewer, *, fault: str = "", new_key: str = "", sai
     """The page. new_key: a key just made, shown this once. said: what a form before did."""
     now = web.duskbell.clock()
     with web.reading() as session:
-        home = people.home_of(session.get_one(core_tables.Person, viewer.person_id))
+        home = people.home_of(session.get_one(PersonRow, viewer.person_id))
         return web.page(
             "account/own_page.html",
             400 if fault else 200,
@@ -115,7 +115,7 @@ def build_router(web: Web) -> APIRouter:
         except BadInput as refusal:
             return show_me(web, viewer, fault=str(refusal))
         with web.writing.begin() as session:
-            person = session.get_one(core_tables.Person, viewer.person_id)
+            person = session.get_one(PersonRow, viewer.person_id)
             person.name, person.zone = name, form.text("zone")
         return RedirectResponse("/me?said=changed", 303)
 
@@ -130,7 +130,7 @@ def build_router(web: Web) -> APIRouter:
         except BadInput as refusal:
             return show_me(web, viewer, fault=str(refusal))
         with web.writing.begin() as session:
-            people.set_home(session, session.get_one(core_tables.Person, viewer.person_id), home)
+            people.set_home(session, session.get_one(PersonRow, viewer.person_id), home)
         return RedirectResponse(f"/me?said={'changed' if home else 'forgotten'}#home", 303)
 
     @router.post("/me/sign-out-everywhere")
@@ -247,7 +247,7 @@ def build_data(web: Web) -> APIRouter:
     def data(viewer: SignedIn, request: Request) -> Response:
         require_fresh(request, viewer, FRESH_BACK.format("data"))
         with web.reading() as session:
-            person = session.get_one(core_tables.Person, viewer.person_id)
+            person = session.get_one(PersonRow, viewer.person_id)
             content = json.dumps(personal_data.export(session, person), ensure_ascii=False, indent=1)
         headers = {"Content-Disposition": 'attachment; filename="duskbell-data.json"'}
         return Response(content, media_type="application/json", headers=headers)
@@ -259,7 +259,7 @@ def build_data(web: Web) -> APIRouter:
             return show_me(web, viewer, fault=say("web-account.tick-sure"))
         try:
             with web.writing.begin() as session:
-                person = session.get_one(core_tables.Person, viewer.person_id)
+                person = session.get_one(PersonRow, viewer.person_id)
                 personal_data.erase(session, web.duskbell.keys, person, web.duskbell.clock())
         except BadInput as refusal:
             return show_me(web, viewer, fault=str(refusal))

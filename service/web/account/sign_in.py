@@ -16,7 +16,7 @@ from service.accounts import access
 from service.setup.steps import is_untouched
 from service.store.repositories import browsers, people, tokens
 from service.store.repositories.tokens import RULES, Purpose
-from service.store.schema import core_tables
+from service.store.schema.core_tables import PersonRow
 from service.web.error_pages import NothingHere
 from service.web.setup import routes as setup_routes
 from service.web.shared import sessions
@@ -73,7 +73,7 @@ def build_router(web: Web) -> APIRouter:
             browsers.end(session, before, now)
             label = sessions.roughly(request.headers.get("user-agent", ""))
             token = browsers.start(session, person_id, now, label=label)
-            is_operator = session.get_one(core_tables.Person, person_id).is_operator
+            is_operator = session.get_one(PersonRow, person_id).is_operator
             is_fresh = is_operator and is_untouched(session, web.duskbell.settings)
         # Back to the page that was asked for; the operator of an untouched installation sets it up first.
         lands_on = setup_routes.PATH if is_fresh and not web.duskbell.invented else "/"

@@ -13,7 +13,7 @@ from alerts.common.phrases import say
 from service.accounts import access
 from service.store.repositories import rate_limits, tokens
 from service.store.repositories.tokens import Purpose, Scope
-from service.store.schema import core_tables
+from service.store.schema.core_tables import PersonRow
 from service.web.shared.viewer import Viewer, find_viewer, network_of_request, viewer_of, web_of
 
 BEARER = HTTPBearer(auto_error=False, bearerFormat="dbk_…", description="A key made on the page `You`.")
@@ -37,7 +37,7 @@ def _need_key(request: Request, given: HTTPAuthorizationCredentials | None, scop
         raise HTTPException(401, say("web-api.key-needed"), headers=WWW)
     with web.reading() as session:
         row = access.check_api_key(session, given.credentials, web.duskbell.clock())
-        person = session.get(core_tables.Person, row.person_id) if row is not None else None
+        person = session.get(PersonRow, row.person_id) if row is not None else None
     if row is None or person is None:
         raise _wrong_key(request, given.credentials)
     if not tokens.may(row, scope):

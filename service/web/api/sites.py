@@ -19,7 +19,7 @@ from service.reports.night_json import night_report
 from service.reports.ring_check import RingCheck
 from service.reports.season_report import season_json
 from service.store.repositories.sites import StoredSite, newest_revisions
-from service.store.schema import core_tables
+from service.store.schema.core_tables import SiteRow
 from service.web.api.models import (
     ComparedModel,
     ComparisonModel,
@@ -203,7 +203,7 @@ def answer(request: Request, values: BaseModel | dict[str, Any]) -> Response:
     return with_etag(request, content, "application/json")
 
 
-def site_model(web: Web, row: core_tables.Site, stored: StoredSite) -> SiteModel:
+def site_model(web: Web, row: SiteRow, stored: StoredSite) -> SiteModel:
     """The site as `stored`: one's own, or the copy of somebody else's."""
     is_own, site = row.rounded_of_id is None, stored.site
     return SiteModel(

@@ -26,7 +26,7 @@ from service.web.feeds.feed_keys import FeedOwner
 from service.web.shared.context import Web
 from service.web.shared.filters import headline
 from service.web.shared.night_row import NightCell, cell_words, deciding_words, window_words
-from service.web.shared.site_rows import SiteRow
+from service.web.shared.site_rows import ListedSite
 
 REFRESH = timedelta(hours=1)
 MOST_NEWS = 50
@@ -36,7 +36,7 @@ STATUS = {"go": "CONFIRMED", "stay": "CANCELLED"}
 """By verdict; any other night is TENTATIVE."""
 
 
-def calendar_feed(web: Web, session: Session, owner: FeedOwner, rows: Sequence[SiteRow]) -> bytes:
+def calendar_feed(web: Web, session: Session, owner: FeedOwner, rows: Sequence[ListedSite]) -> bytes:
     """One event for each coming night with a window. A night once told as a go stays, cancelled, when it
     falls; others that aren't worth it are left out. It is the event that a mail's calendar file holds."""
     nights = [cell.name for row in rows for cell in row.cells]
@@ -72,7 +72,7 @@ def calendar_feed(web: Web, session: Session, owner: FeedOwner, rows: Sequence[S
     return bytes(calendar.to_ical())
 
 
-def _event(row: SiteRow, cell: NightCell, words: Words) -> Event:
+def _event(row: ListedSite, cell: NightCell, words: Words) -> Event:
     """What is said of a night, whosever calendar it stands in."""
     assert cell.window is not None, "only nights with a window have an event"
     is_taken_back = words.is_taken_back and cell.verdict != "go"
@@ -109,7 +109,7 @@ NO_NEWS = ("stay", "unknown")
 """What nobody needs to hear of a night that was never anything else."""
 
 
-def find_news(session: Session, owner: FeedOwner, rows: Sequence[SiteRow]) -> list[NewsItem]:
+def find_news(session: Session, owner: FeedOwner, rows: Sequence[ListedSite]) -> list[NewsItem]:
     """Each change of the word on a night with a window, the newest first; one row for it, however often the
     night was judged since.
 
@@ -138,7 +138,7 @@ def find_news(session: Session, owner: FeedOwner, rows: Sequence[SiteRow]) -> li
     ]
 
 
-def _followed(session: Session, owner: FeedOwner, rows: Sequence[SiteRow]) -> dict[int, int]:
+def _followed(session: Session, owner: FeedOwner, rows: Sequence[ListedSite]) -> dict[int, int]:
     """The subscriptions whose words are told, with their sites."""
     if owner.scope.startswith("subscription-"):
         return {owner.scope_id or 0: rows[0].site_id} if rows else {}
@@ -159,7 +159,7 @@ def _times(changes: Iterable[VerdictChange]) -> dict[int, int]:
 
 
 def atom_feed(
-    web: Web, owner: FeedOwner, news: Sequence[NewsItem], rows: Sequence[SiteRow], path: str
+    web: Web, owner: FeedOwner, news: Sequence[NewsItem], rows: Sequence[ListedSite], path: str
 ) -> bytes:
     """The news, newest first (RFC 4287). An entry keeps its id, its time and its words for good."""
     ET.register_namespace("", ATOM)
@@ -203,7 +203,7 @@ def _utc(at: datetime) -> str:
     return f"{at.astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}"
 
 
-def geojson_feed(web: Web, session: Session, rows: Iterable[SiteRow]) -> bytes:
+def geojson_feed(web: Web, session: Session, rows: Iterable[ListedSite]) -> bytes:
     """The sites as points, longitude first, each with its best coming night."""
     rows = list(rows)
     stored = newest_revisions(session, {row.site_id for row in rows})

@@ -12,13 +12,13 @@ from alerts.common.phrases import say
 from service.accounts.receivers import shown
 from service.store.repositories import rate_limits
 from service.store.repositories.people import running_subscriptions
-from service.store.schema import core_tables
+from service.store.schema.core_tables import SubscriptionRow
 from service.web.error_pages import NothingHere
 from service.web.feeds import feed_keys
 from service.web.feeds.feed_keys import FeedOwner
 from service.web.feeds.formats import atom_feed, calendar_feed, find_news, geojson_feed
 from service.web.shared.context import Web
-from service.web.shared.site_rows import SiteRow, site_rows, visible_sites
+from service.web.shared.site_rows import ListedSite, site_rows, visible_sites
 from service.web.shared.viewer import SignedIn, Viewer, network_of_request, seen_site, viewer_of
 
 KEPT = "private, max-age=300"
@@ -87,7 +87,7 @@ def feed_scopes(session: Session, viewer: Viewer) -> list[tuple[str, str]]:
     return [(say("web-account.feed-of-all"), feed_keys.ALL), *sites, *told]
 
 
-def owned_rows(web: Web, session: Session, owner: FeedOwner) -> list[SiteRow]:
+def owned_rows(web: Web, session: Session, owner: FeedOwner) -> list[ListedSite]:
     """The sites that the feed speaks of, with their nights, as its owner sees them."""
     viewer = viewer_of(web, owner.person)
     if owner.scope == feed_keys.ALL:
@@ -95,7 +95,7 @@ def owned_rows(web: Web, session: Session, owner: FeedOwner) -> list[SiteRow]:
     elif owner.scope.startswith("site-") and owner.scope_id is not None:
         sites = [seen_site(session, owner.scope_id, viewer).row]
     elif owner.scope.startswith("subscription-") and owner.scope_id is not None:
-        row = session.get(core_tables.Subscription, owner.scope_id)
+        row = session.get(SubscriptionRow, owner.scope_id)
         if row is None or row.person_id != viewer.person_id or row.ended_at is not None:
             raise NothingHere
         sites = [seen_site(session, row.site_id, viewer).row]

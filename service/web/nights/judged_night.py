@@ -32,7 +32,7 @@ from service.reports.default_reader import wishes_of
 from service.store.json_values import from_json
 from service.store.repositories.forecasts import forecasts_by_id
 from service.store.repositories.subscriptions import running_at
-from service.store.schema import core_tables
+from service.store.schema.core_tables import DecisionRow, SubscriptionRow
 from service.web.shared.context import Web
 from service.web.shared.viewer import SeenSite, Viewer
 
@@ -58,8 +58,8 @@ class ShownNight:
     as_of: datetime
     forecasts: tuple[Forecast, ...]
     skies: tuple[WindowSky, ...] = ()
-    decision: core_tables.Decision | None = None
-    subscription: core_tables.Subscription | None = None
+    decision: DecisionRow | None = None
+    subscription: SubscriptionRow | None = None
     is_mine: bool = False
 
     @property
@@ -116,7 +116,7 @@ def judged_night(web: Web, session: Session, seen: SeenSite, viewer: Viewer | No
     return replace(judged, skies=found, verdict=verdict, subscription=watcher, is_mine=is_mine)
 
 
-def watcher_of(session: Session, seen: SeenSite, viewer: Viewer | None) -> core_tables.Subscription | None:
+def watcher_of(session: Session, seen: SeenSite, viewer: Viewer | None) -> SubscriptionRow | None:
     """The subscription whose verdicts are shown: the viewer's own, else that of the site's owner; of a copy
     for others the viewer's own or none."""
     running = running_at(session, [seen.row.id])
@@ -126,7 +126,7 @@ def watcher_of(session: Session, seen: SeenSite, viewer: Viewer | None) -> core_
     return next(iter(mine + owners), None)
 
 
-def _decided(session: Session, decision: core_tables.Decision) -> ShownNight:
+def _decided(session: Session, decision: DecisionRow) -> ShownNight:
     """The night as it was decided, without rows: it is kept for the next who looks."""
     known = read_decision(session, decision)
     return ShownNight(

@@ -32,7 +32,7 @@ from service.store.repositories.judged_events import (
 )
 from service.store.repositories.sites import newest_revision
 from service.store.repositories.tokens import Purpose
-from service.store.schema import core_tables
+from service.store.schema.core_tables import SiteRow
 from service.web.account.mail_links import refuse_link
 from service.web.error_pages import NothingHere
 from service.web.nights.judged_night import is_past, judged_night
@@ -50,7 +50,7 @@ FIELDS = ("from", "to", "toward")
 class AskedNight:
     """The night that a link asks about, and whose word it is."""
 
-    site: core_tables.Site
+    site: SiteRow
     described: Site
     night: date
     person_id: int
@@ -129,7 +129,7 @@ def _asked(session: Session, token: str, site_id: int, night: date, wall: dateti
         return None
     if not was_address_told(session, address.id, site_id, night):
         return None
-    site = session.get_one(core_tables.Site, site_id)
+    site = session.get_one(SiteRow, site_id)
     return AskedNight(site, newest_revision(session, site_id).site, night, address.person_id)
 
 

@@ -26,7 +26,7 @@ from alerts.weather.model_names import source_name
 from alerts.wishes.model import units_of
 from service.explain.argument import VerdictTurn, argue
 from service.store.repositories.alerts import alerts_of_night
-from service.store.schema import core_tables
+from service.store.schema.core_tables import AlertRow
 from service.web.error_pages import NothingHere
 from service.web.nights.hour_table import HourTable, hour_table
 from service.web.nights.judged_night import ShownNight, ahead_of, is_past, is_tonight, judged_night
@@ -237,7 +237,7 @@ def told_of(session: Session, subscription_id: int, name: date, reader: Reader) 
     return [told_words(each.alert, each.dropped or each.message.status, reader) for each in sent]
 
 
-def told_words(alert: core_tables.Alert, status: str, reader: Reader) -> str:
+def told_words(alert: AlertRow, status: str, reader: Reader) -> str:
     """One alert: what, when, the chance said, and what became of its message."""
     chance_pct = alert.facts.get("chance_pct")
     return say(

@@ -22,7 +22,7 @@ from service.hindsight.track_record import TrackRecord, load_record, record_csv,
 from service.store.repositories.judged_events import NOBODY, read_outcome
 from service.store.repositories.pairs import load_pairs
 from service.store.repositories.record_rows import last_settled, newest_change
-from service.store.schema import core_tables
+from service.store.schema.core_tables import SiteRow
 from service.web.error_pages import NothingHere
 from service.web.nights.pictures import WIDTHS
 from service.web.shared.context import Web
@@ -125,7 +125,7 @@ def build_router(web: Web) -> APIRouter:
 
 
 def show(
-    web: Web, found: TrackRecord, lead: Lead | None, *, site: core_tables.Site | None, **values: object
+    web: Web, found: TrackRecord, lead: Lead | None, *, site: SiteRow | None, **values: object
 ) -> HTMLResponse:
     """The page of a record. lead: the one asked for."""
     view = view_record(found, lead, site.name if site else ALL)
@@ -180,9 +180,7 @@ def view_record(found: TrackRecord, asked: Lead | None, name: str) -> RecordView
     )
 
 
-def site_lines(
-    session: Session, sites: Sequence[core_tables.Site]
-) -> list[tuple[core_tables.Site, int, str]]:
+def site_lines(session: Session, sites: Sequence[SiteRow]) -> list[tuple[SiteRow, int, str]]:
     """Each site with how many evenings were judged there, and what was told of them in words."""
     told = load_pairs(session, lead=Lead.EVENING, with_lineages=False)
     lines = []

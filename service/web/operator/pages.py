@@ -29,8 +29,8 @@ from service.store.repositories.messages import UNSETTLED, Status
 from service.store.repositories.operator_alerts import find_open
 from service.store.repositories.people import find_people
 from service.store.repositories.sites import newest_revision
-from service.store.schema import core_tables
-from service.store.schema.delivery_tables import Notice
+from service.store.schema.core_tables import AddressRow, DecisionRow, MessageRow, PersonRow, SubscriptionRow
+from service.store.schema.delivery_tables import NoticeRow
 from service.web.error_pages import NothingHere
 from service.web.shared.context import Web
 from service.web.shared.forms import Filled
@@ -105,7 +105,7 @@ def build_router(web: Web) -> APIRouter:
     @router.post("/operator/people/{person_id:number}")
     def let_keep(person_id: int, viewer: Operating, form: Filled) -> Response:
         with web.writing.begin() as session:
-            person = session.get(core_tables.Person, person_id)
+            person = session.get(PersonRow, person_id)
             if person is None or person.is_operator:
                 raise NothingHere
             person.may_keep_sites = form.text("do") == "allow"
@@ -190,8 +190,8 @@ def build_decisions(web: Web) -> APIRouter:
     @router.get("/operator/decisions/{decision_id:number}", response_class=HTMLResponse)
     def decision(decision_id: int, viewer: Operating) -> HTMLResponse:
         with web.reading() as session:
-            row = session.get(core_tables.Decision, decision_id)
-            subscription = session.get(core_tables.Subscription, row.subscription_id) if row else None
+            row = session.get(DecisionRow, decision_id)
+            subscription = session.get(SubscriptionRow, row.subscription_id) if row else None
             if row is None or subscription is None:
                 raise NothingHere
             reader = Reader(newest_revision(session, subscription.site_id).site.tz)
@@ -213,13 +213,13 @@ def build_decisions(web: Web) -> APIRouter:
     return router
 
 
-def message_line(session: Session, row: core_tables.Message) -> MessageLine:
+def message_line(session: Session, row: MessageRow) -> MessageLine:
     """A message by its alerts, or by the kind of notice that it is."""
     alerts = [
         f"{alert.kind.replace('_', ' ')}: {alert.facts['site_name']}, {short_day(alert.night_name)}"
         for alert in alerts_in(session, row.id)
     ]
-    notice = session.get(Notice, row.id)
+    notice = session.get(NoticeRow, row.id)
     what = "; ".join(alerts) or (notice.kind if notice else "nothing").replace("_", " ")
     return MessageLine(row.id, row.created_at, row.status, shown(row.address), what, row.note or "")
 
@@ -263,7 +263,7 @@ class PersonLine:
 
 def people_lines(session: Session) -> list[PersonLine]:
     sites, running = totals.sites_by_owner(session), totals.subscriptions_by_person(session)
-    first: dict[int, core_tables.Address] = {}
+    first: dict[int, AddressRow] = {}
     for address in find_addresses(session):
         first.setdefault(address.person_id, address)
     return [

@@ -26,7 +26,7 @@ from service.setup import ending, steps, tries
 from service.setup.settings_file import variable
 from service.setup.steps import OpenMeteoTerms, Relay, SetupState
 from service.setup.tries import Tried
-from service.store.schema import core_tables
+from service.store.schema.core_tables import AddressRow
 from service.web.error_pages import NothingHere
 from service.web.shared.context import Web
 from service.web.shared.forms import Filled, Form
@@ -274,7 +274,7 @@ def _try_mail(duskbell: Duskbell, number: int, relay: Relay) -> Tried:
     if not tried.needs_code:
         return tried
     with duskbell.sessions() as session:
-        address = session.get_one(core_tables.Address, number)
+        address = session.get_one(AddressRow, number)
         is_confirmed, mail = address.confirmed_at is not None, address.target
     if is_confirmed:
         return replace(tried, needs_code=False, text=say("setup.mail-took-test", mail=mail))
@@ -299,7 +299,7 @@ def answer_push(duskbell: Duskbell, form: Form) -> Answered:
 def _ring_where_confirmed(duskbell: Duskbell, number: int) -> None:
     """It rings there at once if nobody has to confirm it any more."""
     with duskbell.sessions() as session:
-        is_confirmed = session.get_one(core_tables.Address, number).confirmed_at is not None
+        is_confirmed = session.get_one(AddressRow, number).confirmed_at is not None
     if is_confirmed:
         steps.ring_at(duskbell, number, vouched=False)
 

@@ -18,7 +18,7 @@ from alerts.sky.night import Night
 from alerts.wishes.model import Wishes
 from service.explain.stored_verdict import decided_span
 from service.store.json_values import from_json
-from service.store.schema import core_tables
+from service.store.schema.core_tables import DecisionRow
 from service.web.shared.filters import dated_span, lasting, minutes_words
 
 ORDER = {"go": 0, "wait": 1, "": 2, "unknown": 3, "stay": 4}
@@ -76,7 +76,7 @@ class BareNight:
 
 def cell_of_row(
     night: Night,
-    decision: core_tables.Decision | None,
+    decision: DecisionRow | None,
     site: Site,
     wishes: Wishes | None,
     *,
@@ -125,7 +125,7 @@ def cell_of_verdict(night: Night, verdict: Verdict, now: datetime) -> NightCell:
     )
 
 
-def deciding_words(decision: core_tables.Decision, *, is_own: bool) -> str:
+def deciding_words(decision: DecisionRow, *, is_own: bool) -> str:
     """What decided; without the site's note where the site isn't the reader's own."""
     if not decision.reasons:
         return ""

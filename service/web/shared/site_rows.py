@@ -17,11 +17,11 @@ from service.explain.stored_verdict import read_inputs, settled_moments
 from service.store.json_values import from_json
 from service.store.repositories.decisions import StandingDecision, decisions_by_id, newest_standing
 from service.store.repositories.forecasts import newest_ids, place_key
-from service.store.repositories.nights import NightRow, nights_ahead, nights_by_id
+from service.store.repositories.nights import NightRef, nights_ahead, nights_by_id
 from service.store.repositories.people import default_wishes, night_key, versioned
 from service.store.repositories.sites import StoredSite, newest_revisions, sites_shown_to
 from service.store.repositories.subscriptions import running_at
-from service.store.schema import core_tables
+from service.store.schema.core_tables import SiteRow, SubscriptionRow
 from service.web.shared.night_row import (
     ORDER,
     NightCell,
@@ -40,7 +40,7 @@ _LOOK_BACK = timedelta(days=2)
 
 
 @dataclass(frozen=True, slots=True)
-class SiteRow:
+class ListedSite:
     """A site and its coming nights. is_own: of the viewer; is_watched: someone's wishes are judged here.
     units: as the viewer wished to read figures and times of this site. clock_zone: of the clock that they
     leave by; "" for the site's."""
@@ -71,13 +71,13 @@ class SiteRow:
         return self.cells[0] if self.cells else None
 
 
-def visible_sites(session: Session, viewer: Viewer | None) -> list[core_tables.Site]:
+def visible_sites(session: Session, viewer: Viewer | None) -> list[SiteRow]:
     return sites_shown_to(session, viewer.person_id if viewer else None)
 
 
 def site_rows(
-    session: Session, skies: SkyCache, sites: Sequence[core_tables.Site], viewer: Viewer | None, now: datetime
-) -> list[SiteRow]:
+    session: Session, skies: SkyCache, sites: Sequence[SiteRow], viewer: Viewer | None, now: datetime
+) -> list[ListedSite]:
     """Each site with its coming nights, in the order given."""
     stored = newest_revisions(session, {row.id for row in sites})
     watchers = watchers_of(session, sites, viewer)
@@ -99,7 +99,7 @@ def site_rows(
         cells = rows.get(row.id) or [cell_of_bare(night) for night in unwatched[site]]
         watcher = watchers.get(row.id)
         found.append(
-            SiteRow(
+            ListedSite(
                 site_id=row.id,
                 name=row.name,
                 zone=site.zone,
@@ -115,7 +115,7 @@ def site_rows(
     return found
 
 
-def units_for(watcher: core_tables.Subscription | None, viewer: Viewer | None) -> Units:
+def units_for(watcher: SubscriptionRow | None, viewer: Viewer | None) -> Units:
     """As the viewer wished to read figures and times here; the usual where the wishes aren't theirs."""
     if watcher is None or viewer is None or watcher.person_id != viewer.person_id:
         return Units.METRIC
@@ -123,12 +123,12 @@ def units_for(watcher: core_tables.Subscription | None, viewer: Viewer | None) -
 
 
 def watchers_of(
-    session: Session, sites: Sequence[core_tables.Site], viewer: Viewer | None
-) -> dict[int, core_tables.Subscription]:
+    session: Session, sites: Sequence[SiteRow], viewer: Viewer | None
+) -> dict[int, SubscriptionRow]:
     """For each site the subscription whose verdicts are shown: the viewer's, else the owner's."""
     me = viewer.person_id if viewer else None
     owners = {row.id: row.owner_id for row in sites}
-    chosen: dict[int, core_tables.Subscription] = {}
+    chosen: dict[int, SubscriptionRow] = {}
     for each in running_at(session, set(owners)):
         known = chosen.get(each.site_id)
         is_better = known is None or each.person_id == me != known.person_id
@@ -143,7 +143,7 @@ class WatchedSite:
     wishes are."""
 
     stored: StoredSite
-    watcher: core_tables.Subscription
+    watcher: SubscriptionRow
     is_own: bool
     is_mine: bool
 
@@ -185,7 +185,7 @@ def _stored_rows(
         wishes = from_json(Wishes, watcher.wishes) if each.is_mine else None
         wished = json.dumps(watcher.wishes) if each.is_mine else ""
         under = nights[each.stored.revision_id, versioned(watcher.sky_key)]
-        coming: dict[date, tuple[NightRow, int | None]] = {row.name: (row, None) for row in under}
+        coming: dict[date, tuple[NightRef, int | None]] = {row.name: (row, None) for row in under}
         coming |= {
             name: (numbers[standing.night_id], standing.decision_id)
             for name, standing in decided[watcher.id].items()
@@ -218,7 +218,7 @@ def _usual_rows(
             moments[each.site_id],
         )
 
-        def judge(stored: StoredSite = each, rows: Sequence[NightRow] = mine) -> list[NightCell]:
+        def judge(stored: StoredSite = each, rows: Sequence[NightRef] = mine) -> list[NightCell]:
             inputs = read_inputs(session, [stored], now)[stored.site_id]
             by_id = nights_by_id(session, {row.night_id for row in rows})
             judged = [
@@ -245,7 +245,7 @@ def _cells(session: Session, skies: SkyCache, wanted: Iterable[_Wanted]) -> dict
     return {**{each: cell for each, cell in known.items() if cell is not None}, **made}
 
 
-def best_first(rows: Iterable[SiteRow]) -> list[SiteRow]:
+def best_first(rows: Iterable[ListedSite]) -> list[ListedSite]:
     """Sites by their best night, the best first; those without one last, by name."""
     last = (len(ORDER), 0.0, date.max)
     return sorted(rows, key=lambda row: (standing_of(row.best) if row.best else last, row.name.casefold()))

@@ -18,7 +18,7 @@ from service.store.repositories import browsers, people
 from service.store.repositories.rounded_sites import find_copy
 from service.store.repositories.sites import StoredSite, newest_revision
 from service.store.repositories.subscriptions import is_person_told
-from service.store.schema import core_tables
+from service.store.schema.core_tables import PersonRow, SiteRow
 from service.web.error_pages import NothingHere, NotInvited, SignInAgain, SignInFirst
 from service.web.shared import sessions
 from service.web.shared.context import Web
@@ -40,7 +40,7 @@ class Viewer:
     signed_in_at: datetime | None = None
 
 
-def viewer_of(web: Web, person: core_tables.Person) -> Viewer:
+def viewer_of(web: Web, person: PersonRow) -> Viewer:
     may_keep = people.may_keep(person, open_sign_up=web.duskbell.settings.open_sign_up)
     return Viewer(person.id, person.name, person.zone, person.is_operator, may_keep)
 
@@ -125,7 +125,7 @@ Operating = Annotated[Viewer, Depends(need_operator)]
 class SeenSite:
     """A site as this viewer may see it: their own, else its copy for others. is_own: described exactly."""
 
-    row: core_tables.Site
+    row: SiteRow
     stored: StoredSite
     is_own: bool
 
@@ -136,7 +136,7 @@ def seen_site(session: Session, site_id: int, viewer: Viewer | None) -> SeenSite
 
     Of a private site its owner alone lets somebody be told, and they see it as a shared one.
     """
-    row = session.get(core_tables.Site, site_id)
+    row = session.get(SiteRow, site_id)
     if row is None:
         raise NothingHere
     is_own = viewer is not None and row.owner_id == viewer.person_id and row.rounded_of_id is None

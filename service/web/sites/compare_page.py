@@ -29,7 +29,7 @@ from service.reports.comparison_report import Compared, compare_stored, compared
 from service.reports.default_reader import wishes_of
 from service.store.repositories import people
 from service.store.repositories.sites import StoredSite, newest_revisions
-from service.store.schema import core_tables
+from service.store.schema.core_tables import PersonRow, SiteRow
 from service.web.shared.context import Web
 from service.web.shared.filters import as_data
 from service.web.shared.site_rows import units_for, visible_sites, watchers_of
@@ -125,7 +125,7 @@ def build_router(web: Web) -> APIRouter:
 class Comparison:
     """What is compared: sites with the newest description of each, from one night to another, in an order."""
 
-    rows: Sequence[core_tables.Site]
+    rows: Sequence[SiteRow]
     stored: Mapping[int, StoredSite]
     first: date
     last: date
@@ -137,7 +137,7 @@ def compare_rows(web: Web, session: Session, viewer: Viewer, asked: Comparison) 
     home where nobody watches it."""
     rows, stored = asked.rows, asked.stored
     watchers = watchers_of(session, rows, viewer)
-    home = people.home_of(session.get_one(core_tables.Person, viewer.person_id))
+    home = people.home_of(session.get_one(PersonRow, viewer.person_id))
     compared = []
     for row in rows:
         watcher, mine = watchers.get(row.id), wishes_of(watchers.get(row.id))

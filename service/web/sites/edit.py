@@ -25,7 +25,7 @@ from service.store.repositories.rounded_sites import find_copy, follow
 from service.store.repositories.sites import NewSite, add_sites, require_free_name, revise_site, share_site
 from service.store.repositories.subscriptions import running_at
 from service.store.repositories.totals import Kept
-from service.store.schema import core_tables
+from service.store.schema.core_tables import PersonRow, SiteRow
 from service.web.error_pages import NotInvited
 from service.web.nights.pictures import town_words
 from service.web.shared.assets import asset_url
@@ -86,7 +86,7 @@ class SiteForm:
 
     viewer: Viewer
     fields: dict[str, object]
-    row: core_tables.Site | None = None
+    row: SiteRow | None = None
     draft: Draft | None = None
     faults: FaultTexts = field(default_factory=FaultTexts)
     doubt: PlaceDoubts | None = None
@@ -179,7 +179,7 @@ def find_doubt(web: Web, viewer: Viewer, draft: Draft, form: Form) -> PlaceDoubt
 
 def viewer_home(web: Web, viewer: Viewer) -> Home | None:
     with web.reading() as session:
-        return people.home_of(session.get_one(core_tables.Person, viewer.person_id))
+        return people.home_of(session.get_one(PersonRow, viewer.person_id))
 
 
 def sure_value(site: Site) -> str:
@@ -206,7 +206,7 @@ def keep_sites(
     Whoever keeps one while sign-up is open goes on when it is closed.
     """
     require_room(session, settings, viewer.person_id, Kept.SITES, now, len(drafts))
-    owner = session.get_one(core_tables.Person, viewer.person_id)
+    owner = session.get_one(PersonRow, viewer.person_id)
     owner.may_keep_sites = True
     wanted = [NewSite(each.site, each.elevation_known, each.is_shared) for each in drafts]
     return [row.id for row in add_sites(session, owner, wanted, now)]

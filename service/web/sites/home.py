@@ -26,7 +26,7 @@ from service.web.shared.night_row import (
     window_words,
 )
 from service.web.shared.ring_notes import on_home
-from service.web.shared.site_rows import SiteRow, best_first, site_rows, visible_sites
+from service.web.shared.site_rows import ListedSite, best_first, site_rows, visible_sites
 from service.web.shared.viewer import Looking
 
 SITES_A_PAGE = 25
@@ -37,7 +37,7 @@ OPEN = ("go", "wait", "unknown")
 class OpeningNight:
     """The night that the page opens with. when: the line above it; line: what is known of it."""
 
-    row: SiteRow
+    row: ListedSite
     cell: NightCell
     when: str
     title: str
@@ -94,7 +94,7 @@ def build_router(web: Web) -> APIRouter:
     return router
 
 
-def find_lead(rows: Sequence[SiteRow]) -> OpeningNight | None:
+def find_lead(rows: Sequence[ListedSite]) -> OpeningNight | None:
     """Tonight's best if tonight is a go, may become one, or nobody can say; else the best night ahead."""
     tonight = [(row, row.tonight) for row in rows if row.tonight and is_open(row.tonight)]
     if tonight:
@@ -122,7 +122,7 @@ def is_open(cell: NightCell) -> bool:
     return cell.window is not None and cell.verdict in OPEN
 
 
-def tonight_elsewhere(rows: Sequence[SiteRow], lead: OpeningNight | None) -> list[tuple[SiteRow, str]]:
+def tonight_elsewhere(rows: Sequence[ListedSite], lead: OpeningNight | None) -> list[tuple[ListedSite, str]]:
     """What else tonight may hold, best first."""
     known = [
         (row, row.tonight)
@@ -133,7 +133,7 @@ def tonight_elsewhere(rows: Sequence[SiteRow], lead: OpeningNight | None) -> lis
     return [(row, cell_words(cell, row.zone, row.clock_hours)) for row, cell in known]
 
 
-def row_note(row: SiteRow) -> str:
+def row_note(row: ListedSite) -> str:
     """The line above a site's columns: its best night in words."""
     if not row.cells:
         return say("web-sites.nights-not-yet")

@@ -18,7 +18,7 @@ from service.common.timezones import doubts, zone_at
 from service.reports.place_files import MOST_PLACES, FoundPlace, read_places
 from service.store.repositories.people import default_wishes
 from service.store.repositories.totals import Kept
-from service.store.schema import core_tables
+from service.store.schema.core_tables import PersonRow
 from service.web.shared.context import Web
 from service.web.shared.forms import Filled, Form
 from service.web.shared.viewer import Keeping, Viewer
@@ -44,7 +44,7 @@ def build_router(web: Web) -> APIRouter:
 
     def show(viewer: Viewer, rows: list[FoundRow], passed_over: int, fault: str) -> HTMLResponse:
         with web.reading() as session:
-            person = session.get_one(core_tables.Person, viewer.person_id)
+            person = session.get_one(PersonRow, viewer.person_id)
             room = room_for(session, web.duskbell.settings, person, Kept.SITES)
         return web.page(
             "sites/import.html",

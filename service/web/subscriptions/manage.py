@@ -14,7 +14,7 @@ from alerts.wishes.model import Wishes
 from service.store.json_values import from_json
 from service.store.repositories import people
 from service.store.repositories.people import end_of_pause
-from service.store.schema import core_tables
+from service.store.schema.core_tables import SubscriptionRow
 from service.web.error_pages import NothingHere
 from service.web.shared.context import Web
 from service.web.shared.forms import Filled
@@ -82,9 +82,9 @@ def build_router(web: Web) -> APIRouter:
     return router
 
 
-def own_subscription(session: Session, subscription_id: int, viewer: Viewer) -> core_tables.Subscription:
+def own_subscription(session: Session, subscription_id: int, viewer: Viewer) -> SubscriptionRow:
     """The viewer's running subscription; NothingHere for anyone else's."""
-    row = session.get(core_tables.Subscription, subscription_id)
+    row = session.get(SubscriptionRow, subscription_id)
     if row is None or row.person_id != viewer.person_id or row.ended_at is not None:
         raise NothingHere
     return row

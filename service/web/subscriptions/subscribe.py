@@ -21,7 +21,7 @@ from service.store.json_values import from_json
 from service.store.repositories import people, subscriptions
 from service.store.repositories.addresses import find_addresses
 from service.store.repositories.totals import Kept
-from service.store.schema import core_tables
+from service.store.schema.core_tables import AddressRow, PersonRow, SiteRow
 from service.web.shared.context import Web
 from service.web.shared.forms import Filled, Form, looks_human, row_number
 from service.web.shared.ring_notes import of_newest, of_wishes
@@ -153,7 +153,7 @@ def _subscribe_viewer(web: Web, viewer: Viewer, page: WishPage, form: Form, netw
     assert page.wishes is not None, "what can't be read is shown again"
     now = web.duskbell.clock()
     with web.writing.begin() as session:
-        site = session.get_one(core_tables.Site, page.seen.row.id)
+        site = session.get_one(SiteRow, page.seen.row.id)
         if form.text("address") not in ("", NEW_MAIL):
             address = own_address(session, form.text("address"), viewer)
         else:
@@ -167,9 +167,9 @@ def _subscribe_viewer(web: Web, viewer: Viewer, page: WishPage, form: Form, netw
     return needs_confirming
 
 
-def own_address(session: Session, address_id: str, viewer: Viewer) -> core_tables.Address:
+def own_address(session: Session, address_id: str, viewer: Viewer) -> AddressRow:
     number = row_number(address_id)
-    row = None if number is None else session.get(core_tables.Address, number)
+    row = None if number is None else session.get(AddressRow, number)
     if row is None or row.person_id != viewer.person_id:
         raise BadInput(phrase("web-subscriptions.choose-address"))
     return row
@@ -184,7 +184,7 @@ class TypedMail:
     is_own: bool
 
 
-def add_mail(web: Web, session: Session, viewer: Viewer, mail: TypedMail) -> core_tables.Address:
+def add_mail(web: Web, session: Session, viewer: Viewer, mail: TypedMail) -> AddressRow:
     """A mail address that the viewer types in; a new one is asked to confirm and gets nothing else before.
 
     It joins the viewer's account if its reader says so; what the operator types in is its own person unless
@@ -192,7 +192,7 @@ def add_mail(web: Web, session: Session, viewer: Viewer, mail: TypedMail) -> cor
     """
     now = web.duskbell.clock()
     target = check_mail_address(mail.text)
-    person = session.get_one(core_tables.Person, viewer.person_id)
+    person = session.get_one(PersonRow, viewer.person_id)
     if person.is_operator and not mail.is_own:
         known = address_owner.find_account(session, target) or address_owner.add_pending(
             session, target, zone=person.zone, now=now
@@ -227,7 +227,7 @@ def _subscribe_stranger(web: Web, page: WishPage, wishes: Wishes, network: str) 
             except QuotaReached:
                 log.info("address %s has as many subscriptions as one may have", address.id)
             else:
-                site = session.get_one(core_tables.Site, seen.row.id)
+                site = session.get_one(SiteRow, seen.row.id)
                 row = people.subscribe(session, address, site, wishes, now=now)
                 people.change_kit(session, row, str(page.fields["kit"]))
     web.nudge()

@@ -39,7 +39,7 @@ from alerts.wishes.parse import (
 from service.reports.wish_advice import Advice, advise
 from service.store.repositories import people
 from service.store.repositories.climates import climate_at
-from service.store.schema import core_tables
+from service.store.schema.core_tables import PersonRow, SubscriptionRow
 from service.web.shared.assets import asset_url
 from service.web.shared.context import Web
 from service.web.shared.forms import STAMP, TRAP, Form, make_stamp
@@ -266,7 +266,7 @@ class WishPage:
     fields: dict[str, object]
     wishes: Wishes | None
     faults: FaultTexts = field(default_factory=FaultTexts)
-    subscription: core_tables.Subscription | None = None
+    subscription: SubscriptionRow | None = None
     choices: tuple[AddressChoice, ...] = ()
     chosen: str = ""
     email: str = ""
@@ -315,7 +315,7 @@ def _drive_hint(web: Web, page: WishPage) -> str:
     if page.viewer is None:
         return say("web-subscriptions.drive-usual", drive=USUAL_DRIVE)
     with web.reading() as session:
-        home = people.home_of(session.get_one(core_tables.Person, page.viewer.person_id))
+        home = people.home_of(session.get_one(PersonRow, page.viewer.person_id))
     wishes = with_home(Wishes(), home, page.seen.stored.site)
     if not wishes.drive_is_estimate:
         return say("web-subscriptions.drive-usual-no-home", drive=USUAL_DRIVE)

@@ -13,7 +13,7 @@ from alerts.wishes.model import Wishes
 from service.channels.webhook import new_secret
 from service.store.repositories import people
 from service.store.repositories.sites import add_site
-from service.store.schema import core_tables
+from service.store.schema.core_tables import AddressRow, PersonRow, SiteRow
 
 EVERY_DEG = 6
 """Sites stand around the world, so that at some of them it is always time to go."""
@@ -56,10 +56,10 @@ class Crowd:
                 self.addresses += 1
                 address = self._address(session, owner, now)
                 for site_id in self._random.sample(self._site_ids, 2):
-                    site = session.get_one(core_tables.Site, site_id)
+                    site = session.get_one(SiteRow, site_id)
                     people.subscribe(session, address, site, wishes(), now=now)
 
-    def _address(self, session: Session, owner: core_tables.Person, now: datetime) -> core_tables.Address:
+    def _address(self, session: Session, owner: PersonRow, now: datetime) -> AddressRow:
         number = self.addresses
         if number % MAILS_ONE_IN == 0:
             return people.add_address(session, owner, "email", f"p{number}@example.org", secrets=[], now=now)

@@ -13,8 +13,8 @@ from service.pipeline import judge_stage
 from service.pipeline.judge_stage import Judging
 from service.store.maintenance.invariants import find_broken
 from service.store.repositories.messages import UNSETTLED, Status
-from service.store.schema import core_tables
-from service.store.schema.fleet_tables import CyclePart
+from service.store.schema.core_tables import AlertRow, CycleRow, MessageAlertRow, MessageRow, SubscriptionRow
+from service.store.schema.fleet_tables import CyclePartRow
 from tests.acceptance.fleetlife.inbox import Inbox
 
 LOOK_EVERY_S = 1.0
@@ -26,7 +26,7 @@ def wait_until_quiet(sessions: sessionmaker[Session], within_s: float) -> float:
     """Until some cycles have begun and ended and nothing is on its way; how long that took."""
     began = time.monotonic()
     with sessions() as session:
-        last = session.scalar(select(func.max(core_tables.Cycle.id))) or 0
+        last = session.scalar(select(func.max(CycleRow.id))) or 0
     while time.monotonic() - began < within_s:
         with sessions() as session:
             if _finished_since(session, last) >= ROUNDS and not _on_its_way(session):
@@ -36,14 +36,12 @@ def wait_until_quiet(sessions: sessionmaker[Session], within_s: float) -> float:
 
 
 def _finished_since(session: Session, cycle_id: int) -> int:
-    query = select(func.count()).where(
-        core_tables.Cycle.id > cycle_id, core_tables.Cycle.finished_at.is_not(None)
-    )
+    query = select(func.count()).where(CycleRow.id > cycle_id, CycleRow.finished_at.is_not(None))
     return session.scalar(query) or 0
 
 
 def _on_its_way(session: Session) -> int:
-    messages = select(func.count()).where(core_tables.Message.status.in_(UNSETTLED))
+    messages = select(func.count()).where(MessageRow.status.in_(UNSETTLED))
     return session.scalar(messages) or 0
 
 
@@ -65,9 +63,7 @@ class Books:
         now = datetime.now(UTC)
         with self._sessions() as session:
             statuses = dict(
-                session.execute(
-                    select(core_tables.Message.status, func.count()).group_by(core_tables.Message.status)
-                ).all()
+                session.execute(select(MessageRow.status, func.count()).group_by(MessageRow.status)).all()
             )
             return {
                 "left_to_tell": self._left_to_tell(),
@@ -79,18 +75,16 @@ class Books:
                 "duplicates": sum(self._inbox.times.values()) - len(self._inbox.times),
                 "duplicates_with_other_id": self._repeated(session),
                 "p95_arrival_s": self._p95(session),
-                "cycles": session.scalar(select(func.count()).select_from(core_tables.Cycle)),
+                "cycles": session.scalar(select(func.count()).select_from(CycleRow)),
                 "open_parts": self._open_parts(session),
                 "broken": find_broken(session, now=now, wall=now + timedelta(seconds=1)),
             }
 
     def _left_to_tell(self) -> int:
         with self._sessions.begin() as session:
-            finished = select(func.max(core_tables.Cycle.as_of)).where(
-                core_tables.Cycle.finished_at.is_not(None)
-            )
+            finished = select(func.max(CycleRow.as_of)).where(CycleRow.finished_at.is_not(None))
             as_of = session.scalars(finished).one() + timedelta(microseconds=1)
-            session.execute(update(core_tables.Subscription).values(look_again_at=None))
+            session.execute(update(SubscriptionRow).values(look_again_at=None))
             before = _count_alerts(session)
         judging = Judging(self._sessions, timedelta(minutes=30), invented=True)
         judge_stage.run(judging, as_of, datetime.now(UTC))
@@ -98,30 +92,24 @@ class Books:
             return _count_alerts(session) - before
 
     def _sent(self, session: Session) -> set[str]:
-        return set(
-            session.scalars(select(core_tables.Message.id).where(core_tables.Message.status == Status.SENT))
-        )
+        return set(session.scalars(select(MessageRow.id).where(MessageRow.status == Status.SENT)))
 
     def _untold(self, session: Session) -> set[int]:
-        told = select(core_tables.Alert.subscription_id)
-        return set(
-            session.scalars(
-                select(core_tables.Subscription.id).where(core_tables.Subscription.id.not_in(told))
-            )
-        )
+        told = select(AlertRow.subscription_id)
+        return set(session.scalars(select(SubscriptionRow.id).where(SubscriptionRow.id.not_in(told))))
 
     def _repeated(self, session: Session) -> int:
         carried = session.execute(
-            select(core_tables.MessageAlert.alert_id, func.count())
-            .where(core_tables.MessageAlert.message_id.in_(list(self._inbox.times)))
-            .group_by(core_tables.MessageAlert.alert_id)
+            select(MessageAlertRow.alert_id, func.count())
+            .where(MessageAlertRow.message_id.in_(list(self._inbox.times)))
+            .group_by(MessageAlertRow.alert_id)
             .having(func.count() > 1)
         )
         return len(carried.all())
 
     def _p95(self, session: Session) -> float:
         """From the message's being written to its arrival, troubles included."""
-        rows = session.execute(select(core_tables.Message.id, core_tables.Message.created_at))
+        rows = session.execute(select(MessageRow.id, MessageRow.created_at))
         waits = sorted(
             self._inbox.first_at[message_id] - created_at.timestamp()
             for message_id, created_at in rows
@@ -130,10 +118,12 @@ class Books:
         return round(waits[int(0.95 * (len(waits) - 1))], 2) if waits else 0.0
 
     def _open_parts(self, session: Session) -> int:
-        finished = select(core_tables.Cycle.id).where(core_tables.Cycle.finished_at.is_not(None))
-        query = select(func.count()).where(CyclePart.done_at.is_(None), CyclePart.cycle_id.in_(finished))
+        finished = select(CycleRow.id).where(CycleRow.finished_at.is_not(None))
+        query = select(func.count()).where(
+            CyclePartRow.done_at.is_(None), CyclePartRow.cycle_id.in_(finished)
+        )
         return session.scalar(query) or 0
 
 
 def _count_alerts(session: Session) -> int:
-    return session.scalar(select(func.count()).select_from(core_tables.Alert)) or 0
+    return session.scalar(select(func.count()).select_from(AlertRow)) or 0

@@ -15,8 +15,8 @@ from service.store.repositories import suppression, tokens
 from service.store.repositories.messages import Status
 from service.store.repositories.suppression import BarReason
 from service.store.repositories.tokens import Purpose
-from service.store.schema import core_tables
-from service.store.schema.delivery_tables import Token
+from service.store.schema.core_tables import SubscriptionRow
+from service.store.schema.delivery_tables import TokenRow
 from tests.integration.delivery.yard import NOW, Yard
 
 NETWORK = "192.0.2.7"
@@ -155,7 +155,7 @@ def test_unsubscribing_holds_before_the_next_claim_and_as_often_as_it_is_done(
     assert yard.deliver(later=MINUTE) == {Status.SUPPRESSED: 1}
     assert yard.status(waiting) is Status.SUPPRESSED
     with yard.sessions() as session:
-        running = select(func.count()).where(core_tables.Subscription.ended_at.is_(None))
+        running = select(func.count()).where(SubscriptionRow.ended_at.is_(None))
         assert session.scalar(running) == 0
 
 
@@ -222,8 +222,8 @@ def test_row_63_nothing_in_the_store_opens_anything(mailed: tuple[Yard, int, str
         key = access.make_api_key(session, 1, "scripts", yard.wall)
         fresh = tokens.mint(session, Purpose.CONFIRM, yard.wall, address_id=address)
         rows = [
-            str({column.key: getattr(row, column.key) for column in Token.__table__.columns})
-            for row in session.scalars(select(Token))
+            str({column.key: getattr(row, column.key) for column in TokenRow.__table__.columns})
+            for row in session.scalars(select(TokenRow))
         ]
     assert key.startswith("dbk_")
     assert all(secret not in row for row in rows for secret in (token, fresh, key.removeprefix("dbk_")))
@@ -253,7 +253,7 @@ def test_of_two_who_use_a_link_at_once_one_gets_in(yard: Yard) -> None:
         row = tokens.find(session, Purpose.SIGN_IN, token, NOW)
         assert row is not None
         session.execute(
-            update(Token).where(Token.id == row.id).values(used_at=NOW),
+            update(TokenRow).where(TokenRow.id == row.id).values(used_at=NOW),
             execution_options={"synchronize_session": False},
         )
         assert tokens.redeem(session, Purpose.SIGN_IN, token, NOW) is None

@@ -19,8 +19,8 @@ from service.store.repositories import suppression, tokens
 from service.store.repositories.messages import Status
 from service.store.repositories.suppression import BarReason
 from service.store.repositories.tokens import Purpose
-from service.store.schema import core_tables
-from service.store.schema.delivery_tables import Suppression
+from service.store.schema.core_tables import AddressRow, PersonRow, SubscriptionRow
+from service.store.schema.delivery_tables import SuppressionRow
 from tests.integration.accounts.test_access import (  # fmt: skip
     NETWORK,
     ask_to_sign_in,
@@ -49,7 +49,7 @@ def park(yard: Yard, person: int, email: str = VICTIM) -> AskOutcome:
         row = address_owner.add_joining(
             session,
             check_mail_address(email),
-            session.get_one(core_tables.Person, person),
+            session.get_one(PersonRow, person),
             is_own=False,
             now=yard.wall,
         )
@@ -89,9 +89,7 @@ def test_row_80_a_parked_address_becomes_its_own_person_when_its_reader_confirms
     assert victim != attacker
     assert entered(yard, VICTIM) == victim
     with yard.sessions() as session:
-        mine = session.scalars(
-            select(core_tables.Address.target).where(core_tables.Address.person_id == victim)
-        ).all()
+        mine = session.scalars(select(AddressRow.target).where(AddressRow.person_id == victim)).all()
         assert mine == [VICTIM]
         own = address_owner.get_person(session, VICTIM)
         assert personal_data.export(session, own)["site"] == []
@@ -205,14 +203,12 @@ def test_row_81_two_rows_that_wait_for_one_address_become_one_person(yard: Yard)
         found = [tokens.mint(session, Purpose.CONFIRM, NOW, address_id=each) for each in (first, second)]
     assert confirm(yard, found[0]) == confirm(yard, found[1])
     with yard.sessions() as session:
-        assert session.get_one(core_tables.Subscription, subscription).address_id == first
+        assert session.get_one(SubscriptionRow, subscription).address_id == first
 
 
 def erase(yard: Yard, person: int) -> None:
     with yard.sessions.begin() as session:
-        personal_data.erase(
-            session, yard.duskbell.keys, session.get_one(core_tables.Person, person), yard.wall
-        )
+        personal_data.erase(session, yard.duskbell.keys, session.get_one(PersonRow, person), yard.wall)
 
 
 def test_row_85_who_erases_their_account_silences_nobody_whose_address_they_parked(
@@ -226,7 +222,7 @@ def test_row_85_who_erases_their_account_silences_nobody_whose_address_they_park
             name: suppression.address_hash(yard.duskbell.keys, "email", name)
             for name in (VICTIM, "mallory@example.org")
         }
-        listed = set(session.scalars(select(Suppression.address_hash)))
+        listed = set(session.scalars(select(SuppressionRow.address_hash)))
     assert listed == {hashed["mallory@example.org"]}
     message = yard.message(victim)
     yard.deliver()
@@ -280,7 +276,7 @@ def test_row_78_a_friend_that_hangs_on_the_operator_hears_nothing_of_other_addre
     yard.address("email", VICTIM, person_id=operator)
     failing = yard.address("webhook", "https://chat.example.org/a", person_id=operator)
     with yard.sessions.begin() as session:
-        row = session.get_one(core_tables.Address, failing)
+        row = session.get_one(AddressRow, failing)
         tell_owner(session, row, FailureOutcome.FAILING, "500", now=NOW, wall=NOW)
     assert (yard.notices(), yard.troubles()) == ([], {f"address {failing}"})
 
@@ -294,11 +290,11 @@ def test_row_78_an_address_with_an_account_of_its_own_takes_over_what_it_was_tol
     told = yard.subscription(hanging)
     message = yard.message(hanging, subscription_id=told)
     with yard.sessions.begin() as session:
-        given = address_owner.give_away(session, session.get_one(core_tables.Address, hanging), now=NOW)
+        given = address_owner.give_away(session, session.get_one(AddressRow, hanging), now=NOW)
         assert given.id == own
     yard.deliver()
     assert yard.status(message) is Status.SENT
     with yard.sessions() as session:
-        row = session.get_one(core_tables.Subscription, told)
+        row = session.get_one(SubscriptionRow, told)
         assert (row.person_id, row.address_id, row.ended_at) == (friend, own, None)
-        assert session.get(core_tables.Address, hanging) is None
+        assert session.get(AddressRow, hanging) is None

@@ -12,7 +12,15 @@ from alerts.common.errors import BadInput
 from service.accounts import access, address_owner
 from service.store.maintenance import personal_data
 from service.store.repositories.messages import Status
-from service.store.schema import METADATA, core_tables
+from service.store.schema import METADATA
+from service.store.schema.core_tables import (
+    AddressRow,
+    DecisionRow,
+    OutcomeRow,
+    PersonRow,
+    SiteRow,
+    SubscriptionRow,
+)
 from tests.integration.delivery.receivers import Hook, Receiver
 from tests.integration.delivery.yard import NOW, Yard
 
@@ -28,10 +36,10 @@ def ada(yard: Yard) -> int:
         yard.message(yard.address("webhook", receiver.url + "&s=s3cret", person_id=person))
         assert yard.deliver() == {Status.SENT: 2}
     with yard.sessions.begin() as session:
-        site = session.scalars(select(core_tables.Site).where(core_tables.Site.owner_id == person)).first()
+        site = session.scalars(select(SiteRow).where(SiteRow.owner_id == person)).first()
         assert site is not None
         session.add(
-            core_tables.Outcome(
+            OutcomeRow(
                 site_id=site.id, night_name=NOW.date(), person_id=person, judge="person", state="clear",
                 facts={"note": "met Bob there", "frames": 40}, reported_at=NOW,
             )
@@ -55,7 +63,7 @@ def test_all_that_is_stored_is_handed_out_as_json_without_secrets(yard: Yard, ad
     with yard.sessions() as session:
         data = personal_data.export(session, address_owner.get_person(session, str(ada)))
         said = json.dumps(data)
-        secrets = session.scalars(select(core_tables.Address.secrets)).all()
+        secrets = session.scalars(select(AddressRow.secrets)).all()
     assert {name for name, rows in data.items() if rows} >= {
         "person", "address", "site", "site_revision", "subscription", "decision", "alert", "message",
         "attempt", "outcome", "token",
@@ -76,7 +84,7 @@ def everything(yard: Yard) -> str:
 
 def erase(yard: Yard, person_id: int) -> None:
     with yard.sessions.begin() as session:
-        row = session.get_one(core_tables.Person, person_id)
+        row = session.get_one(PersonRow, person_id)
         personal_data.erase(session, yard.duskbell.keys, row, yard.wall)
 
 
@@ -91,13 +99,11 @@ def test_after_erasure_no_row_leads_back_to_the_person(yard: Yard, ada: int) -> 
 
 def test_decisions_stay_with_the_wishes_they_were_made_by(yard: Yard, ada: int) -> None:
     with yard.sessions() as session:
-        kept = [(row.id, row.wishes, row.verdict) for row in session.scalars(select(core_tables.Decision))]
+        kept = [(row.id, row.wishes, row.verdict) for row in session.scalars(select(DecisionRow))]
     erase(yard, ada)
     with yard.sessions() as session:
-        assert [
-            (row.id, row.wishes, row.verdict) for row in session.scalars(select(core_tables.Decision))
-        ] == kept
-        outcome = session.scalars(select(core_tables.Outcome)).one()
+        assert [(row.id, row.wishes, row.verdict) for row in session.scalars(select(DecisionRow))] == kept
+        outcome = session.scalars(select(OutcomeRow)).one()
     assert (outcome.person_id, outcome.state, outcome.facts) == (None, "clear", {"frames": 40})
 
 
@@ -117,21 +123,17 @@ def test_nothing_is_sent_to_the_address_any_more_until_it_confirms_anew(yard: Ya
 
 def test_a_shared_site_that_others_use_stays_as_it_is(yard: Yard, ada: int) -> None:
     with yard.sessions.begin() as session:
-        site = session.scalars(select(core_tables.Site).where(core_tables.Site.owner_id == ada)).first()
+        site = session.scalars(select(SiteRow).where(SiteRow.owner_id == ada)).first()
         assert site is not None
-        session.execute(update(core_tables.Site).where(core_tables.Site.id == site.id).values(is_shared=True))
+        session.execute(update(SiteRow).where(SiteRow.id == site.id).values(is_shared=True))
         site_id, name = site.id, site.name
     bob = yard.address("email", "bob@example.net")
     other = yard.subscription(bob)
     with yard.sessions.begin() as session:
-        session.execute(
-            update(core_tables.Subscription)
-            .where(core_tables.Subscription.id == other)
-            .values(site_id=site_id)
-        )
+        session.execute(update(SubscriptionRow).where(SubscriptionRow.id == other).values(site_id=site_id))
     erase(yard, ada)
     with yard.sessions() as session:
-        kept = session.get_one(core_tables.Site, site_id)
+        kept = session.get_one(SiteRow, site_id)
         assert (kept.name, kept.archived_at) == (name, None)
 
 

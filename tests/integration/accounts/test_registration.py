@@ -10,7 +10,7 @@ import pytest
 from alerts.common.errors import BadInput
 from service.accounts import receivers
 from service.store.repositories.messages import Status
-from service.store.schema import core_tables
+from service.store.schema.core_tables import PersonRow
 from tests.integration.delivery.receivers import Hook, Receiver, answer
 from tests.integration.delivery.yard import Yard
 
@@ -34,7 +34,7 @@ def register(yard: Yard, url: str, *, channel: str = "webhook") -> int:
             session,
             channel,
             yard.duskbell.channels[channel],
-            session.get_one(core_tables.Person, person),
+            session.get_one(PersonRow, person),
             url,
             now=yard.wall,
         )

@@ -13,7 +13,7 @@ from service.delivery import bounces
 from service.delivery.bounces import MailboxTrouble, read_mailbox
 from service.runtime.maintenance_jobs import read_bounces
 from service.store.repositories.messages import Status
-from service.store.schema.delivery_tables import Bounce, Suppression
+from service.store.schema.delivery_tables import BounceRow, SuppressionRow
 from tests.integration.delivery.yard import Yard
 from tests.unit.service.delivery.test_bounce_reports import COMPLAINT, NASTY, OURS, status_report
 
@@ -75,7 +75,7 @@ def test_a_report_that_is_read_twice_counts_once(yard: Yard, tmp_path: Path) -> 
     assert read(yard, path) == 3
     assert yard.address_row(address).off_since is None
     with yard.sessions() as session:
-        assert session.scalar(select(func.count()).select_from(Bounce)) == 1
+        assert session.scalar(select(func.count()).select_from(BounceRow)) == 1
 
 
 def test_one_complaint_is_enough_and_hash_alone_is_kept(yard: Yard, tmp_path: Path) -> None:
@@ -86,7 +86,7 @@ def test_one_complaint_is_enough_and_hash_alone_is_kept(yard: Yard, tmp_path: Pa
     yard.deliver(later=timedelta(minutes=1))
     assert yard.status(barred) is Status.SUPPRESSED
     with yard.sessions() as session:
-        row = session.scalars(select(Suppression)).one()
+        row = session.scalars(select(SuppressionRow)).one()
     assert "ada" not in row.address_hash + row.detail
 
 

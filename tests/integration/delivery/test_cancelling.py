@@ -13,7 +13,7 @@ from service.pipeline import judge_stage, refresh_stage, sky_stage
 from service.pipeline.judge_stage import Judging
 from service.store.maintenance.invariants import find_broken
 from service.store.repositories import messages
-from service.store.schema import core_tables
+from service.store.schema.core_tables import AddressRow, MessageRow
 from tests.integration.conftest import NewStore
 from tests.integration.pipeline.world import GO_TIME, LATER, ON_THE_DAY, START, World, open_world
 
@@ -43,9 +43,9 @@ def _cancel_mail(world: World, *, maybe_sent: bool = False) -> str:
     """Cancel the go to the mail address; the chat keeps its own."""
     with world.duskbell.sessions.begin() as session:
         row = session.scalars(
-            select(core_tables.Message)
-            .join(core_tables.Address, core_tables.Address.id == core_tables.Message.address_id)
-            .where(core_tables.Address.channel == "email", core_tables.Message.status == "due")
+            select(MessageRow)
+            .join(AddressRow, AddressRow.id == MessageRow.address_id)
+            .where(AddressRow.channel == "email", MessageRow.status == "due")
         ).one()
         row.maybe_sent = maybe_sent
         session.flush()

@@ -21,7 +21,7 @@ from service.runtime import single_process
 from service.store.engine import open_engine
 from service.store.maintenance.invariants import find_broken
 from service.store.repositories.messages import Status
-from service.store.schema import core_tables
+from service.store.schema.core_tables import AlertRow, MessageRow
 from tests.integration.conftest import OpenYard
 from tests.integration.delivery import child
 from tests.integration.delivery.child import Ground
@@ -68,8 +68,8 @@ class Yardful:
     def let_leases_run_out(self) -> None:
         with self.yard.sessions.begin() as session:
             session.execute(
-                update(core_tables.Message)
-                .where(core_tables.Message.status == Status.SENDING)
+                update(MessageRow)
+                .where(MessageRow.status == Status.SENDING)
                 .values(leased_until=datetime.now(UTC) - timedelta(seconds=1))
             )
 
@@ -217,7 +217,7 @@ def test_row_233_what_was_taken_from_a_frozen_sender_is_sent_though_given_up_mea
         with child.frozen(sender):
             yardful.let_leases_run_out()
             with yardful.yard.duskbell.sessions.begin() as session:
-                session.get_one(core_tables.Message, message_id).expires_at = datetime.now(UTC)
+                session.get_one(MessageRow, message_id).expires_at = datetime.now(UTC)
             assert child.run(child.send, yardful.ground) == 0
             assert yardful.yard.status(message_id) == Status.EXPIRED
         may_end.set()
@@ -239,8 +239,8 @@ def test_killed_while_it_decides_the_next_cycle_goes_on_from_what_is_committed(
         ground = Ground(str(tmp_path), url, world.duskbell.settings.smtp_port)
         assert child.run(child.cycle, ground, START, crash_at=place) == KILLED
         with world.duskbell.sessions() as session:
-            assert len(session.scalars(select(core_tables.Alert)).all()) == alerts_left
-            assert len(session.scalars(select(core_tables.Message)).all()) == alerts_left
+            assert len(session.scalars(select(AlertRow)).all()) == alerts_left
+            assert len(session.scalars(select(MessageRow)).all()) == alerts_left
             assert find_broken(session, now=START, wall=datetime.now(UTC)) == []
         assert child.run(child.cycle, ground, START) == 0
         assert child.run(child.cycle, ground, ON_THE_DAY) == 0
@@ -274,8 +274,8 @@ def test_row_5_a_whole_cycle_killed_at_a_random_moment_tells_each_once_and_loses
 def _free_leases(sessions: object) -> None:
     with sessions.begin() as session:  # type: ignore[attr-defined]
         session.execute(
-            update(core_tables.Message)
-            .where(core_tables.Message.leased_until.is_not(None))
+            update(MessageRow)
+            .where(MessageRow.leased_until.is_not(None))
             .values(leased_until=datetime(2020, 1, 1, tzinfo=UTC))
         )
 

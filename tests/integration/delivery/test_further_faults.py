@@ -25,7 +25,7 @@ from service.runtime.fleet.sending import send_batch
 from service.store.maintenance import personal_data
 from service.store.repositories import messages
 from service.store.repositories.messages import Status
-from service.store.schema import core_tables
+from service.store.schema.core_tables import AlertRow, MessageRow, PersonRow, SubscriptionRow
 from tests.integration.delivery.child import PATIENCE_S
 from tests.integration.delivery.receivers import Hook, Receiver, Talk, answer
 from tests.integration.delivery.yard import Yard, open_yard
@@ -41,7 +41,7 @@ def test_row_67_somebody_erased_while_a_message_is_under_way_holds_up_nobody_els
     class Erasing(Hook):
         def serve(self, talk: Talk, number: int) -> None:
             with both.sessions.begin() as session:
-                row = session.get_one(core_tables.Person, person)
+                row = session.get_one(PersonRow, person)
                 personal_data.erase(session, both.duskbell.keys, row, both.wall)
             super().serve(talk, number)
 
@@ -54,7 +54,7 @@ def test_row_67_somebody_erased_while_a_message_is_under_way_holds_up_nobody_els
     assert erasing.ids == {gone: 1}
     assert both.status(other) is Status.SENT
     with both.sessions() as session:
-        assert session.get(core_tables.Message, gone) is None
+        assert session.get(MessageRow, gone) is None
     assert both.codes(gone) == []
 
 
@@ -209,22 +209,22 @@ def test_row_75_an_address_whose_way_is_gone_fails_in_words_and_alone(
     assert hook.ids == {other: 1}
 
 
-def damage_wishes(session: Session, alert: core_tables.Alert) -> None:
-    subscription = session.get_one(core_tables.Subscription, alert.subscription_id)
+def damage_wishes(session: Session, alert: AlertRow) -> None:
+    subscription = session.get_one(SubscriptionRow, alert.subscription_id)
     subscription.wishes = {"quiet": 7, "units": "furlongs"}
 
 
-def damage_facts(_: Session, alert: core_tables.Alert) -> None:
+def damage_facts(_: Session, alert: AlertRow) -> None:
     alert.facts = ["not", "a", "table"]  # type: ignore[assignment]
 
 
-def damage_kind(_: Session, alert: core_tables.Alert) -> None:
+def damage_kind(_: Session, alert: AlertRow) -> None:
     alert.kind = "of a later version"
 
 
 @pytest.mark.parametrize("damage", [damage_wishes, damage_facts, damage_kind])
 def test_row_76_a_damaged_row_fails_alone_and_the_operator_hears_of_it(
-    damage: Callable[[Session, core_tables.Alert], None], both: Yard
+    damage: Callable[[Session, AlertRow], None], both: Yard
 ) -> None:
     hook = Hook()
     with Receiver(hook.script) as receiver:

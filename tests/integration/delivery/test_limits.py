@@ -10,7 +10,7 @@ from sqlalchemy import func, select
 
 from service.common.secret_key import Keys
 from service.store.repositories import rate_limits
-from service.store.schema.delivery_tables import LimitBucket
+from service.store.schema.delivery_tables import LimitBucketRow
 from tests.integration.delivery.yard import NOW, Yard
 
 KEYS = Keys(bytes(32))
@@ -91,7 +91,7 @@ def test_row_90_what_reaches_nobody_takes_nothing_from_what_all_share(yard: Yard
 def test_whom_a_bucket_belongs_to_can_not_be_read_from_it(yard: Yard) -> None:
     allow(yard, "confirm", address="ada@example.net", network="192.0.2.7")
     with yard.sessions() as session:
-        keys = session.scalars(select(LimitBucket.key)).all()
+        keys = session.scalars(select(LimitBucketRow.key)).all()
     assert len(keys) == 4
     assert not any("ada" in key or "192" in key for key in keys)
 
@@ -100,6 +100,6 @@ def test_buckets_that_nobody_touches_are_forgotten(yard: Yard) -> None:
     allow(yard, "confirm", address="a", network="n")
     with yard.sessions.begin() as session:
         rate_limits.forget_full(session, NOW + timedelta(days=1))
-        assert session.scalar(select(func.count()).select_from(LimitBucket)) == 4
+        assert session.scalar(select(func.count()).select_from(LimitBucketRow)) == 4
         rate_limits.forget_full(session, NOW + timedelta(days=3))
-        assert session.scalar(select(func.count()).select_from(LimitBucket)) == 0
+        assert session.scalar(select(func.count()).select_from(LimitBucketRow)) == 0

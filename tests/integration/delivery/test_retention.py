@@ -11,8 +11,8 @@ from service.accounts import access
 from service.channels import host_state
 from service.runtime.maintenance_jobs import forget_old
 from service.store.maintenance import retention
-from service.store.schema import core_tables
-from service.store.schema.delivery_tables import Token
+from service.store.schema.core_tables import AddressRow, AlertRow, DecisionRow, MessageRow, PersonRow
+from service.store.schema.delivery_tables import TokenRow
 from tests.integration.delivery.yard import Yard
 
 DAY = timedelta(days=1)
@@ -29,13 +29,13 @@ def test_attempts_go_before_messages_and_messages_with_their_alerts(both: Yard) 
     assert forget_old(both.duskbell) == {}
     both.wall += 91 * DAY
     assert forget_old(both.duskbell) == {"attempts": 1}
-    assert (count(both, core_tables.Message), count(both, core_tables.Alert)) == (1, 1)
+    assert (count(both, MessageRow), count(both, AlertRow)) == (1, 1)
     both.wall += 310 * DAY
     assert forget_old(both.duskbell) == {"messages": 1}
     assert (
-        count(both, core_tables.Message),
-        count(both, core_tables.Alert),
-        count(both, core_tables.Decision),
+        count(both, MessageRow),
+        count(both, AlertRow),
+        count(both, DecisionRow),
     ) == (0, 0, 1)
 
 
@@ -56,9 +56,9 @@ def test_an_address_that_never_confirmed_is_forgotten_after_a_week(yard: Yard) -
     yard.wall += 8 * DAY
     assert forget_old(yard.duskbell) == {"addresses": 1}
     with yard.sessions() as session:
-        assert session.get(core_tables.Address, number) is None
-        assert session.get(core_tables.Address, kept) is not None
-        assert session.scalars(select(core_tables.Person.name)).all() == ["Ada"]
+        assert session.get(AddressRow, number) is None
+        assert session.get(AddressRow, kept) is not None
+        assert session.scalars(select(PersonRow.name)).all() == ["Ada"]
 
 
 def test_an_operators_receiver_that_waits_for_its_proof_is_not_forgotten(yard: Yard) -> None:
@@ -86,13 +86,13 @@ OF_EACH_MAIL = {"unsubscribe", "manage", "outcome"}
 
 def token_purposes(yard: Yard) -> set[str]:
     with yard.sessions() as session:
-        return set(session.scalars(select(Token.purpose)))
+        return set(session.scalars(select(TokenRow.purpose)))
 
 
 def test_a_replaced_signing_secret_signs_a_week_longer(yard: Yard) -> None:
     address = yard.address("webhook", "https://chat.example.org/x")
     with yard.sessions.begin() as session:
-        host_state.add_secret(session, session.get_one(core_tables.Address, address), "whsec_new", yard.wall)
+        host_state.add_secret(session, session.get_one(AddressRow, address), "whsec_new", yard.wall)
     assert len(yard.address_row(address).secrets) == 2
     for days, secrets in ((6, 2), (2, 1)):
         yard.wall += days * DAY

@@ -13,7 +13,7 @@ from alerts.notifying.model import AlertKind
 from service.channels import host_state
 from service.store.repositories import messages
 from service.store.repositories.messages import Status
-from service.store.schema.delivery_tables import Endpoint
+from service.store.schema.delivery_tables import EndpointRow
 from tests.integration.channels.channel_receivers import Receiver, Talk
 from tests.integration.delivery.receivers import answer
 from tests.integration.delivery.yard import HOUR, Yard
@@ -118,7 +118,7 @@ def test_row_124_one_address_that_fails_often_rests_alone(both: Yard) -> None:
         both.deliver(later=60 * MINUTE)
     with both.sessions() as session:
         assert list(messages.find_due(session, both.wall)) == []
-        assert session.scalars(select(Endpoint.failures)).all() == [0]
+        assert session.scalars(select(EndpointRow.failures)).all() == [0]
 
 
 def test_row_123_when_all_of_a_host_fails_each_address_is_tried_once_and_a_stand_down_first(

@@ -17,7 +17,7 @@ from service.runtime.maintenance_jobs import build_watch
 from service.store.repositories import cycles
 from service.store.repositories.messages import Status
 from service.store.repositories.operator_alerts import note_trouble
-from service.store.schema.delivery_tables import Destination
+from service.store.schema.delivery_tables import DestinationRow
 from tests.integration.channels.channel_receivers import Receiver
 from tests.integration.channels.mail_relays import Relay, running
 from tests.integration.conftest import OpenYard
@@ -86,14 +86,14 @@ def test_silence_of_two_periods_is_told_once_and_its_end_once(post: Post) -> Non
 def test_row_49_mail_that_does_not_leave_is_told_by_webhook(post: Post) -> None:
     with post.yard.sessions.begin() as session:
         session.add(
-            Destination(
+            DestinationRow(
                 key=post.yard.duskbell.channels["email"].destination(""), failures=5, pause_s=300,
                 opened_at=NOW, open_until=NOW + 5 * MINUTE, code="535",
             )
         )  # fmt: skip
     assert post.look() == ([], ["Duskbell, for the operator: mail doesn't leave"])
     with post.yard.sessions.begin() as session:
-        session.execute(delete(Destination))
+        session.execute(delete(DestinationRow))
     assert post.look() == ([], ["Duskbell, for the operator: over: mail doesn't leave"])
 
 

@@ -34,8 +34,16 @@ from service.store.maintenance.invariants import find_broken
 from service.store.repositories import messages, people
 from service.store.repositories.messages import Status
 from service.store.repositories.sites import add_site, newest_revision
-from service.store.schema import core_tables
-from service.store.schema.delivery_tables import Trouble
+from service.store.schema.core_tables import (
+    AddressRow,
+    AlertRow,
+    DecisionRow,
+    MessageRow,
+    NightRow,
+    PersonRow,
+    SubscriptionRow,
+)
+from service.store.schema.delivery_tables import TroubleRow
 
 NOW = datetime(2027, 7, 3, 15, 0, tzinfo=UTC)
 NIGHT = date(2027, 7, 3)
@@ -68,7 +76,7 @@ class Yard:
 
     def person(self, *, is_operator: bool = False, name: str = "Ada") -> int:
         with self.sessions.begin() as session:
-            row = core_tables.Person(name=name, zone="Europe/Madrid", is_operator=is_operator, created_at=NOW)
+            row = PersonRow(name=name, zone="Europe/Madrid", is_operator=is_operator, created_at=NOW)
             session.add(row)
             session.flush()
             return row.id
@@ -78,7 +86,7 @@ class Yard:
     ) -> int:
         person_id = person_id or self.person()
         with self.sessions.begin() as session:
-            row = core_tables.Address(
+            row = AddressRow(
                 person_id=person_id,
                 channel=channel,
                 target=target,
@@ -94,7 +102,7 @@ class Yard:
         """A subscription to a site of its own, with a night that is good tonight."""
         number = next(self._numbers)
         with self.sessions.begin() as session:
-            address = session.get_one(core_tables.Address, address_id)
+            address = session.get_one(AddressRow, address_id)
             place = Site(f"Field {number}", 40.3123, -1.4249, 1180.0, "Europe/Madrid")
             site = add_site(session, address.person, place, elevation_known=True, now=NOW)
             return people.subscribe(session, address, site, wishes or AT_ANY_HOUR, now=NOW).id
@@ -102,11 +110,11 @@ class Yard:
     def decide(self, subscription_id: int, verdict: str = "go", chance_pct: int | None = 81) -> int:
         """A decision about tonight, the newest from now on."""
         with self.sessions.begin() as session:
-            subscription = session.get_one(core_tables.Subscription, subscription_id)
+            subscription = session.get_one(SubscriptionRow, subscription_id)
             revision = newest_revision(session, subscription.site_id)
             night = session.scalar(
-                select(core_tables.Night).where(core_tables.Night.site_revision_id == revision.revision_id)
-            ) or core_tables.Night(
+                select(NightRow).where(NightRow.site_revision_id == revision.revision_id)
+            ) or NightRow(
                 site_revision_id=revision.revision_id,
                 name=NIGHT,
                 sky_key=subscription.sky_key,
@@ -119,7 +127,7 @@ class Yard:
             )
             session.add(night)
             session.flush()
-            row = core_tables.Decision(
+            row = DecisionRow(
                 subscription_id=subscription_id,
                 night_id=night.id,
                 night_name=NIGHT,
@@ -143,9 +151,9 @@ class Yard:
 
     def alert(
         self, subscription_id: int, decision_id: int, kind: AlertKind, *, helps_for: timedelta, **facts: Any
-    ) -> core_tables.Alert:
+    ) -> AlertRow:
         with self.sessions.begin() as session:
-            site = session.get_one(core_tables.Subscription, subscription_id).site
+            site = session.get_one(SubscriptionRow, subscription_id).site
             said = AlertFacts(
                 kind=kind,
                 site_name=site.name,
@@ -156,7 +164,7 @@ class Yard:
                 leave_by=NOW + 4 * HOUR,
                 chance_pct=81,
             )
-            row = core_tables.Alert(
+            row = AlertRow(
                 subscription_id=subscription_id,
                 night_name=NIGHT,
                 kind=kind,
@@ -193,9 +201,9 @@ class Yard:
         self.wall += later
         return dispatcher.run(self.duskbell.delivery, self.wall)
 
-    def row(self, message_id: str) -> core_tables.Message:
+    def row(self, message_id: str) -> MessageRow:
         with self.sessions() as session:
-            row: core_tables.Message = session.get_one(core_tables.Message, message_id)
+            row: MessageRow = session.get_one(MessageRow, message_id)
             return row
 
     def status(self, message_id: str) -> Status:
@@ -206,21 +214,21 @@ class Yard:
         with self.sessions() as session:
             return [attempt.code for attempt in messages.find_attempts(session, message_id)]
 
-    def address_row(self, address_id: int) -> core_tables.Address:
+    def address_row(self, address_id: int) -> AddressRow:
         with self.sessions() as session:
-            row: core_tables.Address = session.get_one(core_tables.Address, address_id)
+            row: AddressRow = session.get_one(AddressRow, address_id)
             return row
 
     def notices(self) -> list[tuple[str, int]]:
         """Kind and address of the notices that were written, oldest first."""
         with self.sessions() as session:
-            rows = session.scalars(select(core_tables.Message).order_by(core_tables.Message.created_at)).all()
+            rows = session.scalars(select(MessageRow).order_by(MessageRow.created_at)).all()
             kinds = messages.notices_of(session, [row.id for row in rows])
             return [(kinds[row.id].kind, row.address_id) for row in rows if row.id in kinds]
 
     def troubles(self) -> set[str]:
         with self.sessions() as session:
-            return set(session.scalars(select(Trouble.key)))
+            return set(session.scalars(select(TroubleRow.key)))
 
     def broken(self) -> list[str]:
         """Promises that the rows show to be broken."""

@@ -26,7 +26,7 @@ from service.store.engine import (
     require_writable,
 )
 from service.store.repositories.messages import Status
-from service.store.schema import core_tables
+from service.store.schema.core_tables import AlertRow, DecisionRow, SubscriptionRow
 from tests.integration.conftest import NewStore
 from tests.integration.delivery import child
 from tests.integration.delivery.child import Ground
@@ -98,7 +98,7 @@ def test_row_12_a_clock_set_back_by_days_asks_and_judges_anew(world: World) -> N
     world.cycle(START)
     assert world.weather.asked == asked + 1
     with world.duskbell.sessions() as session:
-        assert set(session.scalars(select(core_tables.Subscription.judged_at))) == {START}
+        assert set(session.scalars(select(SubscriptionRow.judged_at))) == {START}
 
 
 def test_row_13_a_cycle_days_late_takes_nothing_back_and_tells_of_no_night_past(world: World) -> None:
@@ -108,8 +108,8 @@ def test_row_13_a_cycle_days_late_takes_nothing_back_and_tells_of_no_night_past(
     world.cycle(SUNDAY + timedelta(days=3))
     assert world.kinds() == ["go", "go"]
     with world.duskbell.sessions() as session:
-        told = session.scalars(select(core_tables.Alert.night_name)).all()
-        newest = session.scalar(select(func.max(core_tables.Decision.night_name)))
+        told = session.scalars(select(AlertRow.night_name)).all()
+        newest = session.scalar(select(func.max(DecisionRow.night_name)))
     assert set(told) == {GO_TIME.date()}
     assert newest is not None
     assert newest > SUNDAY.date(), "coming nights are judged"

@@ -21,7 +21,7 @@ from service.store.repositories import people
 from service.store.repositories.due_reviews import due_reviews
 from service.store.repositories.messages import Status
 from service.store.repositories.sites import revise_site
-from service.store.schema import core_tables
+from service.store.schema.core_tables import AddressRow, SiteRow, SubscriptionRow
 from tests.integration.conftest import NewStore
 from tests.integration.pipeline.world import GO_TIME, LATER, ON_THE_DAY, START, World, open_world
 
@@ -35,26 +35,26 @@ def world(tmp_path: Path, new_store: NewStore) -> Iterator[World]:
         yield world
 
 
-def _pause(session: Session, subscription: core_tables.Subscription) -> None:
+def _pause(session: Session, subscription: SubscriptionRow) -> None:
     people.pause(session, subscription, NEXT_WEEK)
 
 
-def _end(session: Session, subscription: core_tables.Subscription) -> None:
+def _end(session: Session, subscription: SubscriptionRow) -> None:
     people.end(session, subscription, GO_TIME, "enough")
 
 
-def _take_off(session: Session, subscription: core_tables.Subscription) -> None:
-    address = session.get_one(core_tables.Address, subscription.address_id)
+def _take_off(session: Session, subscription: SubscriptionRow) -> None:
+    address = session.get_one(AddressRow, subscription.address_id)
     address.off_since, address.off_reason = GO_TIME, "opted out"
 
 
-def _remove_site(session: Session, subscription: core_tables.Subscription) -> None:
-    session.get_one(core_tables.Site, subscription.site_id).archived_at = GO_TIME
+def _remove_site(session: Session, subscription: SubscriptionRow) -> None:
+    session.get_one(SiteRow, subscription.site_id).archived_at = GO_TIME
     people.end(session, subscription, GO_TIME, "the site was removed by its owner")
 
 
 LEAVING = {"paused": _pause, "ended": _end, "off": _take_off, "the site removed": _remove_site}
-Leave = Callable[[Session, core_tables.Subscription], None]
+Leave = Callable[[Session, SubscriptionRow], None]
 ways = pytest.mark.parametrize("leave", LEAVING.values(), ids=LEAVING.keys())
 
 
@@ -132,9 +132,7 @@ def test_a_subscription_whose_last_trip_is_over_ends_and_is_called_back_until_th
     world.cycle(LATER + timedelta(days=1))
     assert world.kinds() == ["go", "go", "stand_down", "stand_down"]
     with world.duskbell.sessions() as session:
-        assert set(session.scalars(select(core_tables.Subscription.ended_why))) == {
-            "all its trips lie behind"
-        }
+        assert set(session.scalars(select(SubscriptionRow.ended_why))) == {"all its trips lie behind"}
 
 
 # a site edited after a go
@@ -178,5 +176,5 @@ def test_a_site_edited_between_the_sky_and_the_judging_is_judged_in_the_next_cyc
 
 def _edit(world: World, site: Site) -> None:
     with world.duskbell.sessions.begin() as session:
-        row = session.scalars(select(core_tables.Site)).one()
+        row = session.scalars(select(SiteRow)).one()
         revise_site(session, row, site, elevation_known=True, now=GO_TIME)

@@ -38,7 +38,14 @@ from service.store.maintenance.invariants import find_broken
 from service.store.repositories import people
 from service.store.repositories.messages import Status
 from service.store.repositories.sites import add_site, revise_site
-from service.store.schema import core_tables
+from service.store.schema.core_tables import (
+    AlertRow,
+    DecisionRow,
+    MessageAlertRow,
+    MessageRow,
+    SiteRow,
+    SubscriptionRow,
+)
 from tests.integration.conftest import CopyStore, NewStore
 
 SITES = (FLAT, RIDGE)
@@ -192,7 +199,7 @@ class Days(RuleBasedStateMachine):
         site = SITES[number]
         made = {"east": replace(site, lon_deg=site.lon_deg + 9), "walled": replace(site, horizon=WALL)}
         with self.duskbell.sessions.begin() as session:
-            row = session.scalars(select(core_tables.Site).order_by(core_tables.Site.id)).all()[number]
+            row = session.scalars(select(SiteRow).order_by(SiteRow.id)).all()[number]
             revise_site(session, row, made.get(edit, site), elevation_known=True, now=self.now)
 
     def send(self) -> None:
@@ -221,7 +228,7 @@ class Days(RuleBasedStateMachine):
                 out.add((target, site, night))
             assert kind != "stand_down" or (target, site, night) in out, "taken back what was never called"
 
-    def _could_wait(self, alert: core_tables.Alert, session: Any) -> bool:
+    def _could_wait(self, alert: AlertRow, session: Any) -> bool:
         wishes = _wishes_of(session, alert)
         quiet = wishes.quiet.around(self.now, zone_info(ZONE)) if wishes.quiet else None
         if quiet is None or alert.kind == "stand_down":
@@ -237,12 +244,12 @@ class Days(RuleBasedStateMachine):
                 if window is None or datetime.fromisoformat(window["end"]) <= self.now:
                     continue
                 newest = session.scalars(
-                    select(core_tables.Decision)
+                    select(DecisionRow)
                     .where(
-                        core_tables.Decision.subscription_id == subscription_id,
-                        core_tables.Decision.night_name == night_name,
+                        DecisionRow.subscription_id == subscription_id,
+                        DecisionRow.night_name == night_name,
                     )
-                    .order_by(core_tables.Decision.id.desc())
+                    .order_by(DecisionRow.id.desc())
                 ).first()
                 assert newest is not None
                 limit_pct = _wishes_of(session, alert).chance_back_pct
@@ -259,26 +266,26 @@ class Days(RuleBasedStateMachine):
 
 def _alerts_of(message_id: str) -> Any:
     return (
-        select(core_tables.Alert)
-        .join(core_tables.MessageAlert, core_tables.MessageAlert.alert_id == core_tables.Alert.id)
-        .where(core_tables.MessageAlert.message_id == message_id, core_tables.MessageAlert.dropped.is_(None))
+        select(AlertRow)
+        .join(MessageAlertRow, MessageAlertRow.alert_id == AlertRow.id)
+        .where(MessageAlertRow.message_id == message_id, MessageAlertRow.dropped.is_(None))
     )
 
 
-def _wishes_of(session: Any, alert: core_tables.Alert) -> Wishes:
-    return from_json(Wishes, session.get_one(core_tables.Subscription, alert.subscription_id).wishes)
+def _wishes_of(session: Any, alert: AlertRow) -> Wishes:
+    return from_json(Wishes, session.get_one(SubscriptionRow, alert.subscription_id).wishes)
 
 
-def _still_called(session: Any) -> dict[tuple[int, Any], core_tables.Alert]:
+def _still_called(session: Any) -> dict[tuple[int, Any], AlertRow]:
     """By subscription and night the last call that may have arrived and that nothing takes back."""
     rows = session.execute(
-        select(core_tables.Alert, core_tables.Message.status, core_tables.Message.maybe_sent)
-        .join(core_tables.MessageAlert, core_tables.MessageAlert.alert_id == core_tables.Alert.id)
-        .join(core_tables.Message, core_tables.Message.id == core_tables.MessageAlert.message_id)
-        .where(core_tables.MessageAlert.dropped.is_(None))
-        .order_by(core_tables.Alert.id)
+        select(AlertRow, MessageRow.status, MessageRow.maybe_sent)
+        .join(MessageAlertRow, MessageAlertRow.alert_id == AlertRow.id)
+        .join(MessageRow, MessageRow.id == MessageAlertRow.message_id)
+        .where(MessageAlertRow.dropped.is_(None))
+        .order_by(AlertRow.id)
     )
-    out: dict[tuple[int, Any], core_tables.Alert] = {}
+    out: dict[tuple[int, Any], AlertRow] = {}
     for alert, status, maybe_sent in rows:
         key = (alert.subscription_id, alert.night_name)
         arrived = maybe_sent or status == Status.SENT

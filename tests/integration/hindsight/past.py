@@ -22,8 +22,8 @@ from service.feeds.shared.model import Gathered
 from service.hindsight import verification
 from service.observations.model import Ask, Heard
 from service.settings import Settings
-from service.store.schema import core_tables
-from service.store.schema.track_tables import JudgedEvent
+from service.store.schema.core_tables import OutcomeRow
+from service.store.schema.track_tables import JudgedEventRow
 from tests.integration.conftest import CopyStore, NewStore
 from tests.integration.pipeline.world import GO_TIME, ON_THE_DAY, START, open_world
 
@@ -84,21 +84,21 @@ class Past:
             verification.Verifying(sessions, self.witnesses.observe, self.witnesses.gather), now
         )
 
-    def event(self) -> JudgedEvent:
+    def event(self) -> JudgedEventRow:
         with self.duskbell.sessions() as session:
-            query = select(JudgedEvent).where(JudgedEvent.night_name == SATURDAY)
+            query = select(JudgedEventRow).where(JudgedEventRow.night_name == SATURDAY)
             return session.scalars(query).one()
 
-    def outcome(self) -> core_tables.Outcome:
+    def outcome(self) -> OutcomeRow:
         """The one that counts for the Saturday."""
         with self.duskbell.sessions() as session:
-            row = session.get(core_tables.Outcome, self.event().outcome_id)
+            row = session.get(OutcomeRow, self.event().outcome_id)
             assert row is not None
             return row
 
     def rows(self) -> int:
         with self.duskbell.sessions() as session:
-            query = select(core_tables.Outcome.id).where(core_tables.Outcome.night_name == SATURDAY)
+            query = select(OutcomeRow.id).where(OutcomeRow.night_name == SATURDAY)
             return len(session.scalars(query).all())
 
 

@@ -22,8 +22,8 @@ from service.store.json_values import to_json
 from service.store.repositories import judged_events, people
 from service.store.repositories.people import default_wishes
 from service.store.repositories.sites import add_site, newest_revision
-from service.store.schema import core_tables
-from service.store.schema.track_tables import JudgedEvent
+from service.store.schema.core_tables import DecisionRow, FindingRow, NightRow, OutlookRow, WishSnapshotRow
+from service.store.schema.track_tables import JudgedEventRow
 
 GO_FROM_PCT = 70
 
@@ -74,10 +74,8 @@ def watch(
 
 def remember(session: Session, watched: Watched, windows: Iterable[Remembered]) -> None:
     """Write each window as the stages would have left it; the facts of its night are left empty."""
-    snapshot = core_tables.WishSnapshot(digest="remembered", wishes=to_json(watched.wishes))
-    findings = {
-        is_go: core_tables.Finding(reasons=[to_json(_reason(is_go=is_go))]) for is_go in (True, False)
-    }
+    snapshot = WishSnapshotRow(digest="remembered", wishes=to_json(watched.wishes))
+    findings = {is_go: FindingRow(reasons=[to_json(_reason(is_go=is_go))]) for is_go in (True, False)}
     session.add_all([snapshot, *findings.values()])
     session.flush()
     for each in windows:
@@ -89,21 +87,21 @@ def _remember_one(
     session: Session,
     watched: Watched,
     each: Remembered,
-    snapshot: core_tables.WishSnapshot,
-    findings: Mapping[bool, core_tables.Finding],
+    snapshot: WishSnapshotRow,
+    findings: Mapping[bool, FindingRow],
 ) -> None:
     row = _night_row(session, watched, each)
     for lead, said_pct in each.said_pct.items():
         at = each.start - timedelta(hours=HOURS_BEFORE[lead])
         outlook = _outlook(each, said_pct, each.raw_pct.get(lead))
-        kept = core_tables.Outlook(
+        kept = OutlookRow(
             night_id=row.id, window_index=0, shortest_minutes=30, inputs=lead.value, forecast_ids=[],
             chance_pct=said_pct, facts=to_json(outlook), as_of=at,
         )  # fmt: skip
         session.add(kept)
         session.flush()
         session.add(
-            core_tables.Decision(
+            DecisionRow(
                 subscription_id=watched.subscription_id, night_id=row.id, night_name=row.name,
                 site_revision_id=watched.revision_id, as_of=at, confirmed_at=at,
                 verdict="go" if said_pct >= GO_FROM_PCT else "stay", deciding_rule="chance", fingerprint="",
@@ -115,9 +113,9 @@ def _remember_one(
     _settle(session, watched, row, each)
 
 
-def _night_row(session: Session, watched: Watched, each: Remembered) -> core_tables.Night:
+def _night_row(session: Session, watched: Watched, each: Remembered) -> NightRow:
     start, end = each.start, each.start + each.length
-    row = core_tables.Night(
+    row = NightRow(
         site_revision_id=watched.revision_id, name=start.date(), sky_key=f"{start:%H%M}", starts=start,
         ends=end, first_window_start=start, last_window_end=end, facts={}, kernel="",
         rules_version="", computed_at=start - timedelta(days=10),
@@ -143,8 +141,8 @@ def _reason(*, is_go: bool) -> Reason:
     return Reason("chance", Result.PASS if is_go else Result.FAIL, kept("as remembered"))
 
 
-def _settle(session: Session, watched: Watched, row: core_tables.Night, each: Remembered) -> None:
-    event = JudgedEvent(
+def _settle(session: Session, watched: Watched, row: NightRow, each: Remembered) -> None:
+    event = JudgedEventRow(
         site_id=watched.site_id, site_revision_id=watched.revision_id, night_name=row.name,
         window_start=each.start, window_end=each.start + each.length, shortest_minutes=30, looks=3,
     )  # fmt: skip

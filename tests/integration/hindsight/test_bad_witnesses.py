@@ -15,6 +15,7 @@ from alerts.track.observations.stations import LAST_REWRITE, Observed
 from service.demo.story import FLAT
 from service.observations.model import Ask, Heard
 from service.store.repositories import judged_events
+from service.store.schema.track_tables import StationReportRow
 from tests.integration.conftest import CopyStore, NewStore
 from tests.integration.hindsight.past import AFTER, HOUR, NEAR, NEXT_DAY, Past, Witnesses, over
 
@@ -144,7 +145,7 @@ def test_a_correction_within_two_days_counts(past: Past) -> None:
     past.verify()
     past.witnesses.sky, past.witnesses.analysis_pct = "NCD", 5.0
     with past.duskbell.sessions.begin() as session:
-        for row in session.query(judged_events.StationReport):
+        for row in session.query(StationReportRow):
             row.received_at -= timedelta(minutes=3)
     past.verify(NEXT_DAY)
     assert past.outcome().state == "clear"

@@ -20,8 +20,8 @@ from service.store.maintenance import personal_data
 from service.store.repositories import climates
 from service.store.repositories.forecasts import place_key
 from service.store.repositories.sites import add_site
-from service.store.schema import core_tables
-from service.store.schema.track_tables import JudgedEvent, NightCloud
+from service.store.schema.core_tables import DecisionRow, OutlookRow, PersonRow, SubscriptionRow
+from service.store.schema.track_tables import JudgedEventRow, NightCloudRow
 from tests.integration.conftest import CopyStore, NewStore
 from tests.integration.hindsight.past import NEXT_DAY, Past, over
 from tests.integration.pipeline.world import START, World, open_world
@@ -44,7 +44,7 @@ def world(tmp_path: Path, new_store: NewStore) -> Iterator[World]:
 
 def _noted(past: Past) -> list[tuple[str, int, float]]:
     with past.duskbell.sessions() as session:
-        query = select(NightCloud).where(NightCloud.night_name == SATURDAY)
+        query = select(NightCloudRow).where(NightCloudRow.night_name == SATURDAY)
         return [(row.place, row.month, row.clear_share) for row in session.scalars(query)]
 
 
@@ -70,7 +70,7 @@ def test_row_176_a_night_that_the_feeds_rewrite_or_that_is_judged_again_counts_o
     past.witnesses.analysis_pct = 95.0
     past.verify(NEXT_DAY)
     with past.duskbell.sessions.begin() as session:
-        session.execute(update(JudgedEvent).values(look_at=NEXT_DAY))
+        session.execute(update(JudgedEventRow).values(look_at=NEXT_DAY))
         assert not climates.note_night(session, PLACE, SATURDAY, 0.0, NEXT_DAY)
     past.verify(NEXT_DAY + HALF_HOUR)
     assert _noted(past) == [(PLACE, 7, 1.0)]
@@ -86,10 +86,10 @@ def _learn(world: World, nights: int, clear_share: float, noted_at: datetime, *,
 def _newest(world: World) -> tuple[int, int]:
     """Of the Saturday: what is usual there, and the chance."""
     with world.duskbell.sessions() as session:
-        query = select(core_tables.Decision).where(core_tables.Decision.night_name == SATURDAY)
-        row = session.scalars(query.order_by(core_tables.Decision.id.desc())).first()
+        query = select(DecisionRow).where(DecisionRow.night_name == SATURDAY)
+        row = session.scalars(query.order_by(DecisionRow.id.desc())).first()
         assert row is not None
-        facts = session.get_one(core_tables.Outlook, row.outlook_ids[0]).facts
+        facts = session.get_one(OutlookRow, row.outlook_ids[0]).facts
         return facts["usual_pct"], facts["chance_pct"]
 
 
@@ -106,7 +106,7 @@ def test_a_cloudy_places_chances_start_lower_than_a_clear_ones(world: World) -> 
 def _judge(world: World, now: datetime) -> dict[str, int]:
     """Everybody's nights are looked at."""
     with world.duskbell.sessions.begin() as session:
-        session.execute(update(core_tables.Subscription).values(look_again_at=None))
+        session.execute(update(SubscriptionRow).values(look_again_at=None))
     return judge_stage.run(judge_stage.Judging(world.duskbell.sessions, HALF_HOUR), now, now)
 
 
@@ -130,7 +130,7 @@ def test_places_of_an_erased_site_are_forgotten_but_for_those_where_others_are(w
     lonely = replace(FLAT, name="Heron Pool", lat_deg=FLAT.lat_deg + 1)
     _learn(world, 3, 1.0, START - timedelta(days=1), first=date(2026, 7, 1))
     with world.duskbell.sessions.begin() as session:
-        guest = core_tables.Person(name="guest", zone=FLAT.zone, is_operator=False, created_at=START)
+        guest = PersonRow(name="guest", zone=FLAT.zone, is_operator=False, created_at=START)
         session.add(guest)
         session.flush()
         for site in (lonely, replace(FLAT, name="Same Flat")):

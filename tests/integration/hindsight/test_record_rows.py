@@ -27,8 +27,15 @@ from service.store.migrate import require_current
 from service.store.repositories import judged_events, record_rows
 from service.store.repositories.pairs import find_told, load_pairs
 from service.store.repositories.record_rows import find_wishes, wishes_key
-from service.store.schema import core_tables
-from service.store.schema.track_tables import JudgedEvent, RecordRow, StationReport
+from service.store.schema.core_tables import (
+    AlertRow,
+    DecisionRow,
+    MessageAlertRow,
+    PersonRow,
+    SiteRow,
+    SubscriptionRow,
+)
+from service.store.schema.track_tables import JudgedEventRow, RecordRow, StationReportRow
 from tests.integration.conftest import CopyStore, NewStore
 from tests.integration.hindsight.past import AFTER, NEXT_DAY, Past, over
 from tests.integration.hindsight.remembered import Remembered, remember, watch
@@ -76,7 +83,7 @@ def test_rows_of_nights_judged_by_an_older_version_are_written_later(past: Past)
     before = len(rows(past))
     with past.duskbell.sessions.begin() as session:
         session.execute(delete(RecordRow))
-        for event in session.scalars(select(JudgedEvent)):
+        for event in session.scalars(select(JudgedEventRow)):
             event.recorded_outcome_id = None
     past.verify(AFTER + timedelta(minutes=30))
     assert len(rows(past)) == before > 0
@@ -86,11 +93,9 @@ def test_what_was_said_outlives_its_decisions(past: Past) -> None:
     past.verify()
     said = [(row.lead, row.chance_pct) for row in rows(past)]
     with past.duskbell.sessions.begin() as session:
-        for kind in (core_tables.MessageAlert, core_tables.Alert, core_tables.Decision):
+        for kind in (MessageAlertRow, AlertRow, DecisionRow):
             session.execute(delete(kind))
-        site_id, person_id = (
-            session.scalars(select(kind.id)).one() for kind in (core_tables.Site, core_tables.Person)
-        )
+        site_id, person_id = (session.scalars(select(kind.id)).one() for kind in (SiteRow, PersonRow))
         said_so = {"site_id": site_id, "night": SATURDAY, "person_id": person_id}
         judged_events.add_person_report(session, **said_so, seen=SeenSky.CLEAR, now=AFTER)
         judged_events.add_person_report(session, **said_so, seen=SeenSky.CLOUDY, now=AFTER)
@@ -128,23 +133,23 @@ def test_another_wish_has_rows_of_its_own_that_the_record_leaves_out(past: Past)
 
 def _subscribe_another(session: object) -> None:
     """The same decisions for somebody who bears less wind."""
-    first = session.scalars(select(core_tables.Subscription)).first()  # type: ignore[attr-defined]
+    first = session.scalars(select(SubscriptionRow)).first()  # type: ignore[attr-defined]
     wishes = to_json(replace(from_json(Wishes, first.wishes), wind_limit_ms=8.5))
-    other = core_tables.Subscription(
+    other = SubscriptionRow(
         **{
             column.key: getattr(first, column.key)
-            for column in core_tables.Subscription.__table__.columns
+            for column in SubscriptionRow.__table__.columns
             if column.key != "id"
         }
     )
     other.wishes = wishes
     session.add(other)  # type: ignore[attr-defined]
     session.flush()  # type: ignore[attr-defined]
-    for row in session.scalars(select(core_tables.Decision)).all():  # type: ignore[attr-defined]
-        copy = core_tables.Decision(
+    for row in session.scalars(select(DecisionRow)).all():  # type: ignore[attr-defined]
+        copy = DecisionRow(
             **{
                 column.key: getattr(row, column.key)
-                for column in core_tables.Decision.__table__.columns
+                for column in DecisionRow.__table__.columns
                 if column.key not in ("id", "wish_snapshot_id")
             }
         )
@@ -166,7 +171,7 @@ def test_a_briefings_line_takes_one_query_without_the_lineages(past: Past) -> No
 def test_the_sources_of_reports_are_credited_with_the_record(past: Past) -> None:
     past.verify()
     with past.duskbell.sessions.begin() as session:
-        for row in session.scalars(select(StationReport)):
+        for row in session.scalars(select(StationReportRow)):
             row.source = awc.NAME
     with past.duskbell.sessions() as session:
         found = load_record(session)

@@ -17,8 +17,8 @@ from service.hindsight import verification
 from service.pipeline.run_cycle import run_cycle
 from service.store.repositories import calibrations, judged_events
 from service.store.repositories.pairs import load_pairs
-from service.store.schema import core_tables
-from service.store.schema.track_tables import JudgedEvent, StationReport
+from service.store.schema.core_tables import DecisionRow, PersonRow, SiteRow
+from service.store.schema.track_tables import JudgedEventRow, StationReportRow
 from tests.integration.conftest import CopyStore, NewStore
 from tests.integration.hindsight.past import AFTER, NEAR, NEXT_DAY, Past, over
 from tests.integration.pipeline.world import GO_TIME, ON_THE_DAY, START, open_world
@@ -32,8 +32,8 @@ def past(tmp_path: Path, new_store: NewStore, copy_store: CopyStore) -> Iterator
 
 def _say(past: Past, seen: SeenSky, now: object = AFTER, **more: object) -> None:
     with past.duskbell.sessions.begin() as session:
-        site_id = session.scalars(select(core_tables.Site.id)).one()
-        person_id = session.scalars(select(core_tables.Person.id)).one()
+        site_id = session.scalars(select(SiteRow.id)).one()
+        person_id = session.scalars(select(PersonRow.id)).one()
         judged_events.add_person_report(
             session,
             site_id=site_id,
@@ -109,10 +109,10 @@ def test_the_same_evidence_writes_no_second_row_and_keeps_each_report_once(past:
     past.witnesses.sky = "OVC080"
     past.verify()
     with past.duskbell.sessions() as session:
-        before = len(session.scalars(select(StationReport.id)).all())
+        before = len(session.scalars(select(StationReportRow.id)).all())
     past.verify(NEXT_DAY)
     with past.duskbell.sessions() as session:
-        assert len(session.scalars(select(StationReport.id)).all()) >= before > 0
+        assert len(session.scalars(select(StationReportRow.id)).all()) >= before > 0
     assert past.rows() == 1
 
 
@@ -176,9 +176,7 @@ def test_nights_of_a_stay_are_judged_too(tmp_path: Path, new_store: NewStore, co
         past.witnesses.sky, past.witnesses.analysis_pct = "NCD", 3.0
         past.verify()
         with past.duskbell.sessions() as session:
-            words = session.scalars(
-                select(core_tables.Decision.verdict).where(core_tables.Decision.night_name == SATURDAY)
-            )
+            words = session.scalars(select(DecisionRow.verdict).where(DecisionRow.night_name == SATURDAY))
             assert words.all()[-1] == "stay"
         assert past.outcome().state == "clear"
         with past.duskbell.sessions() as session:
@@ -190,7 +188,7 @@ def test_nights_of_a_stay_are_judged_too(tmp_path: Path, new_store: NewStore, co
 def test_verification_changes_no_stored_decision(past: Past) -> None:
     def decisions() -> list[tuple[object, ...]]:
         with past.duskbell.sessions() as session:
-            columns = core_tables.Decision.__table__.columns
+            columns = DecisionRow.__table__.columns
             return [tuple(row) for row in session.execute(select(*columns).order_by(columns["id"]))]
 
     before = decisions()
@@ -273,7 +271,7 @@ def _remember(past: Past, *, nights: int, cloudy: int) -> None:
     with past.duskbell.sessions.begin() as session:
         for i in range(1, nights + 1):
             day = timedelta(days=i + 10)
-            earlier = JudgedEvent(
+            earlier = JudgedEventRow(
                 site_id=event.site_id,
                 site_revision_id=event.site_revision_id,
                 night_name=SATURDAY - day,

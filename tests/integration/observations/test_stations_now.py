@@ -22,8 +22,8 @@ from service.observations.model import Ask, Heard, areas_of
 from service.store.json_values import from_json
 from service.store.repositories import judged_events
 from service.store.repositories.due_reviews import read_nights_due
-from service.store.schema import core_tables
-from service.store.schema.track_tables import StationReport
+from service.store.schema.core_tables import DecisionRow, OutlookRow, SubscriptionRow
+from service.store.schema.track_tables import StationReportRow
 from tests.integration.conftest import NewStore
 from tests.integration.pipeline.world import GO_TIME, ON_THE_DAY, START, World, open_world
 
@@ -70,10 +70,10 @@ def air(world: World) -> Air:
 def outlook(world: World) -> Outlook:
     """Of the newest decision on the Saturday."""
     with world.duskbell.sessions() as session:
-        query = select(core_tables.Decision).where(core_tables.Decision.night_name == SATURDAY)
-        decision = session.scalars(query.order_by(core_tables.Decision.id.desc())).first()
+        query = select(DecisionRow).where(DecisionRow.night_name == SATURDAY)
+        decision = session.scalars(query.order_by(DecisionRow.id.desc())).first()
         assert decision is not None
-        row = session.get(core_tables.Outlook, decision.outlook_ids[0])
+        row = session.get(OutlookRow, decision.outlook_ids[0])
         assert row is not None
         return from_json(Outlook, row.facts)
 
@@ -188,7 +188,7 @@ def test_row_184_a_night_is_looked_at_again_when_what_was_heard_is_old(
         world.duskbell.invented_stations = air.observe
         world.cycle(now)
         with world.duskbell.sessions() as session:
-            kept = select(core_tables.Subscription.nights_due, core_tables.Subscription.judged_at)
+            kept = select(SubscriptionRow.nights_due, SubscriptionRow.judged_at)
             due = [read_nights_due(*row) for row in session.execute(kept)]
     assert [each[SATURDAY] for each in due] == [now + 110 * MINUTE + timedelta(seconds=1)] * 2
 
@@ -206,7 +206,7 @@ def test_the_same_comes_of_judging_again_whatever_came_afterwards(world: World, 
     assert all(each.is_same for each in again)
     assert heard_at(world, GO_TIME) == ["LETE"]
     with world.duskbell.sessions.begin() as session:
-        for row in session.scalars(select(StationReport)):
+        for row in session.scalars(select(StationReportRow)):
             row.known_at = GO_TIME
     with world.duskbell.sessions() as session:
         nights = rejudge(session, world.duskbell.ephemeris, SATURDAY, SATURDAY)
@@ -226,4 +226,4 @@ def test_a_report_that_came_for_a_night_gone_by_counts_from_when_it_is_heard_aga
     assert heard_at(world, GO_TIME) == ["LETE"]
     with world.duskbell.sessions.begin() as session:
         assert judged_events.keep_reports(session, [known], GO_TIME + HOUR, judged_on=True) == 0
-        assert len(session.scalars(select(StationReport)).all()) == 1
+        assert len(session.scalars(select(StationReportRow)).all()) == 1

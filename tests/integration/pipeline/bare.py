@@ -15,7 +15,7 @@ from service.reports.ring_check import RingCheck
 from service.settings import Settings
 from service.store.repositories import people
 from service.store.repositories.sites import add_site
-from service.store.schema import core_tables
+from service.store.schema.core_tables import SiteRow
 from tests.integration.conftest import NewStore
 
 T = TypeVar("T")
@@ -53,7 +53,7 @@ class Bare:
         with self.duskbell.sessions.begin() as session:
             owner = people.get_operator(session, zone="Europe/Madrid", now=NOW)
             address = people.add_address(session, owner, channel, target, secrets=[], now=NOW, is_own=True)
-            row = session.get_one(core_tables.Site, site_id)
+            row = session.get_one(SiteRow, site_id)
             wished = replace(people.default_wishes(), **wishes)
             return people.subscribe(session, address, row, wished, now=NOW).id
 

@@ -16,8 +16,8 @@ from service.pipeline import judge_stage
 from service.pipeline.judge_stage import Judging
 from service.store.json_values import to_json
 from service.store.repositories import calibrations
-from service.store.schema import core_tables
-from service.store.schema.track_tables import CalibrationVersion
+from service.store.schema.core_tables import DecisionRow, OutlookRow, SubscriptionRow
+from service.store.schema.track_tables import CalibrationRow
 from tests.integration.conftest import NewStore
 from tests.integration.pipeline.world import START, World, open_world
 
@@ -47,7 +47,7 @@ def world(tmp_path: Path, new_store: NewStore) -> Iterator[World]:
 def _use(world: World, version: str, now: datetime, *, new: Calibration | None = None) -> None:
     with world.duskbell.sessions.begin() as session:
         if new is not None:
-            session.add(CalibrationVersion(version=version, made_at=now, through=None, facts=to_json(new)))
+            session.add(CalibrationRow(version=version, made_at=now, through=None, facts=to_json(new)))
             session.flush()
         calibrations.use(session, version, now)
 
@@ -59,10 +59,10 @@ def _judge(world: World, now: datetime) -> dict[str, int]:
 def _newest(world: World) -> tuple[int | None, int | None, str, str]:
     """Chance, the chance before correction, and by which version, as the decision and its outlook say."""
     with world.duskbell.sessions() as session:
-        query = select(core_tables.Decision).where(core_tables.Decision.night_name == SATURDAY)
-        row = session.scalars(query.order_by(core_tables.Decision.id.desc())).first()
+        query = select(DecisionRow).where(DecisionRow.night_name == SATURDAY)
+        row = session.scalars(query.order_by(DecisionRow.id.desc())).first()
         assert row is not None
-        outlook = session.get_one(core_tables.Outlook, row.outlook_ids[0])
+        outlook = session.get_one(OutlookRow, row.outlook_ids[0])
         assert outlook.chance_pct == row.chance_pct
         return row.chance_pct, outlook.facts["raw_chance_pct"], row.calibration, outlook.facts["calibration"]
 
@@ -109,6 +109,6 @@ def test_a_chance_that_moves_with_its_lead_is_looked_at_when_it_has_moved(world:
     _use(world, "steep", START - timedelta(days=1), new=STEEP)
     world.cycle(START)
     with world.duskbell.sessions() as session:
-        due = session.scalars(select(core_tables.Subscription.look_again_at)).first()
+        due = session.scalars(select(SubscriptionRow.look_again_at)).first()
     assert due is not None
     assert START < due <= START + timedelta(hours=3)

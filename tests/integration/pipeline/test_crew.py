@@ -23,7 +23,15 @@ from service.store.repositories import calibrations
 from service.store.repositories.due_reviews import due_reviews
 from service.store.repositories.forecasts import newest_by_place, place_key
 from service.store.repositories.sites import newest_revision
-from service.store.schema import core_tables
+from service.store.schema.core_tables import (
+    AlertRow,
+    DecisionRow,
+    ForecastRow,
+    NightRow,
+    OutlookRow,
+    SiteRevisionRow,
+    SubscriptionRow,
+)
 from tests.integration.pipeline.town import HALF_HOUR, WISHES, town
 from tests.integration.pipeline.world import START
 
@@ -43,8 +51,8 @@ def _judging(duskbell: Duskbell, pool: ProcessPool | None = None) -> Judging:
 def _decided(duskbell: Duskbell) -> list[Any]:
     """Every decision with all it rests on, every alert, and when each is looked at again."""
     with duskbell.sessions() as session:
-        rows = session.scalars(select(core_tables.Decision)).all()
-        outlooks = {row.id: row for row in session.scalars(select(core_tables.Outlook))}
+        rows = session.scalars(select(DecisionRow)).all()
+        outlooks = {row.id: row for row in session.scalars(select(OutlookRow))}
         found: list[Any] = [
             (row.subscription_id, row.night_name, row.verdict, row.fingerprint, row.chance_pct, row.why,
              row.why_text, row.leave_by, row.finding.reasons, row.wishes, row.forecast_ids,
@@ -52,10 +60,9 @@ def _decided(duskbell: Duskbell) -> list[Any]:
             for row in rows
         ]  # fmt: skip
         found += [
-            (a.subscription_id, a.night_name, a.kind, a.facts)
-            for a in session.scalars(select(core_tables.Alert))
+            (a.subscription_id, a.night_name, a.kind, a.facts) for a in session.scalars(select(AlertRow))
         ]
-        found += [(s.id, s.look_again_at) for s in session.scalars(select(core_tables.Subscription))]
+        found += [(s.id, s.look_again_at) for s in session.scalars(select(SubscriptionRow))]
     return sorted(found, key=repr)
 
 
@@ -85,12 +92,12 @@ def test_each_stored_verdict_is_what_the_rules_say_of_that_night_alone(tmp_path:
         _prepare(duskbell)
         judge_stage.run(_judging(duskbell), START, START)
         with duskbell.sessions() as session:
-            rows = session.scalars(select(core_tables.Decision)).all()
+            rows = session.scalars(select(DecisionRow)).all()
             for row in rows:
                 wishes = from_json(Wishes, row.wishes)
-                subscription = session.get_one(core_tables.Subscription, row.subscription_id)
+                subscription = session.get_one(SubscriptionRow, row.subscription_id)
                 stored = newest_revision(session, subscription.site_id)
-                night = from_json(Night, session.get_one(core_tables.Night, row.night_id).facts)
+                night = from_json(Night, session.get_one(NightRow, row.night_id).facts)
                 place = place_key(stored.site)
                 forecasts = [each.forecast for each in newest_by_place(session, {place}, START)[place]]
                 correct = calibrations.correction(session, stored.site_id, START)
@@ -115,26 +122,26 @@ def _planned(duskbell: Duskbell) -> tuple[BlockPlanner, BlockTask, BlockPlan]:
 
 def _pause(duskbell: Duskbell) -> None:
     with duskbell.sessions.begin() as session:
-        mine = update(core_tables.Subscription).where(core_tables.Subscription.id == 1)
+        mine = update(SubscriptionRow).where(SubscriptionRow.id == 1)
         session.execute(mine.values(paused_until=START + timedelta(days=9)))
 
 
 def _wish_otherwise(duskbell: Duskbell) -> None:
     with duskbell.sessions.begin() as session:
-        mine = update(core_tables.Subscription).where(core_tables.Subscription.id == 1)
+        mine = update(SubscriptionRow).where(SubscriptionRow.id == 1)
         session.execute(mine.values(wishes=to_json(replace(WISHES[0], chance_go_pct=90))))
 
 
 def _describe_anew(duskbell: Duskbell) -> None:
     with duskbell.sessions.begin() as session:
-        row = session.get_one(core_tables.SiteRevision, 1)
+        row = session.get_one(SiteRevisionRow, 1)
         values = {name: getattr(row, name) for name in ("site_id", "lat_deg", "lon_deg", "zone", "facts")}
-        session.execute(insert(core_tables.SiteRevision).values(revision=2, created_at=START, **values))
+        session.execute(insert(SiteRevisionRow).values(revision=2, created_at=START, **values))
 
 
 def _hear_from_a_feed(duskbell: Duskbell) -> None:
     with duskbell.sessions.begin() as session:
-        row = core_tables.Forecast(
+        row = ForecastRow(
             place="0,0", feed="f", provider="", lineage="", model="", fetched_at=START, rejected="no"
         )
         session.add(row)

@@ -16,7 +16,16 @@ from service.pipeline.judge_stage import Judging
 from service.store.repositories import people
 from service.store.repositories.messages import LEASE, Status
 from service.store.repositories.sites import revise_site
-from service.store.schema import core_tables
+from service.store.schema.core_tables import (
+    AddressRow,
+    DecisionRow,
+    ForecastRow,
+    MessageRow,
+    NightRow,
+    OutlookRow,
+    SiteRow,
+    SubscriptionRow,
+)
 from tests.integration.pipeline.world import GO_TIME, LATER, ON_THE_DAY, START, SUNDAY, World, open_world
 
 
@@ -101,7 +110,7 @@ def test_row_3_a_sender_that_died_leaves_a_message_that_is_sent_once_more_under_
     _think(world, START)
     with world.duskbell.sessions.begin() as session:
         session.execute(
-            update(core_tables.Message).values(
+            update(MessageRow).values(
                 status=Status.SENDING, lease_token="dead", leased_until=world.wall + LEASE
             )
         )
@@ -110,7 +119,7 @@ def test_row_3_a_sender_that_died_leaves_a_message_that_is_sent_once_more_under_
     world.wall += LEASE + timedelta(seconds=1)
     dispatcher.run(_delivery(world), START)
     with world.duskbell.sessions() as session:
-        ids = set(session.scalars(select(core_tables.Message.id)))
+        ids = set(session.scalars(select(MessageRow.id)))
     assert len(world.box.mails) == 1
     assert str(world.box.mails[0][1]["Message-ID"]).strip("<>").split("@")[0] in ids
 
@@ -150,7 +159,7 @@ def test_feeds_that_are_down_make_the_night_unknown_and_nobody_is_told(small_wor
     assert small_world.verdict() == "unknown"
     assert small_world.kinds() == []
     with small_world.duskbell.sessions() as session:
-        rejected = session.scalars(select(core_tables.Forecast.rejected)).first()
+        rejected = session.scalars(select(ForecastRow.rejected)).first()
     assert rejected == "the invented feed is down."
 
 
@@ -173,12 +182,12 @@ def test_wind_beyond_the_limit_takes_back_a_go(small_world: World) -> None:
 def test_decisions_are_written_when_they_change_and_confirmed_otherwise(small_world: World) -> None:
     small_world.cycle(START)
     with small_world.duskbell.sessions.begin() as session:
-        before = session.scalar(select(func.count()).select_from(core_tables.Decision))
-        people.look_again(session, session.scalars(select(core_tables.Site.id)))
+        before = session.scalar(select(func.count()).select_from(DecisionRow))
+        people.look_again(session, session.scalars(select(SiteRow.id)))
     small_world.cycle(START + timedelta(minutes=30))
     with small_world.duskbell.sessions() as session:
-        after = session.scalar(select(func.count()).select_from(core_tables.Decision))
-        confirmed = session.scalar(select(func.max(core_tables.Decision.confirmed_at)))
+        after = session.scalar(select(func.count()).select_from(DecisionRow))
+        confirmed = session.scalar(select(func.max(DecisionRow.confirmed_at)))
     assert after == before
     assert confirmed == START + timedelta(minutes=30)
 
@@ -189,22 +198,18 @@ def test_nothing_is_looked_at_again_before_anything_can_have_changed(small_world
     assert "decided" not in counts
     assert "confirmed" not in counts
     with small_world.duskbell.sessions() as session:
-        assert set(session.scalars(select(core_tables.Subscription.judged_at))) == {START}
-        assert session.scalar(select(func.min(core_tables.Subscription.look_again_at))) > START
+        assert set(session.scalars(select(SubscriptionRow.judged_at))) == {START}
+        assert session.scalar(select(func.min(SubscriptionRow.look_again_at))) > START
 
 
 def test_a_decision_names_all_it_rests_on(small_world: World) -> None:
     small_world.cycle(START)
     with small_world.duskbell.sessions() as session:
-        decision = session.scalars(
-            select(core_tables.Decision).where(core_tables.Decision.chance_pct.is_not(None))
-        ).first()
+        decision = session.scalars(select(DecisionRow).where(DecisionRow.chance_pct.is_not(None))).first()
         assert decision is not None
-        forecasts = session.scalars(
-            select(core_tables.Forecast).where(core_tables.Forecast.id.in_(decision.forecast_ids))
-        )
+        forecasts = session.scalars(select(ForecastRow).where(ForecastRow.id.in_(decision.forecast_ids)))
         assert {row.lineage for row in forecasts} == {"invented-lark", "invented-plover", "invented-curlew"}
-        outlook = session.get_one(core_tables.Outlook, decision.outlook_ids[0])
+        outlook = session.get_one(OutlookRow, decision.outlook_ids[0])
         assert outlook.chance_pct == decision.chance_pct
         assert decision.wishes["chance_go_pct"] == 70
         assert "example.org" not in str(decision.wishes)
@@ -215,9 +220,7 @@ def test_a_decision_names_all_it_rests_on(small_world: World) -> None:
 def test_an_address_that_was_switched_off_gets_nothing(small_world: World) -> None:
     _think(small_world, START)
     with small_world.duskbell.sessions.begin() as session:
-        session.execute(
-            update(core_tables.Address).values(off_since=small_world.wall, off_reason="opted out")
-        )
+        session.execute(update(AddressRow).values(off_since=small_world.wall, off_reason="opted out"))
     dispatcher.run(_delivery(small_world), START)
     assert small_world.box.mails == []
     assert set(small_world.statuses()) == {Status.SUPPRESSED}
@@ -226,8 +229,8 @@ def test_an_address_that_was_switched_off_gets_nothing(small_world: World) -> No
 def test_two_addresses_of_one_site_share_nights_and_outlooks(small_world: World) -> None:
     small_world.cycle(START)
     with small_world.duskbell.sessions() as session:
-        assert session.scalar(select(func.count()).select_from(core_tables.Night)) == sky_stage.NIGHTS_AHEAD
-        outlooks = list(session.scalars(select(core_tables.Outlook)))
+        assert session.scalar(select(func.count()).select_from(NightRow)) == sky_stage.NIGHTS_AHEAD
+        outlooks = list(session.scalars(select(OutlookRow)))
     assert len({(o.night_id, o.window_index) for o in outlooks}) == len(outlooks)
 
 
@@ -240,12 +243,12 @@ def test_a_fresh_answer_is_not_asked_for_again(small_world: World) -> None:
 def test_a_site_described_anew_keeps_the_decisions_made_before(small_world: World) -> None:
     small_world.cycle(START)
     with small_world.duskbell.sessions.begin() as session:
-        row = session.scalars(select(core_tables.Site)).one()
+        row = session.scalars(select(SiteRow)).one()
         moved = Site("Windpump Flat", 40.9, -1.4, 1180.0, "Europe/Madrid")
         revise_site(session, row, moved, elevation_known=True, now=START)
-        before = session.scalar(select(func.count()).select_from(core_tables.Decision))
+        before = session.scalar(select(func.count()).select_from(DecisionRow))
     small_world.cycle(START + timedelta(minutes=30))
     with small_world.duskbell.sessions() as session:
-        revisions = set(session.scalars(select(core_tables.Decision.site_revision_id)))
-        assert session.scalar(select(func.count()).select_from(core_tables.Decision)) > (before or 0)
+        revisions = set(session.scalars(select(DecisionRow.site_revision_id)))
+        assert session.scalar(select(func.count()).select_from(DecisionRow)) > (before or 0)
     assert len(revisions) == 2

@@ -13,7 +13,7 @@ from sqlalchemy import select
 from alerts.common.span import Span
 from alerts.weather.forecast import Forecast, Place
 from service.feeds.shared.model import Gathered
-from service.store.schema import core_tables
+from service.store.schema.core_tables import ForecastRow
 from tests.integration.conftest import NewStore
 from tests.integration.pipeline.world import GO_TIME, LATER, ON_THE_DAY, START, Weather, World, open_world
 
@@ -82,4 +82,4 @@ def test_an_answer_long_after_the_moment_judged_for_is_kept_and_not_used(world: 
     world.cycle(START)
     assert world.verdict() == "unknown"
     with world.duskbell.sessions() as session:
-        assert session.scalars(select(core_tables.Forecast.fetched_at)).first() == START + timedelta(days=2)
+        assert session.scalars(select(ForecastRow.fetched_at)).first() == START + timedelta(days=2)

@@ -23,7 +23,19 @@ from service.settings import Settings
 from service.store.repositories import judged_events, people
 from service.store.repositories.forecasts import EVERYWHERE, keep_rejected, place_key
 from service.store.repositories.people import default_wishes
-from service.store.schema import core_tables
+from service.store.schema.core_tables import (
+    AlertRow,
+    CycleRow,
+    DecisionRow,
+    ForecastRow,
+    MessageAlertRow,
+    MessageRow,
+    NightRow,
+    OutlookRow,
+    PersonRow,
+    SiteRow,
+    SubscriptionRow,
+)
 from tests.integration.conftest import CopyStore, NewStore
 from tests.integration.pipeline.world import START, open_world
 
@@ -57,10 +69,10 @@ def argument(
     """For the mail subscription of that site."""
     with duskbell.sessions() as session:
         query = (
-            select(core_tables.Subscription)
-            .join(core_tables.Site, core_tables.Site.id == core_tables.Subscription.site_id)
-            .where(core_tables.Site.name == site)
-            .order_by(core_tables.Subscription.id)
+            select(SubscriptionRow)
+            .join(SiteRow, SiteRow.id == SubscriptionRow.site_id)
+            .where(SiteRow.name == site)
+            .order_by(SubscriptionRow.id)
         )
         row = session.scalars(query).first()
         assert row is not None
@@ -110,10 +122,8 @@ def test_a_night_ahead_says_what_it_hangs_on_and_when_it_is_decided(week: Duskbe
 
 def test_it_says_afterwards_what_the_night_was_like(week: Duskbell) -> None:
     with week.sessions.begin() as session:
-        site_id = session.scalars(
-            select(core_tables.Site.id).where(core_tables.Site.name == RIDGE.name)
-        ).one()
-        person_id = session.scalars(select(core_tables.Person.id)).first()
+        site_id = session.scalars(select(SiteRow.id).where(SiteRow.name == RIDGE.name)).one()
+        person_id = session.scalars(select(PersonRow.id)).first()
         assert person_id is not None
         judged_events.add_person_report(
             session,
@@ -165,36 +175,34 @@ def test_what_came_and_could_not_be_used_is_told_with_its_reason(
 def test_a_message_that_did_not_arrive_is_in_the_answer(week: Duskbell, status: str, says: str) -> None:
     with week.sessions.begin() as session:
         carried = (
-            select(core_tables.MessageAlert.message_id)
-            .join(core_tables.Alert, core_tables.Alert.id == core_tables.MessageAlert.alert_id)
-            .where(core_tables.Alert.kind == "go")
+            select(MessageAlertRow.message_id)
+            .join(AlertRow, AlertRow.id == MessageAlertRow.alert_id)
+            .where(AlertRow.kind == "go")
         )
-        session.execute(
-            update(core_tables.Message).where(core_tables.Message.id.in_(carried)).values(status=status)
-        )
+        session.execute(update(MessageRow).where(MessageRow.id.in_(carried)).values(status=status))
     assert argument(week, RIDGE.name).answer.endswith(says)
 
 
-Change = Callable[[core_tables.Subscription], None]
+Change = Callable[[SubscriptionRow], None]
 
 
-def _unconfirmed(row: core_tables.Subscription) -> None:
+def _unconfirmed(row: SubscriptionRow) -> None:
     row.address.confirmed_at = None
 
 
-def _off(row: core_tables.Subscription) -> None:
+def _off(row: SubscriptionRow) -> None:
     row.address.off_since, row.address.off_reason = SATURDAY_NOON, "the receiver said that it wants no more"
 
 
-def _paused(row: core_tables.Subscription) -> None:
+def _paused(row: SubscriptionRow) -> None:
     row.paused_until = SUNDAY_MORNING + timedelta(days=9)
 
 
-def _late(row: core_tables.Subscription) -> None:
+def _late(row: SubscriptionRow) -> None:
     row.created_at = SUNDAY_MORNING
 
 
-def _unchanged(_: core_tables.Subscription) -> None:
+def _unchanged(_: SubscriptionRow) -> None:
     """As it is."""
 
 
@@ -233,21 +241,19 @@ def test_a_night_that_was_never_judged_says_why(
     week: Duskbell, change: Change, night: date, says: str
 ) -> None:
     with week.sessions.begin() as session:
-        site_id = session.scalars(select(core_tables.Site.id).where(core_tables.Site.name == FLAT.name)).one()
-        row = session.scalars(
-            select(core_tables.Subscription).where(core_tables.Subscription.site_id == site_id)
-        ).first()
+        site_id = session.scalars(select(SiteRow.id).where(SiteRow.name == FLAT.name)).one()
+        row = session.scalars(select(SubscriptionRow).where(SubscriptionRow.site_id == site_id)).first()
         assert row is not None
         change(row)
-        session.execute(delete(core_tables.MessageAlert))
-        session.execute(delete(core_tables.Alert))
-        session.execute(delete(core_tables.Decision))
+        session.execute(delete(MessageAlertRow))
+        session.execute(delete(AlertRow))
+        session.execute(delete(DecisionRow))
     assert argument(week, FLAT.name, night).answer.startswith(says)
 
 
 def test_a_night_without_any_cycle_asks_whether_the_service_ran(week: Duskbell) -> None:
     with week.sessions.begin() as session:
-        for table in (core_tables.MessageAlert, core_tables.Alert, core_tables.Decision, core_tables.Cycle):
+        for table in (MessageAlertRow, AlertRow, DecisionRow, CycleRow):
             session.execute(delete(table))
     said = argument(week, FLAT.name).answer
     assert said == "It was never judged: no cycle ran in the days before it. Was the service running?"
@@ -255,7 +261,7 @@ def test_a_night_without_any_cycle_asks_whether_the_service_ran(week: Duskbell) 
 
 def test_a_night_of_which_nothing_is_kept_any_more_says_so(week: Duskbell) -> None:
     with week.sessions.begin() as session:
-        session.execute(update(core_tables.Subscription).values(created_at=START - timedelta(days=400)))
+        session.execute(update(SubscriptionRow).values(created_at=START - timedelta(days=400)))
     said = argument(week, FLAT.name, date(2027, 6, 12)).answer
     assert said == "Nothing is kept any more of nights before Wednesday 30 June, so it can't be said."
 
@@ -293,7 +299,7 @@ def again(duskbell: Duskbell, wishes: Wishes | None = None, **more: int) -> tupl
 def test_the_same_rules_and_wishes_give_the_same_verdicts_for_the_same_reasons(week: Duskbell) -> None:
     decisions = [each for night in again(week) for each in night.decisions]
     with week.sessions() as session:
-        assert len(decisions) == len(list(session.scalars(select(core_tables.Decision.id))))
+        assert len(decisions) == len(list(session.scalars(select(DecisionRow.id))))
     assert len(decisions) > 50
     assert {each.was.verdict for each in decisions} == {"go", "wait", "stay"}
     assert [each.would_be for each in decisions] == [each.was for each in decisions]
@@ -326,7 +332,7 @@ def test_a_weekly_limit_counts_over_all_nights_and_sites_of_an_address(week: Dus
 
 def test_an_evening_that_was_ruled_out_is_judged_on_the_forecasts_that_were_at_hand(week: Duskbell) -> None:
     with week.sessions.begin() as session:
-        for each in session.scalars(select(core_tables.Decision)):
+        for each in session.scalars(select(DecisionRow)):
             each.forecast_ids, each.outlook_ids = [], []
     nights = again(week, replace(default_wishes(), chance_go_pct=69))
     assert any(night.would_be_go for night in nights)
@@ -346,7 +352,7 @@ def test_other_wishes_say_which_nights_would_have_been_another_word(week: Duskbe
 
 def test_nights_under_keys_of_an_earlier_version_are_still_found(week: Duskbell) -> None:
     with week.sessions.begin() as session:
-        session.execute(update(core_tables.Night).values(sky_key="as it was written once"))
+        session.execute(update(NightRow).values(sky_key="as it was written once"))
     decisions = [each for night in again(week, site_id=1) for each in night.decisions]
     assert decisions
     assert [each.would_be for each in decisions] == [each.was for each in decisions]
@@ -354,13 +360,13 @@ def test_nights_under_keys_of_an_earlier_version_are_still_found(week: Duskbell)
 
 def test_only_the_site_asked_for_is_judged_again(week: Duskbell) -> None:
     with week.sessions() as session:
-        site_id = session.scalars(select(core_tables.Site.id).where(core_tables.Site.name == PAN.name)).one()
+        site_id = session.scalars(select(SiteRow.id).where(SiteRow.name == PAN.name)).one()
     assert {night.site_name for night in again(week, site_id=site_id)} == {PAN.name}
 
 
 def test_decisions_whose_forecasts_are_gone_are_left_out_and_not_guessed(week: Duskbell) -> None:
     with week.sessions.begin() as session:
-        session.execute(delete(core_tables.Forecast))
+        session.execute(delete(ForecastRow))
     decisions = [each for night in again(week) for each in night.decisions]
     gone = [each for each in decisions if each.would_be is None]
     assert gone
@@ -371,11 +377,11 @@ def test_judging_again_changes_nothing_in_the_store(week: Duskbell) -> None:
     def rows() -> list[int]:
         with week.sessions() as session:
             named = (
-                core_tables.Decision,
-                core_tables.Night,
-                core_tables.Alert,
-                core_tables.Message,
-                core_tables.Outlook,
+                DecisionRow,
+                NightRow,
+                AlertRow,
+                MessageRow,
+                OutlookRow,
             )
             return [len(list(session.scalars(select(table.id)))) for table in named]  # type: ignore[attr-defined]
 

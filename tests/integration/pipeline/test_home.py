@@ -17,7 +17,7 @@ from service.explain.stored_verdict import open_case
 from service.hindsight.rejudge import rejudge
 from service.store.json_values import from_json
 from service.store.repositories import people
-from service.store.schema import core_tables
+from service.store.schema.core_tables import DecisionRow, SubscriptionRow
 from tests.integration.conftest import NewStore
 from tests.integration.pipeline.world import GO_TIME, ON_THE_DAY, START, World, open_world
 
@@ -36,9 +36,9 @@ def _live_at(world: World, home: Home | None) -> None:
         people.set_home(session, people.get_operator(session, zone=ZONE, now=START), home)
 
 
-def _newest(world: World) -> core_tables.Decision:
+def _newest(world: World) -> DecisionRow:
     with world.duskbell.sessions() as session:
-        row = core_tables.Decision
+        row = DecisionRow
         found = session.scalars(select(row).where(row.night_name == SATURDAY).order_by(row.id)).all()
         assert found[-1].wishes, "read while the session is open"
         return found[-1]
@@ -74,7 +74,7 @@ def test_row_215_what_was_decided_keeps_its_drive_whatever_becomes_of_the_home(w
         assert nights
         assert all(each.is_same for night in nights for each in night.decisions)
         assert not any(night.is_told_otherwise for night in nights)
-        row = session.get_one(core_tables.Subscription, kept.subscription_id)
+        row = session.get_one(SubscriptionRow, kept.subscription_id)
         case = open_case(session, row, SATURDAY, GO_TIME, lambda: ephemeris)
         assert case.wishes.usual_drive == DRIVE
         said = argue_case(case).lines_of("wishes")

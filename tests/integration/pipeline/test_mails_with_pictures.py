@@ -18,8 +18,8 @@ from service.delivery import enclosures
 from service.store.json_values import from_json
 from service.store.repositories import people
 from service.store.repositories.messages import Status
-from service.store.schema import core_tables
-from service.store.schema.delivery_tables import Trouble
+from service.store.schema.core_tables import PersonRow, SiteRow, SubscriptionRow
+from service.store.schema.delivery_tables import TroubleRow
 from tests.integration.conftest import NewStore
 from tests.integration.pipeline.world import GO_TIME, LATER, ON_THE_DAY, START, World, open_world
 
@@ -48,7 +48,7 @@ def world(tmp_path: Path, new_store: NewStore) -> Iterator[World]:
 
 def change(world: World, *, kit: str, units: UnitWishes) -> None:
     with world.duskbell.sessions.begin() as session:
-        for subscription in session.scalars(select(core_tables.Subscription)):
+        for subscription in session.scalars(select(SubscriptionRow)):
             people.change_kit(session, subscription, kit)
             wishes = from_json(Wishes, subscription.wishes)
             people.change_wishes(session, subscription, replace(wishes, units=units))
@@ -162,8 +162,8 @@ def test_two_who_get_the_same_share_one_drawing(world: World, monkeypatch: pytes
     real = enclosures.with_file
     monkeypatch.setattr(enclosures, "with_file", lambda picture: drawn.append(picture.name) or real(picture))
     with world.duskbell.sessions.begin() as session:
-        owner = session.scalars(select(core_tables.Person)).one()
-        site = session.scalars(select(core_tables.Site)).one()
+        owner = session.scalars(select(PersonRow)).one()
+        site = session.scalars(select(SiteRow)).one()
         other = people.add_address(session, owner, "email", "b@example.org", secrets=[], now=START)
         people.subscribe(session, other, site, people.default_wishes(), now=START)
     world.cycle(ON_THE_DAY)
@@ -191,7 +191,7 @@ def test_a_drawing_that_fails_is_left_out_and_the_operator_is_told(
 
 def troubles(world: World) -> dict[str, str]:
     with world.duskbell.sessions() as session:
-        return {row.key: row.text for row in session.scalars(select(Trouble))}
+        return {row.key: row.text for row in session.scalars(select(TroubleRow))}
 
 
 def with_templates(world: World, folder: Path) -> Duskbell:

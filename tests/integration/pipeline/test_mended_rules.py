@@ -12,7 +12,7 @@ from sqlalchemy import select
 from service.pipeline import sky_stage
 from service.pipeline.judging import write_decisions
 from service.store.repositories import due_reviews, nights, people
-from service.store.schema import core_tables
+from service.store.schema.core_tables import DecisionRow, NightRow
 from tests.integration.pipeline.world import GO_TIME, ON_THE_DAY, SATURDAY, START, World, open_world
 
 MENDED = "mended"
@@ -21,7 +21,7 @@ MENDED = "mended"
 def _spoil_nights(world: World) -> None:
     """As a wrong rule would have made them: no window in any."""
     with world.duskbell.sessions.begin() as session:
-        for row in session.scalars(select(core_tables.Night)):
+        for row in session.scalars(select(NightRow)):
             (night,) = nights.nights_by_id(session, [row.id]).values()
             row.facts = nights.pack_night(replace(night, windows=()))
             row.first_window_start = row.last_window_end = None
@@ -43,7 +43,7 @@ def _mend_rules(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def _decided(world: World) -> list[tuple[str, str, str]]:
     """Verdict, the rules it was reached by and those that its night was made by, of one subscription."""
-    row, night = core_tables.Decision, core_tables.Night
+    row, night = DecisionRow, NightRow
     query = (
         select(row.verdict, row.rules_version, night.rules_version)
         .join(night, night.id == row.night_id)

@@ -15,7 +15,13 @@ from service.app import Duskbell
 from service.pipeline import run_cycle as cycle_run
 from service.store.repositories import people
 from service.store.repositories.messages import Status
-from service.store.schema import core_tables
+from service.store.schema.core_tables import (
+    AlertRow,
+    DecisionRow,
+    MessageAlertRow,
+    MessageRow,
+    SubscriptionRow,
+)
 from tests.integration.pipeline.town import town
 from tests.integration.pipeline.world import GO_TIME, Weather
 
@@ -33,12 +39,12 @@ def _play(duskbell: Duskbell, weather: Weather, *, everything: bool) -> int:
         weather.cloud_pct = CLOUD_PCT.get(number, weather.cloud_pct)
         with duskbell.sessions.begin() as session:
             if everything:
-                session.execute(update(core_tables.Subscription).values(look_again_at=None))
+                session.execute(update(SubscriptionRow).values(look_again_at=None))
         now = FIRST + number * HOUR
         counts = cycle_run.think(duskbell, now)
         looks += counts.get("decided", 0) + counts.get("confirmed", 0)
         with duskbell.sessions.begin() as session:
-            session.execute(update(core_tables.Message).values(status=Status.SENT, settled_at=now))
+            session.execute(update(MessageRow).values(status=Status.SENT, settled_at=now))
     return looks
 
 
@@ -47,11 +53,11 @@ def _story(duskbell: Duskbell) -> tuple[list[Any], list[Any]]:
     with duskbell.sessions() as session:
         decisions = [
             (row.as_of, row.subscription_id, row.night_name, row.fingerprint, row.told, row.why_text)
-            for row in session.scalars(select(core_tables.Decision))
+            for row in session.scalars(select(DecisionRow))
         ]
         alerts = [
             (row.subscription_id, row.night_name, row.kind, row.occurrence, row.facts)
-            for row in session.scalars(select(core_tables.Alert))
+            for row in session.scalars(select(AlertRow))
         ]
     return sorted(decisions, key=repr), sorted(alerts, key=repr)
 
@@ -75,7 +81,7 @@ def judged(tmp_path: Path) -> Iterator[Duskbell]:
     with town(tmp_path, sites=1, weather=Weather(5.0)) as duskbell:
         cycle_run.think(duskbell, FIRST)
         with duskbell.sessions.begin() as session:
-            session.execute(update(core_tables.Message).values(status=Status.SENT, settled_at=FIRST))
+            session.execute(update(MessageRow).values(status=Status.SENT, settled_at=FIRST))
         yield duskbell
 
 
@@ -90,7 +96,7 @@ def test_a_minute_later_nothing_is_looked_at(judged: Duskbell) -> None:
 
 def test_one_night_that_is_due_wakes_no_other(judged: Duskbell) -> None:
     with judged.sessions.begin() as session:
-        row = session.get_one(core_tables.Subscription, 1)
+        row = session.get_one(SubscriptionRow, 1)
         kept = row.nights_due
         assert kept is not None
         assert len(kept["nights"]) > 1
@@ -104,15 +110,13 @@ def test_one_night_that_is_due_wakes_no_other(judged: Duskbell) -> None:
 def test_after_a_change_all_nights_are_looked_at(judged: Duskbell, change: str) -> None:
     later = FIRST + timedelta(minutes=1)
     with judged.sessions.begin() as session:
-        row = session.get_one(core_tables.Subscription, 1)
+        row = session.get_one(SubscriptionRow, 1)
         assert row.nights_due is not None
         nights = len(row.nights_due["nights"])
         if change == "wishes":
             people.look_again(session, [row.site_id])
             session.execute(
-                update(core_tables.Subscription)
-                .where(core_tables.Subscription.id != 1)
-                .values(look_again_at=later + HOUR)
+                update(SubscriptionRow).where(SubscriptionRow.id != 1).values(look_again_at=later + HOUR)
             )
         else:
             row.judged_at, row.look_again_at = FIRST + timedelta(seconds=30), FIRST
@@ -121,10 +125,10 @@ def test_after_a_change_all_nights_are_looked_at(judged: Duskbell, change: str) 
 
 def test_a_night_with_a_go_is_looked_at_in_each_cycle(judged: Duskbell) -> None:
     later = GO_TIME + timedelta(minutes=1)
-    alert, decision = core_tables.Alert, core_tables.Decision
+    alert, decision = AlertRow, DecisionRow
     cycle_run.think(judged, GO_TIME)
     with judged.sessions.begin() as session:
-        session.execute(update(core_tables.Message).values(status=Status.SENT, settled_at=GO_TIME))
+        session.execute(update(MessageRow).values(status=Status.SENT, settled_at=GO_TIME))
         calls = select(alert.subscription_id, alert.night_name).where(alert.kind == AlertKind.GO)
         told = {(each.subscription_id, each.night_name) for each in session.execute(calls)}
     assert told
@@ -140,18 +144,16 @@ def test_a_night_whose_alert_its_message_left_out_is_looked_at(tmp_path: Path) -
     with town(tmp_path, sites=1, weather=Weather(-6.0)) as duskbell:
         cycle_run.think(duskbell, days_before)
         with duskbell.sessions.begin() as session:
-            session.execute(update(core_tables.Message).values(status=Status.SENT, settled_at=days_before))
-            carried = session.scalars(select(core_tables.MessageAlert)).first()
+            session.execute(update(MessageRow).values(status=Status.SENT, settled_at=days_before))
+            carried = session.scalars(select(MessageAlertRow)).first()
             assert carried is not None
             carried.dropped = Status.SUPERSEDED
-            left_out = session.get_one(core_tables.Alert, carried.alert_id)
+            left_out = session.get_one(AlertRow, carried.alert_id)
             assert left_out.kind == AlertKind.HEADS_UP
             mine = left_out.subscription_id, left_out.night_name
         _look_counts(duskbell, later)
         with duskbell.sessions() as session:
-            looked = session.scalars(
-                select(core_tables.Decision).where(core_tables.Decision.confirmed_at == later)
-            )
+            looked = session.scalars(select(DecisionRow).where(DecisionRow.confirmed_at == later))
             assert [(row.subscription_id, row.night_name) for row in looked] == [mine]
 
 
@@ -159,10 +161,8 @@ def test_subscriptions_that_share_a_message_look_at_a_night_together(tmp_path: P
     with town(tmp_path, sites=2, weather=Weather(5.0)) as duskbell:
         cycle_run.think(duskbell, FIRST)
         with duskbell.sessions.begin() as session:
-            session.execute(update(core_tables.Message).values(status=Status.SENT, settled_at=FIRST))
-            mine = session.scalars(
-                select(core_tables.Subscription).where(core_tables.Subscription.address_id == 1)
-            ).all()
+            session.execute(update(MessageRow).values(status=Status.SENT, settled_at=FIRST))
+            mine = session.scalars(select(SubscriptionRow).where(SubscriptionRow.address_id == 1)).all()
             kept = mine[0].nights_due
             assert kept is not None
             first = min(kept["nights"])

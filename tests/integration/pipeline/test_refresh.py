@@ -27,7 +27,7 @@ from service.store.migrate import require_current
 from service.store.repositories import people
 from service.store.repositories.forecasts import EVERYWHERE, newest_by_place, place_key, rejected_since
 from service.store.repositories.sites import add_site
-from service.store.schema import core_tables
+from service.store.schema.core_tables import ForecastRow, SubscriptionRow
 from tests.integration.conftest import NewStore
 
 HOUR = timedelta(hours=1)
@@ -121,11 +121,7 @@ def kept(sessions: sessionmaker[Session], now: datetime = NOON) -> list[Forecast
 
 def rows(sessions: sessionmaker[Session]) -> int:
     with sessions() as session:
-        return len(
-            session.scalars(
-                select(core_tables.Forecast.id).where(core_tables.Forecast.rejected.is_(None))
-            ).all()
-        )
+        return len(session.scalars(select(ForecastRow.id).where(ForecastRow.rejected.is_(None))).all())
 
 
 def test_a_place_is_asked_about_overhead_then_along_the_line_of_sight(
@@ -229,12 +225,12 @@ def test_the_same_run_again_adds_no_row(sessions: sessionmaker[Session]) -> None
     feeds = Feeds()
     refresh_stage.run(sessions, feeds.gather, NOON)
     with sessions.begin() as session:
-        for subscription in session.scalars(select(core_tables.Subscription)):
+        for subscription in session.scalars(select(SubscriptionRow)):
             subscription.look_again_at = NOON + timedelta(days=1)
     counts = refresh_stage.run(sessions, feeds.gather, NOON + HOUR)
     assert (rows(sessions), counts.get("kept", 0)) == (2, 0)
     with sessions() as session:
-        assert all(session.scalars(select(core_tables.Subscription.look_again_at)))
+        assert all(session.scalars(select(SubscriptionRow.look_again_at)))
 
 
 def test_a_new_run_adds_a_row_that_knows_the_cloud_before_and_wakes_who_asks(
@@ -243,7 +239,7 @@ def test_a_new_run_adds_a_row_that_knows_the_cloud_before_and_wakes_who_asks(
     feeds = Feeds()
     refresh_stage.run(sessions, feeds.gather, NOON)
     with sessions.begin() as session:
-        for subscription in session.scalars(select(core_tables.Subscription)):
+        for subscription in session.scalars(select(SubscriptionRow)):
             subscription.look_again_at = NOON + timedelta(days=1)
     feeds.cloud_at, feeds.issued_at = lambda place: 40.0, NOON
     refresh_stage.run(sessions, feeds.gather, NOON + HOUR)
@@ -252,7 +248,7 @@ def test_a_new_run_adds_a_row_that_knows_the_cloud_before_and_wakes_who_asks(
     assert [each.source.issued_at for each in newest] == [NOON, NOON]
     assert set(newest[0].cloud_before_pct) == {0}
     with sessions() as session:
-        assert not any(session.scalars(select(core_tables.Subscription.look_again_at)))
+        assert not any(session.scalars(select(SubscriptionRow.look_again_at)))
 
 
 def test_all_feeds_down_leaves_the_last_good_rows_and_one_reason(sessions: sessionmaker[Session]) -> None:

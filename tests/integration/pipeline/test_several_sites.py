@@ -20,7 +20,14 @@ from service.pipeline.run_cycle import think
 from service.store.repositories import people
 from service.store.repositories.messages import Status
 from service.store.repositories.sites import add_site
-from service.store.schema import core_tables
+from service.store.schema.core_tables import (
+    AddressRow,
+    AlertRow,
+    DecisionRow,
+    MessageAlertRow,
+    SiteRow,
+    SubscriptionRow,
+)
 from tests.integration.conftest import NewStore
 from tests.integration.pipeline.world import GO_TIME, LATER, MAIL, ON_THE_DAY, START, World, open_world
 
@@ -71,24 +78,24 @@ def _wish(world: World, names: Sequence[str], channel: str = "email", **changes:
     wishes = replace(people.default_wishes(), **changes)  # type: ignore[arg-type]
     with world.duskbell.sessions.begin() as session:
         for subscription_id in ids:
-            people.change_wishes(session, session.get_one(core_tables.Subscription, subscription_id), wishes)
+            people.change_wishes(session, session.get_one(SubscriptionRow, subscription_id), wishes)
 
 
 def _pause(world: World, names: Sequence[str]) -> None:
     ids = [_subscription(world, name) for name in names]
     with world.duskbell.sessions.begin() as session:
         for subscription_id in ids:
-            row = session.get_one(core_tables.Subscription, subscription_id)
+            row = session.get_one(SubscriptionRow, subscription_id)
             people.pause(session, row, GO_TIME + timedelta(days=9))
 
 
 def _subscription(world: World, name: str, channel: str = "email") -> int:
-    row = core_tables.Subscription
+    row = SubscriptionRow
     query = (
         select(row.id)
-        .join(core_tables.Site, core_tables.Site.id == row.site_id)
-        .join(core_tables.Address, core_tables.Address.id == row.address_id)
-        .where(core_tables.Site.name == name, core_tables.Address.channel == channel)
+        .join(SiteRow, SiteRow.id == row.site_id)
+        .join(AddressRow, AddressRow.id == row.address_id)
+        .where(SiteRow.name == name, AddressRow.channel == channel)
     )
     with world.duskbell.sessions() as session:
         return session.scalars(query).one()
@@ -139,12 +146,10 @@ def test_what_sours_while_a_message_waits_is_left_out_and_the_rest_goes(world: W
     assert "Go tonight: Windpump Flat" in world.subjects()[0]
     assert world.kinds().count("stand_down") == 0
     with world.duskbell.sessions() as session:
-        assert list(session.scalars(select(core_tables.MessageAlert.dropped).where(_IS_DROPPED))) == [
-            "superseded"
-        ]
+        assert list(session.scalars(select(MessageAlertRow.dropped).where(_IS_DROPPED))) == ["superseded"]
 
 
-_IS_DROPPED = core_tables.MessageAlert.dropped.is_not(None)
+_IS_DROPPED = MessageAlertRow.dropped.is_not(None)
 
 
 def test_what_expires_while_a_message_waits_is_left_out_and_the_rest_goes(world: World) -> None:
@@ -153,7 +158,7 @@ def test_what_expires_while_a_message_waits_is_left_out_and_the_rest_goes(world:
     world.cycle(ON_THE_DAY)
     think(world.duskbell, GO_TIME)
     with world.duskbell.sessions() as session:
-        raised = session.scalars(select(core_tables.Alert).where(core_tables.Alert.kind == "go")).all()
+        raised = session.scalars(select(AlertRow).where(AlertRow.kind == "go")).all()
         ends = {alert.subscription_id: alert.expires_at for alert in raised}
     first = ends.pop(_subscription(world, "Cairn Ridge"))
     assert first < min(ends.values())
@@ -162,9 +167,7 @@ def test_what_expires_while_a_message_waits_is_left_out_and_the_rest_goes(world:
     assert _order(text)[0] == "Windpump Flat"
     assert world.subjects()[-1].startswith("[Invented] Go tonight: Windpump Flat")
     with world.duskbell.sessions() as session:
-        assert list(session.scalars(select(core_tables.MessageAlert.dropped).where(_IS_DROPPED))) == [
-            "expired"
-        ]
+        assert list(session.scalars(select(MessageAlertRow.dropped).where(_IS_DROPPED))) == ["expired"]
 
 
 def test_a_paused_site_is_named_neither_as_a_go_nor_beside_one(world: World) -> None:
@@ -208,9 +211,7 @@ def test_any_target_that_was_asked_for_can_make_the_night(world: World) -> None:
     with world.duskbell.sessions() as session:
         decided = {
             row.subscription_id: (row.verdict, row.deciding_rule)
-            for row in session.scalars(
-                select(core_tables.Decision).where(core_tables.Decision.night_name == december.date())
-            )
+            for row in session.scalars(select(DecisionRow).where(DecisionRow.night_name == december.date()))
         }
     assert decided[without] == ("stay", "target")
     assert decided[with_band][1] != "target"

@@ -16,7 +16,14 @@ from alerts.sites.model import Foreground, Site
 from service.demo.story import FLAT, SATURDAY
 from service.store.repositories import people
 from service.store.repositories.message_scenes import find_scenes
-from service.store.schema import core_tables
+from service.store.schema.core_tables import (
+    AddressRow,
+    AlertRow,
+    DecisionRow,
+    PersonRow,
+    SiteRow,
+    SubscriptionRow,
+)
 from tests.integration.conftest import NewStore
 from tests.integration.pipeline.world import GO_TIME, MAIL, ON_THE_DAY, START, World, open_world
 
@@ -29,9 +36,9 @@ def told(tmp_path: Path, new_store: NewStore) -> Iterator[World]:
     """A shared site that a friend of its owner is told about too, after the go."""
     with open_world(tmp_path, new_store(tmp_path), site=PLACE) as world:
         with world.duskbell.sessions.begin() as session:
-            site = session.scalars(select(core_tables.Site)).one()
+            site = session.scalars(select(SiteRow)).one()
             site.is_shared = True
-            friend = core_tables.Person(name="", zone="Europe/Madrid", is_operator=False, created_at=START)
+            friend = PersonRow(name="", zone="Europe/Madrid", is_operator=False, created_at=START)
             session.add(friend)
             session.flush()
             address = people.add_address(session, friend, "email", FRIEND, secrets=[], now=START)
@@ -44,11 +51,11 @@ def told(tmp_path: Path, new_store: NewStore) -> Iterator[World]:
 def facts_for(world: World, target: str) -> dict[str, Any]:
     with world.duskbell.sessions() as session:
         query = (
-            select(core_tables.Alert.facts)
-            .join(core_tables.Subscription, core_tables.Subscription.id == core_tables.Alert.subscription_id)
-            .join(core_tables.Address, core_tables.Address.id == core_tables.Subscription.address_id)
-            .where(core_tables.Address.target == target, core_tables.Alert.night_name == SATURDAY)
-            .where(core_tables.Alert.kind == "go")
+            select(AlertRow.facts)
+            .join(SubscriptionRow, SubscriptionRow.id == AlertRow.subscription_id)
+            .join(AddressRow, AddressRow.id == SubscriptionRow.address_id)
+            .where(AddressRow.target == target, AlertRow.night_name == SATURDAY)
+            .where(AlertRow.kind == "go")
         )
         facts: dict[str, Any] = session.scalars(query).one()
         return facts
@@ -75,13 +82,11 @@ def test_others_read_nothing_that_leads_there(told: World) -> None:
 def test_their_pictures_are_drawn_from_the_rounded_place(told: World) -> None:
     with told.duskbell.sessions() as session:
         rows = session.execute(
-            select(core_tables.Decision.id, core_tables.Address.target)
-            .join(
-                core_tables.Subscription, core_tables.Subscription.id == core_tables.Decision.subscription_id
-            )
-            .join(core_tables.Address, core_tables.Address.id == core_tables.Subscription.address_id)
-            .where(core_tables.Decision.night_name == SATURDAY, core_tables.Address.channel == "email")
-            .order_by(core_tables.Decision.id)
+            select(DecisionRow.id, AddressRow.target)
+            .join(SubscriptionRow, SubscriptionRow.id == DecisionRow.subscription_id)
+            .join(AddressRow, AddressRow.id == SubscriptionRow.address_id)
+            .where(DecisionRow.night_name == SATURDAY, AddressRow.channel == "email")
+            .order_by(DecisionRow.id)
         ).all()
         scenes = find_scenes(session, [decision_id for decision_id, _ in rows])
     sites = {target: scenes[decision_id].site for decision_id, target in rows}

@@ -16,7 +16,7 @@ from service.demo.story import FLAT
 from service.store.repositories import people
 from service.store.repositories.forecasts import place_key
 from service.store.repositories.sites import revise_site
-from service.store.schema import core_tables
+from service.store.schema.core_tables import DecisionRow, ForecastRow, SiteRow
 from tests.integration.conftest import NewStore
 from tests.integration.pipeline.world import GO_TIME, LATER, ON_THE_DAY, START, World, open_world
 
@@ -33,10 +33,10 @@ def world(tmp_path: Path, new_store: NewStore) -> Iterator[World]:
 def _asked(world: World) -> int:
     """How often the feeds were asked what is to come; later analyses of nights past aside."""
     with world.duskbell.sessions() as session:
-        return len(set(session.scalars(select(core_tables.Forecast.fetched_at).where(_TO_COME))))
+        return len(set(session.scalars(select(ForecastRow.fetched_at).where(_TO_COME))))
 
 
-_TO_COME = core_tables.Forecast.place == place_key(FLAT)
+_TO_COME = ForecastRow.place == place_key(FLAT)
 
 
 def _all_wish(world: World, **changes: object) -> None:
@@ -51,7 +51,7 @@ def test_a_place_for_a_trip_in_august_is_left_alone_in_june(world: World) -> Non
     world.cycle(START)
     assert _asked(world) == 0
     with world.duskbell.sessions() as session:
-        reasons = {(row.verdict, row.deciding_rule) for row in session.scalars(select(core_tables.Decision))}
+        reasons = {(row.verdict, row.deciding_rule) for row in session.scalars(select(DecisionRow))}
     assert reasons == {("stay", "trip")}
 
 
@@ -64,7 +64,7 @@ def test_a_place_for_a_trip_is_asked_about_a_day_before_one_wants_to_hear(world:
 
 def test_a_place_whose_road_is_closed_is_left_alone(world: World) -> None:
     with world.duskbell.sessions.begin() as session:
-        row = session.scalars(select(core_tables.Site)).one()
+        row = session.scalars(select(SiteRow)).one()
         closed = replace(FLAT, access_months=SUMMER)
         revise_site(session, row, closed, elevation_known=True, now=START)
     _all_wish(world, days_ahead=3)

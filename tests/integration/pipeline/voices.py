@@ -26,7 +26,7 @@ from service.cli.main import duskbell
 from service.demo.story import ZONE
 from service.explain.stored_verdict import decided_span, read_decision
 from service.store.repositories.decisions import newest_decision
-from service.store.schema import core_tables
+from service.store.schema.core_tables import SubscriptionRow
 from tests.integration.pipeline.world import World
 
 Said = dict[str, object]
@@ -44,7 +44,7 @@ API = "/api/v1"
 
 def decided(world: World, site_id: int, night: date) -> Said:
     """The row that all others are held against."""
-    row = core_tables.Subscription
+    row = SubscriptionRow
     with world.duskbell.sessions() as session:
         watcher = session.scalars(select(row).where(row.site_id == site_id).order_by(row.id)).first()
         assert watcher is not None

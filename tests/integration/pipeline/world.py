@@ -23,7 +23,7 @@ from service.settings import Settings
 from service.store.maintenance.invariants import find_broken
 from service.store.repositories import people
 from service.store.repositories.sites import add_site
-from service.store.schema import core_tables
+from service.store.schema.core_tables import AlertRow, DecisionRow, MessageRow
 
 MAIL = "you@example.org"
 START = datetime(2027, 6, 30, 16, 7, tzinfo=UTC)
@@ -73,20 +73,18 @@ class World:
     def kinds(self) -> list[str]:
         """The alerts that were raised, oldest first."""
         with self.duskbell.sessions() as session:
-            return list(session.scalars(select(core_tables.Alert.kind).order_by(core_tables.Alert.id)))
+            return list(session.scalars(select(AlertRow.kind).order_by(AlertRow.id)))
 
     def statuses(self) -> list[str]:
         with self.duskbell.sessions() as session:
-            query = select(core_tables.Message.status).order_by(
-                core_tables.Message.created_at, core_tables.Message.id
-            )
+            query = select(MessageRow.status).order_by(MessageRow.created_at, MessageRow.id)
             return list(session.scalars(query))
 
     def verdict(self) -> str:
         """The newest verdict for the Saturday."""
         with self.duskbell.sessions() as session:
-            query = select(core_tables.Decision.verdict).where(core_tables.Decision.night_name == SATURDAY)
-            return session.scalars(query.order_by(core_tables.Decision.id.desc())).first() or ""
+            query = select(DecisionRow.verdict).where(DecisionRow.night_name == SATURDAY)
+            return session.scalars(query.order_by(DecisionRow.id.desc())).first() or ""
 
     def subjects(self) -> list[str]:
         return [str(mail["Subject"]) for _, mail in self.box.mails]

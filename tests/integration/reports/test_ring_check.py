@@ -17,8 +17,8 @@ from service.feeds import feed_state
 from service.feeds.shared.guards import DAY_S
 from service.reports.ring_check import RingCheck
 from service.store.repositories import people
-from service.store.schema import core_tables
-from service.store.schema.feed_tables import FeedWindow
+from service.store.schema.core_tables import PersonRow, SiteRow, SubscriptionRow
+from service.store.schema.feed_tables import FeedWindowRow
 from tests.integration.conftest import NewStore
 from tests.integration.pipeline.bare import DECLARED, FELL, FLAT, MESA, NOW, RELAY, opening
 from tests.integration.pipeline.world import open_world
@@ -98,7 +98,7 @@ def test_each_state_of_a_subscription_is_told(opened: Any) -> None:
         "fine": here.subscribe(site_id, "webhook", "https://club.example/g"),
     }
     with here.duskbell.sessions.begin() as session:
-        rows = {name: session.get_one(core_tables.Subscription, each) for name, each in numbers.items()}
+        rows = {name: session.get_one(SubscriptionRow, each) for name, each in numbers.items()}
         rows["unconfirmed"].address.confirmed_at = None
         rows["off"].address.off_since, rows["off"].address.off_reason = NOW, "it took nothing for five days"
         people.pause(session, rows["paused"], NOW + timedelta(days=3))
@@ -130,7 +130,7 @@ def test_a_pause_that_is_over_and_a_day_to_come_hinder_nothing(opened: Any) -> N
         here.settle(FLAT)["Windpump Flat"], trips=(Trip(date(2027, 6, 1), date(2027, 6, 30)),)
     )
     with here.duskbell.sessions.begin() as session:
-        people.pause(session, session.get_one(core_tables.Subscription, number), NOW)
+        people.pause(session, session.get_one(SubscriptionRow, number), NOW)
     assert here.ask(lambda check: check.of_subscription(number)) == ()
 
 
@@ -138,7 +138,7 @@ def test_where_all_are_paused_that_is_told(opened: Any) -> None:
     here = opened(**DECLARED, **RELAY)
     number = here.subscribe(here.settle(FLAT)["Windpump Flat"])
     with here.duskbell.sessions.begin() as session:
-        people.pause(session, session.get_one(core_tables.Subscription, number), NOW + timedelta(days=3))
+        people.pause(session, session.get_one(SubscriptionRow, number), NOW + timedelta(days=3))
     (line,) = here.lines()
     assert line.startswith(f"For now this can't ring: Subscription {number} is paused until 2027-07-03")
 
@@ -148,15 +148,15 @@ def test_one_person_s_obstacles_are_theirs_and_the_operator_s(opened: Any) -> No
     site_id = here.settle(FLAT)["Windpump Flat"]
     here.subscribe(site_id)
     with here.duskbell.sessions.begin() as session:
-        friend = core_tables.Person(name="friend", zone="UTC", is_operator=False, created_at=NOW)
+        friend = PersonRow(name="friend", zone="UTC", is_operator=False, created_at=NOW)
         session.add(friend)
         session.flush()
         address = people.add_address(session, friend, "email", "friend@example.org", secrets=[], now=NOW)
         people.subscribe(
-            session, address, session.get_one(core_tables.Site, site_id), people.default_wishes(), now=NOW
+            session, address, session.get_one(SiteRow, site_id), people.default_wishes(), now=NOW
         )
         address.confirmed_at = None
-        friend_id, operator_id = friend.id, session.get_one(core_tables.Site, site_id).owner_id
+        friend_id, operator_id = friend.id, session.get_one(SiteRow, site_id).owner_id
     assert here.codes(friend_id) == ["not_confirmed"]
     assert here.codes(operator_id) == ["not_confirmed"], (
         "who is told of the operator's sites is theirs to know"
@@ -207,7 +207,7 @@ def test_row_196_a_day_s_allowance_used_up_counts_while_it_lasts_for_hours(
     here.subscribe(site_id)
     midnight = NOW.replace(hour=0, minute=0)
     with here.duskbell.sessions.begin() as session:
-        session.add(FeedWindow(provider="open-meteo", unit_s=DAY_S, starts=midnight, used=9_600.0))
+        session.add(FeedWindowRow(provider="open-meteo", unit_s=DAY_S, starts=midnight, used=9_600.0))
     with here.duskbell.sessions() as session:
         found = RingCheck(here.duskbell, session, NOW.replace(hour=hour)).of_site(site_id)
     assert [each.level for each in found] == ([Level.FOR_NOW] if is_told else [])

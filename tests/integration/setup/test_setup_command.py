@@ -13,7 +13,7 @@ from sqlalchemy import select
 
 from service.setup import tries
 from service.store.repositories import people
-from service.store.schema import core_tables
+from service.store.schema.core_tables import AddressRow
 from tests.integration.channels.channel_receivers import Receiver, Talk
 from tests.integration.channels.mail_relays import Relay, running
 from tests.integration.delivery.receivers import Hook, answer
@@ -439,6 +439,6 @@ def test_the_operators_own_address_signs_in_as_the_operator(
     fresh.script(*SAID, *PLACED, "--only-here")
     wired = fresh.duskbell()
     with wired.sessions() as session:
-        row = session.scalars(select(core_tables.Address)).one()
+        row = session.scalars(select(AddressRow)).one()
         assert (row.target, row.is_own, row.person.is_operator) == ("you@example.org", True, True)
     wired.engine.dispose()

@@ -12,7 +12,7 @@ from starlette.testclient import TestClient
 
 from service.app import Duskbell
 from service.store.repositories import browsers, people
-from service.store.schema import core_tables
+from service.store.schema.core_tables import PersonRow
 from service.web.app import build_app
 from service.web.shared import sessions
 from tests.integration.channels.channel_receivers import Receiver
@@ -113,7 +113,7 @@ def test_row_192_somebody_signed_in_who_is_not_the_operator_finds_nothing(
 ) -> None:
     now = wired.clock()
     with wired.sessions.begin() as session:
-        friend = core_tables.Person(name="", zone="UTC", is_operator=False, created_at=now)
+        friend = PersonRow(name="", zone="UTC", is_operator=False, created_at=now)
         session.add(friend)
         session.flush()
         token = browsers.start(session, friend.id, now)

@@ -18,7 +18,7 @@ from service.feeds.shared.feed_errors import AllowanceSpent, FeedDown, FeedRefus
 from service.feeds.shared.guards import Allowance
 from service.store.engine import open_engine
 from service.store.migrate import require_current
-from service.store.schema.feed_tables import FeedState, FeedTurn, FeedWindow, PlaceCheck
+from service.store.schema.feed_tables import FeedStateRow, FeedTurnRow, FeedWindowRow, PlaceCheckRow
 
 NOON = datetime(2026, 10, 9, 12, 0, 30, tzinfo=UTC)
 MINUTE, DAY = 60, 86_400
@@ -60,7 +60,7 @@ def url(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
 def engine(url: str) -> Iterator[Engine]:
     engine = open_engine(url)
     with engine.begin() as connection:
-        for table in (FeedWindow, FeedTurn, FeedState, PlaceCheck):
+        for table in (FeedWindowRow, FeedTurnRow, FeedStateRow, PlaceCheckRow):
             connection.execute(delete(table))
     yield engine
     engine.dispose()

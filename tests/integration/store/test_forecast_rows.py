@@ -21,7 +21,7 @@ from service.store.migrate import require_current
 from service.store.repositories import forecasts
 from service.store.repositories.forecast_packing import pack, unpack
 from service.store.repositories.forecasts import keep_changed, newest_by_place, says_the_same, with_run_before
-from service.store.schema import core_tables
+from service.store.schema.core_tables import ForecastRow
 from tests.integration.conftest import NewStore
 
 NOW = datetime(2027, 7, 3, 12, 0, tzinfo=UTC)
@@ -91,12 +91,12 @@ def test_all_of_a_forecast_comes_back(session: Session) -> None:
     row = forecasts.keep(session, "p", BY_HEIGHT, fetched_at=NOW)
     session.commit()
     session.expire_all()
-    assert unpack(session.get_one(core_tables.Forecast, row.id)) == BY_HEIGHT
+    assert unpack(session.get_one(ForecastRow, row.id)) == BY_HEIGHT
 
 
 def test_other_cloud_by_height_is_another_answer() -> None:
     lower = CloudLevels((925, 850), ((100.0,) * 3, (10.0,) * 3), ((760.0,) * 3, (1460.0,) * 3))
-    row = core_tables.Forecast(body=pack(BY_HEIGHT), issued_at=SOURCE.issued_at)
+    row = ForecastRow(body=pack(BY_HEIGHT), issued_at=SOURCE.issued_at)
     assert says_the_same(BY_HEIGHT, unpack(row))
     assert not says_the_same(replace(BY_HEIGHT, levels=lower), unpack(row))
 
@@ -123,7 +123,7 @@ def test_stored_hours_are_those_that_were_packed(seed: int) -> None:
     count = len(forecast.hours)
 
     def stored() -> Forecast:
-        row = core_tables.Forecast(body=pack(forecast), confirmed_at=NOW, issued_at=SOURCE.issued_at)
+        row = ForecastRow(body=pack(forecast), confirmed_at=NOW, issued_at=SOURCE.issued_at)
         return replace(unpack(row), source=SOURCE)
 
     for index in dice.sample(range(-count, count), count):
@@ -145,7 +145,7 @@ def test_stored_hours_are_those_that_were_packed(seed: int) -> None:
 
 
 def test_no_hour_is_made_to_see_that_an_answer_says_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
-    row = core_tables.Forecast(body=pack(FORECAST), issued_at=SOURCE.issued_at)
+    row = ForecastRow(body=pack(FORECAST), issued_at=SOURCE.issued_at)
     monkeypatch.setattr("alerts.weather.hours.HourlyWeather", None)
     assert says_the_same(FORECAST, unpack(row))
 
@@ -154,7 +154,7 @@ def test_no_hour_is_made_to_see_that_an_answer_says_the_same(monkeypatch: pytest
 def test_a_series_is_cut_alike_from_stored_hours(seed: int) -> None:
     dice = random.Random(seed)
     forecast = replace(FORECAST, hours=dealt_hours(dice))
-    stored = unpack(core_tables.Forecast(body=pack(forecast)))
+    stored = unpack(ForecastRow(body=pack(forecast)))
     for _ in range(20):
         start = NOW + dice.randrange(-90, 60) * HOUR / 2
         span = Span(start, start + dice.randrange(1, 12) * HOUR / 2)

@@ -12,9 +12,17 @@ from sqlalchemy import func, select
 from service.runtime.maintenance_jobs import forget_old
 from service.store.maintenance import forgetting
 from service.store.maintenance.forgetting import forget_cycles, forget_forecasts, forget_nights
-from service.store.schema import core_tables
-from service.store.schema.core_tables import Table
-from service.store.schema.fleet_tables import CyclePart
+from service.store.schema.core_tables import (
+    AlertRow,
+    CycleRow,
+    DecisionRow,
+    FindingRow,
+    ForecastRow,
+    NightRow,
+    OutlookRow,
+    Table,
+)
+from service.store.schema.fleet_tables import CyclePartRow
 from tests.integration.pipeline.world import GO_TIME, LATER, ON_THE_DAY, START, World, open_world
 
 DAY = timedelta(days=1)
@@ -38,17 +46,17 @@ def test_nights_that_a_kept_message_tells_of_stay_and_all_others_go(
     world: World, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(forgetting, "BLOCK", 3)
-    nights = _count(world, core_tables.Night)
+    nights = _count(world, NightRow)
     forgotten = forget_nights(world.duskbell.sessions, FAR)
     with world.duskbell.sessions() as session:
-        told = set(session.scalars(select(core_tables.Alert.decision_id)))
-        kept = set(session.scalars(select(core_tables.Decision.id)))
-        of_nights = set(session.scalars(select(core_tables.Decision.night_id)))
-        findings = set(session.scalars(select(core_tables.Decision.finding_id)))
+        told = set(session.scalars(select(AlertRow.decision_id)))
+        kept = set(session.scalars(select(DecisionRow.id)))
+        of_nights = set(session.scalars(select(DecisionRow.night_id)))
+        findings = set(session.scalars(select(DecisionRow.finding_id)))
         assert told
         assert kept == told
-        assert set(session.scalars(select(core_tables.Night.id))) == of_nights
-        assert set(session.scalars(select(core_tables.Finding.id))) == findings
+        assert set(session.scalars(select(NightRow.id))) == of_nights
+        assert set(session.scalars(select(FindingRow.id))) == findings
     assert forgotten == nights - len(of_nights)
 
 
@@ -61,27 +69,25 @@ def test_when_the_messages_are_gone_nothing_of_a_past_night_is_left(world: World
     assert counts["nights"] > 0
     assert counts["forecasts"] > 0
     for kind in (
-        core_tables.Night,
-        core_tables.Decision,
-        core_tables.Outlook,
-        core_tables.Finding,
-        core_tables.Alert,
-        core_tables.Forecast,
+        NightRow,
+        DecisionRow,
+        OutlookRow,
+        FindingRow,
+        AlertRow,
+        ForecastRow,
     ):
         assert _count(world, kind) == 0, kind.__tablename__
 
 
 def test_nights_still_ahead_are_kept_with_their_decisions(world: World) -> None:
-    before = {
-        kind: _count(world, kind) for kind in (core_tables.Night, core_tables.Decision, core_tables.Outlook)
-    }
+    before = {kind: _count(world, kind) for kind in (NightRow, DecisionRow, OutlookRow)}
     assert forget_nights(world.duskbell.sessions, START) == 0
     assert {kind: _count(world, kind) for kind in before} == before
 
 
 def test_a_forecast_is_kept_as_long_as_its_hours_are_wanted(world: World) -> None:
     with world.duskbell.sessions() as session:
-        ends = sorted(session.scalars(select(core_tables.Forecast.last_hour_ends)))
+        ends = sorted(session.scalars(select(ForecastRow.last_hour_ends)))
     assert forget_forecasts(world.duskbell.sessions, ends[0]) == 0
     assert forget_forecasts(world.duskbell.sessions, ends[0] + timedelta(seconds=1)) == ends.count(ends[0])
 
@@ -89,9 +95,7 @@ def test_a_forecast_is_kept_as_long_as_its_hours_are_wanted(world: World) -> Non
 def test_a_decision_outlives_its_forecasts_and_can_still_be_explained(world: World) -> None:
     forget_forecasts(world.duskbell.sessions, FAR)
     with world.duskbell.sessions() as session:
-        decision = session.scalars(
-            select(core_tables.Decision).where(core_tables.Decision.verdict == "go")
-        ).first()
+        decision = session.scalars(select(DecisionRow).where(DecisionRow.verdict == "go")).first()
         assert decision is not None
         assert decision.reasons
         assert decision.forecast_ids
@@ -100,12 +104,12 @@ def test_a_decision_outlives_its_forecasts_and_can_still_be_explained(world: Wor
 
 def test_old_cycles_go_with_their_parts_and_the_newest_stays(world: World) -> None:
     with world.duskbell.sessions.begin() as session:
-        ids = session.scalars(select(core_tables.Cycle.id).order_by(core_tables.Cycle.id)).all()
+        ids = session.scalars(select(CycleRow.id).order_by(CycleRow.id)).all()
         session.add(
-            CyclePart(cycle_id=ids[0], stage="sky", ids=[1], opened_at=GO_TIME, attempts=0, counts={})
+            CyclePartRow(cycle_id=ids[0], stage="sky", ids=[1], opened_at=GO_TIME, attempts=0, counts={})
         )
     assert forget_cycles(world.duskbell.sessions, world.wall) == 0
     assert forget_cycles(world.duskbell.sessions, world.wall + 31 * DAY) == len(ids) - 1
     with world.duskbell.sessions() as session:
-        assert session.scalars(select(core_tables.Cycle.id)).all() == [ids[-1]]
-    assert _count(world, CyclePart) == 0
+        assert session.scalars(select(CycleRow.id)).all() == [ids[-1]]
+    assert _count(world, CyclePartRow) == 0

@@ -20,7 +20,7 @@ from service.store.json_values import from_json, to_json
 from service.store.maintenance import personal_data
 from service.store.migrate import _config, require_current, upgrade
 from service.store.repositories import people, sites
-from service.store.schema import core_tables
+from service.store.schema.core_tables import AddressRow, PersonRow, SiteRow, SubscriptionRow, WishSnapshotRow
 
 NOW = datetime(2027, 7, 3, 12, 0, tzinfo=UTC)
 HOME = Home(40.123456, -1.0, 70.0)
@@ -38,32 +38,30 @@ def session(ready_url: str) -> Session:
     engine.dispose()
 
 
-def _person(session: Session, mail: str, *, is_operator: bool = False) -> core_tables.Person:
-    person = core_tables.Person(name="", zone="Europe/Madrid", is_operator=is_operator, created_at=NOW)
+def _person(session: Session, mail: str, *, is_operator: bool = False) -> PersonRow:
+    person = PersonRow(name="", zone="Europe/Madrid", is_operator=is_operator, created_at=NOW)
     session.add(person)
     session.flush()
     people.add_address(session, person, "email", mail, secrets=[], now=NOW)
     return person
 
 
-def _address(session: Session, person: core_tables.Person) -> core_tables.Address:
-    return session.query(core_tables.Address).filter_by(person_id=person.id).one()
+def _address(session: Session, person: PersonRow) -> AddressRow:
+    return session.query(AddressRow).filter_by(person_id=person.id).one()
 
 
-def _site(session: Session, owner: core_tables.Person) -> core_tables.Site:
+def _site(session: Session, owner: PersonRow) -> SiteRow:
     return sites.add_site(session, owner, RIDGE, elevation_known=False, now=NOW)
 
 
-def _watch(
-    session: Session, person: core_tables.Person, row: core_tables.Site, **wished: object
-) -> core_tables.Subscription:
+def _watch(session: Session, person: PersonRow, row: SiteRow, **wished: object) -> SubscriptionRow:
     made = people.subscribe(session, _address(session, person), row, Wishes(**wished), now=NOW)
     made.look_again_at = NOW + timedelta(days=1)
     session.flush()
     return made
 
 
-def _drive(row: core_tables.Subscription) -> tuple[timedelta, bool]:
+def _drive(row: SubscriptionRow) -> tuple[timedelta, bool]:
     wishes = from_json(Wishes, row.wishes)
     return wishes.usual_drive, wishes.drive_is_estimate
 
@@ -149,16 +147,16 @@ def test_drives_that_nobody_gave_are_told_from_given_ones_and_older_versions_sti
         row = _site(session, anna)
         mine = _watch(session, anna, row)
         people.set_home(session, anna, HOME)
-        snapshot = core_tables.WishSnapshot(digest="x", wishes=mine.wishes)
+        snapshot = WishSnapshotRow(digest="x", wishes=mine.wishes)
         session.add(snapshot)
     config = _config()
     config.attributes["engine"] = engine
     command.downgrade(config, "0024")
     with engine.begin() as connection:
-        for column in (core_tables.Subscription.wishes, core_tables.WishSnapshot.wishes):
+        for column in (SubscriptionRow.wishes, WishSnapshotRow.wishes):
             assert connection.scalar(select(column))["drive"] == "PT2H"
-        connection.execute(update(core_tables.Subscription).values(wishes={"drive": "PT1H30M"}))
+        connection.execute(update(SubscriptionRow).values(wishes={"drive": "PT1H30M"}))
     upgrade(engine)
     with sessionmaker(engine)() as session:
-        assert session.query(core_tables.Subscription).one().wishes["drive"] is None
+        assert session.query(SubscriptionRow).one().wishes["drive"] is None
     engine.dispose()

@@ -23,8 +23,8 @@ from service.store.migrate import (
     upgrade,
 )
 from service.store.repositories.addresses import hanging_on_operator
-from service.store.schema.core_tables import Address, Person, Table
-from service.store.schema.delivery_tables import Token
+from service.store.schema.core_tables import AddressRow, PersonRow, Table
+from service.store.schema.delivery_tables import TokenRow
 
 
 def test_an_empty_database_gets_all_tables(store_url: str) -> None:
@@ -166,8 +166,8 @@ def test_row_78_an_older_stores_operator_is_signed_out_and_nothing_is_marked(tmp
                 connection.execute(text(statement), values)
     upgrade(engine)
     with Session(engine) as session:
-        ended = {row.id: row.used_at is not None for row in session.scalars(select(Token))}
-        marks = session.execute(select(Address.is_own, Person.may_keep_sites).join(Person)).all()
+        ended = {row.id: row.used_at is not None for row in session.scalars(select(TokenRow))}
+        marks = session.execute(select(AddressRow.is_own, PersonRow.may_keep_sites).join(PersonRow)).all()
         assert ended == {1: True, 2: False}
         assert [tuple(each) for each in marks] == [(False, False)] * 2
         assert [row.id for row in hanging_on_operator(session)] == [1]

@@ -22,7 +22,15 @@ from service.store.migrate import require_current
 from service.store.repositories import forecasts, messages, people, sites
 from service.store.repositories.forecast_packing import unpack
 from service.store.repositories.messages import Status
-from service.store.schema import core_tables
+from service.store.schema.core_tables import (
+    AlertRow,
+    DecisionRow,
+    ForecastRow,
+    MessageRow,
+    NightRow,
+    PersonRow,
+    SiteRevisionRow,
+)
 
 NOW = datetime(2027, 7, 3, 12, 0, tzinfo=UTC)
 HOUR = timedelta(hours=1)
@@ -55,13 +63,13 @@ def test_a_forecast_comes_back_as_it_was_with_its_gaps(session: Session) -> None
     row = forecasts.keep(session, "40.30,-1.40", _forecast(), fetched_at=NOW)
     session.commit()
     session.expire_all()
-    assert unpack(session.get_one(core_tables.Forecast, row.id)) == _forecast()
+    assert unpack(session.get_one(ForecastRow, row.id)) == _forecast()
 
 
 def test_a_rejected_answer_is_kept_and_never_judged_on(session: Session) -> None:
     forecasts.keep_rejected(session, "p", feed="metno", model="m", reason="cloud of 137 %", fetched_at=NOW)
     session.commit()
-    assert session.query(core_tables.Forecast).one().rejected == "cloud of 137 %"
+    assert session.query(ForecastRow).one().rejected == "cloud of 137 %"
     assert forecasts.newest_by_place(session, {"p"}, NOW) == {}
 
 
@@ -99,7 +107,7 @@ def test_times_come_back_in_utc_whatever_zone_they_had(session: Session) -> None
 
 def test_a_time_without_a_zone_is_refused(session: Session) -> None:
     session.add(
-        core_tables.Person(name="x", zone="UTC", is_operator=False, created_at=datetime(2027, 1, 1))  # noqa: DTZ001
+        PersonRow(name="x", zone="UTC", is_operator=False, created_at=datetime(2027, 1, 1))  # noqa: DTZ001
     )
     with pytest.raises(StatementError, match="without a zone"):
         session.flush()
@@ -121,16 +129,16 @@ def test_a_revision_follows_another_and_both_stay(session: Session) -> None:
     sites.revise_site(session, row, Site("A", 40.4, -1.4), elevation_known=True, now=NOW)
     session.commit()
     assert sites.newest_revision(session, row.id).site.lat_deg == 40.4
-    assert session.query(core_tables.SiteRevision).count() == 2
+    assert session.query(SiteRevisionRow).count() == 2
 
 
-def _message(session: Session) -> core_tables.Message:
+def _message(session: Session) -> MessageRow:
     owner = people.get_operator(session, zone="UTC", now=NOW)
     address = people.add_address(session, owner, "email", "you@example.org", secrets=[], now=NOW)
     site = sites.add_site(session, owner, Site("A", 40.3, -1.4), elevation_known=False, now=NOW)
     subscription = people.subscribe(session, address, site, Wishes(), now=NOW)
     revision = sites.newest_revision(session, site.id)
-    night = core_tables.Night(
+    night = NightRow(
         site_revision_id=revision.revision_id,
         name=date(2027, 7, 3),
         sky_key="k",
@@ -143,7 +151,7 @@ def _message(session: Session) -> core_tables.Message:
     )
     session.add(night)
     session.flush()
-    decision = core_tables.Decision(
+    decision = DecisionRow(
         subscription_id=subscription.id,
         night_id=night.id,
         night_name=night.name,
@@ -162,7 +170,7 @@ def _message(session: Session) -> core_tables.Message:
     )
     session.add(decision)
     session.flush()
-    alert = core_tables.Alert(
+    alert = AlertRow(
         subscription_id=subscription.id,
         night_name=night.name,
         kind="go",
@@ -208,7 +216,7 @@ def test_row_9_a_sender_that_lost_its_lease_changes_nothing(session: Session) ->
     assert not messages.settle(session, first.id, first.lease_token, Status.FAILED, wall=NOW)
     assert messages.settle(session, second.id, second.lease_token, Status.SENT, wall=NOW)
     session.commit()
-    assert session.get_one(core_tables.Message, message_id, populate_existing=True).status == Status.SENT
+    assert session.get_one(MessageRow, message_id, populate_existing=True).status == Status.SENT
 
 
 def test_no_update_is_lost_between_many_writers(engine: Engine) -> None:

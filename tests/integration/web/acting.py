@@ -14,7 +14,7 @@ from starlette.testclient import TestClient
 
 from service.delivery import dispatcher
 from service.store.repositories import browsers, sites
-from service.store.schema import core_tables
+from service.store.schema.core_tables import AddressRow, PersonRow, SiteRow, SubscriptionRow
 from service.web.shared import sessions
 from service.web.shared.forms import STAMP, make_stamp
 from tests.integration.pipeline.world import GO_TIME, START, World
@@ -34,13 +34,13 @@ def new_person(
 ) -> int:
     """A person with one mail address; its number."""
     with world.duskbell.sessions.begin() as session:
-        person = core_tables.Person(
+        person = PersonRow(
             name="", zone=zone, is_operator=False, may_keep_sites=may_keep_sites, created_at=START
         )
         session.add(person)
         session.flush()
         session.add(
-            core_tables.Address(
+            AddressRow(
                 person_id=person.id,
                 channel="email",
                 target=email,
@@ -82,13 +82,13 @@ def text_of(mail: Any) -> str:
     return str(mail.get_body(preferencelist=("plain",)).get_content())
 
 
-def subscriptions(world: World, person_id: int | None = None) -> list[core_tables.Subscription]:
+def subscriptions(world: World, person_id: int | None = None) -> list[SubscriptionRow]:
     """The running ones, oldest first."""
     with world.duskbell.sessions() as session:
-        rows = session.query(core_tables.Subscription).filter(core_tables.Subscription.ended_at.is_(None))
+        rows = session.query(SubscriptionRow).filter(SubscriptionRow.ended_at.is_(None))
         if person_id is not None:
-            rows = rows.filter(core_tables.Subscription.person_id == person_id)
-        return list(rows.order_by(core_tables.Subscription.id))
+            rows = rows.filter(SubscriptionRow.person_id == person_id)
+        return list(rows.order_by(SubscriptionRow.id))
 
 
 @contextmanager
@@ -107,5 +107,5 @@ def losing(engine: Engine) -> Iterator[None]:
 
 def share_site(world: World, site_id: int = 1, *, is_shared: bool = True) -> None:
     with world.duskbell.sessions.begin() as session:
-        site = session.get_one(core_tables.Site, site_id)
+        site = session.get_one(SiteRow, site_id)
         sites.share_site(session, site, is_shared=is_shared, now=world.latest)

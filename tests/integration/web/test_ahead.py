@@ -8,7 +8,7 @@ from collections.abc import Iterator
 import pytest
 from starlette.testclient import TestClient
 
-from service.store.schema import core_tables
+from service.store.schema.core_tables import PersonRow
 from tests.integration.pipeline.world import World
 from tests.integration.web.acting import browsing_as
 
@@ -25,7 +25,7 @@ def asking(world: World) -> World:
 @pytest.fixture
 def owner(asking: World) -> Iterator[TestClient]:
     with asking.duskbell.sessions() as session:
-        number = session.query(core_tables.Person.id).filter(core_tables.Person.is_operator).scalar()
+        number = session.query(PersonRow.id).filter(PersonRow.is_operator).scalar()
     with browsing_as(asking, number) as browser:
         yield browser
 

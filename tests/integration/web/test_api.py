@@ -16,7 +16,7 @@ from service.observations.model import Heard
 from service.store.repositories.people import get_operator
 from service.store.repositories.rate_limits import LIMITS
 from service.store.repositories.sites import share_site
-from service.store.schema import core_tables
+from service.store.schema.core_tables import PersonRow, SiteRow
 from tests.integration.pipeline.world import GO_TIME, START, World
 from tests.integration.web.browsing import browsing
 
@@ -195,14 +195,14 @@ def test_others_read_a_shared_site_rounded_and_a_private_one_not_at_all(world: W
 
     world.cycle(GO_TIME)
     with world.duskbell.sessions.begin() as session:
-        friend = core_tables.Person(name="", zone="UTC", is_operator=False, created_at=START)
+        friend = PersonRow(name="", zone="UTC", is_operator=False, created_at=START)
         session.add(friend)
         session.flush()
         key = {"Authorization": f"Bearer {access.make_api_key(session, friend.id, 'f', START)}"}
     with browsing(world, shown_at=GO_TIME) as browser:
         assert browser.get(f"{API}/sites/1", headers=key).status_code == 404
         with world.duskbell.sessions.begin() as session:
-            share_site(session, session.get_one(core_tables.Site, 1), is_shared=True, now=GO_TIME)
+            share_site(session, session.get_one(SiteRow, 1), is_shared=True, now=GO_TIME)
         site = browser.get(f"{API}/sites/1", headers=key).json()
         assert (site["lat"], site["lon"], site["rounded"]) == (40.3, -1.4, True)
         night = browser.get(f"{API}/sites/1/nights/2027-07-03", headers=key).json()

@@ -15,7 +15,7 @@ from starlette.testclient import TestClient
 
 from service.accounts import access
 from service.store.repositories import browsers
-from service.store.schema import core_tables
+from service.store.schema.core_tables import AddressRow
 from service.web.shared import sessions
 from tests.integration.pipeline.world import World
 from tests.integration.web.acting import (
@@ -176,9 +176,7 @@ def test_row_93_a_mail_address_that_could_sign_in_is_added_by_who_just_did(world
         hook = {"channel": "webhook", "target": "https://hooks.example.org/a"}
         assert browser.post("/me/addresses", data=hook, follow_redirects=False).status_code == 200
     with world.duskbell.sessions() as session:
-        targets = set(
-            session.scalars(select(core_tables.Address.target).where(core_tables.Address.person_id == mine))
-        )
+        targets = set(session.scalars(select(AddressRow.target).where(AddressRow.person_id == mine)))
     assert targets == {"a@example.org", "https://hooks.example.org/a"}
 
 

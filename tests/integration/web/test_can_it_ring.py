@@ -12,7 +12,7 @@ from starlette.testclient import TestClient
 from service.accounts import access
 from service.store.repositories import people
 from service.store.repositories.sites import share_site
-from service.store.schema import core_tables
+from service.store.schema.core_tables import AddressRow, SiteRow
 from tests.integration.conftest import NewStore
 from tests.integration.pipeline.bare import DECLARED, FLAT, NOW, RELAY, Bare, opening
 from tests.integration.web.acting import browsing_as, new_person
@@ -77,8 +77,8 @@ def test_row_200_others_hear_that_it_can_t_ring_and_whom_to_tell_and_no_setting(
     here = settled(opened)
     friend = new_person(here, "friend@example.org")
     with here.duskbell.sessions.begin() as session:
-        address = session.query(core_tables.Address).filter_by(person_id=friend).one()
-        site = session.get_one(core_tables.Site, 1)
+        address = session.query(AddressRow).filter_by(person_id=friend).one()
+        site = session.get_one(SiteRow, 1)
         told = people.subscribe(session, address, site, people.default_wishes(), now=NOW)
         address.confirmed_at, site_id = None, told.site_id
     with browsing_as(here, friend) as browser:
@@ -100,7 +100,7 @@ def test_row_200_others_hear_that_it_can_t_ring_and_whom_to_tell_and_no_setting(
 def test_strangers_see_nothing_of_it_on_the_first_page_and_on_the_form_no_setting(opened: Any) -> None:
     here = settled(opened)
     with here.duskbell.sessions.begin() as session:
-        share_site(session, session.get_one(core_tables.Site, 1), is_shared=True, now=NOW)
+        share_site(session, session.get_one(SiteRow, 1), is_shared=True, now=NOW)
     with browsing(here, shown_at=NOW) as browser:
         assert "can't ring" not in browser.get("/").text
         form = browser.get("/sites/1/subscribe").text
@@ -111,7 +111,7 @@ def test_strangers_see_nothing_of_it_on_the_first_page_and_on_the_form_no_settin
 def test_pages_that_a_mend_names_are_links(opened: Any) -> None:
     here = settled(opened)
     with here.duskbell.sessions.begin() as session:
-        session.get_one(core_tables.Address, 1).off_since = NOW
+        session.get_one(AddressRow, 1).off_since = NOW
     with owner_browsing(here, shown_at=NOW) as browser:
         assert 'or the page <a href="/me">/me</a>.' in browser.get("/").text
 

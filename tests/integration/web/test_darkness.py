@@ -12,7 +12,7 @@ from alerts.sky.brightness.light_domes import domes
 from service.accounts import access
 from service.demo.story import FLAT, SATURDAY
 from service.store.repositories.sites import share_site
-from service.store.schema import core_tables
+from service.store.schema.core_tables import PersonRow, SiteRow
 from tests.integration.pipeline.world import GO_TIME, START, World
 from tests.integration.web.browsing import browsing
 
@@ -40,11 +40,11 @@ def test_the_api_has_it_among_the_reasons_of_a_stored_decision(played: TestClien
 def test_towns_do_not_lead_others_to_a_shared_place(world: World) -> None:
     world.cycle(GO_TIME)
     with world.duskbell.sessions.begin() as session:
-        friend = core_tables.Person(name="", zone="UTC", is_operator=False, created_at=START)
+        friend = PersonRow(name="", zone="UTC", is_operator=False, created_at=START)
         session.add(friend)
         session.flush()
         key = {"Authorization": f"Bearer {access.make_api_key(session, friend.id, 'f', START)}"}
-        share_site(session, session.get_one(core_tables.Site, 1), is_shared=True, now=GO_TIME)
+        share_site(session, session.get_one(SiteRow, 1), is_shared=True, now=GO_TIME)
     with browsing(world, shown_at=GO_TIME) as browser:
         night = browser.get(API_NIGHT, headers=key).json()
     rounded = shared_site(FLAT)

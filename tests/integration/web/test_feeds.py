@@ -12,7 +12,7 @@ from icalendar import Calendar
 from starlette.testclient import TestClient
 
 from service.store.repositories import people
-from service.store.schema import core_tables
+from service.store.schema.core_tables import AddressRow, PersonRow, SubscriptionRow
 from tests.integration.pipeline.world import CLEAR_PCT, GO_TIME, LATER, ON_THE_DAY, START, World
 from tests.integration.web.browsing import browsing, owner_browsing
 
@@ -155,8 +155,8 @@ def test_row_231_an_entry_stands_for_a_change_and_is_never_rewritten(world: Worl
 
 def test_row_231_two_addresses_of_one_person_make_one_entry(world: World, owner: TestClient) -> None:
     with world.duskbell.sessions.begin() as session:
-        row = session.get_one(core_tables.Subscription, 1)
-        address = core_tables.Address(
+        row = session.get_one(SubscriptionRow, 1)
+        address = AddressRow(
             person_id=row.person_id, channel="email", target="b@example.org", secrets=[], created_at=START,
             confirmed_at=START,
         )  # fmt: skip
@@ -221,11 +221,10 @@ def test_new_addresses_make_the_old_ones_dead(played: TestClient) -> None:
 
 
 def test_a_feed_of_someone_elses_private_site_opens_nothing(played_world: World, played: TestClient) -> None:
-    from service.store.schema import core_tables
     from service.web.feeds import feed_keys
 
     with played_world.duskbell.sessions.begin() as session:
-        other = core_tables.Person(name="", zone="UTC", is_operator=False, created_at=START)
+        other = PersonRow(name="", zone="UTC", is_operator=False, created_at=START)
         session.add(other)
         session.flush()
         key = feed_keys.make_key(session, other.id, START)

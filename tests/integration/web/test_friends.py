@@ -20,7 +20,14 @@ from service.accounts.receivers import vouch_for
 from service.demo.story import FLAT
 from service.store.repositories import people
 from service.store.repositories.sites import add_site
-from service.store.schema import core_tables
+from service.store.schema.core_tables import (
+    AddressRow,
+    AlertRow,
+    MessageRow,
+    PersonRow,
+    SiteRow,
+    SubscriptionRow,
+)
 from tests.integration.conftest import NewStore
 from tests.integration.pipeline.world import GO_TIME, MAIL, ON_THE_DAY, START, World, open_world
 from tests.integration.web.acting import browsing_as, deliver_mail, links_in_mail, subscriptions
@@ -63,7 +70,7 @@ FILLED: dict[str, tuple[str, ...]] = {
 def invite(world: World) -> int:
     """The friend as `duskbell subscribe` adds them; their person."""
     with world.duskbell.sessions.begin() as session:
-        operator, site = session.get_one(core_tables.Person, 1), session.get_one(core_tables.Site, 1)
+        operator, site = session.get_one(PersonRow, 1), session.get_one(SiteRow, 1)
         address = address_owner.address_by_operator(
             session, FRIEND, operator, is_own=False, zone="Europe/Madrid", now=START
         )
@@ -75,7 +82,7 @@ def invite(world: World) -> int:
 def hang_on_operator(world: World) -> int:
     """The friend as the version before added them; the number of the address."""
     with world.duskbell.sessions.begin() as session:
-        operator, site = session.get_one(core_tables.Person, 1), session.get_one(core_tables.Site, 1)
+        operator, site = session.get_one(PersonRow, 1), session.get_one(SiteRow, 1)
         address = people.add_address(session, operator, "email", FRIEND, secrets=[], now=START)
         people.subscribe(session, address, site, people.default_wishes(), now=START)
         return address.id
@@ -83,7 +90,7 @@ def hang_on_operator(world: World) -> int:
 
 def give_away(world: World, address_id: int) -> int:
     with world.duskbell.sessions.begin() as session:
-        row = session.get_one(core_tables.Address, address_id)
+        row = session.get_one(AddressRow, address_id)
         return address_owner.give_away(session, row, now=world.wall).person_id
 
 
@@ -95,7 +102,7 @@ def friendly(
     folder = tmp_path_factory.mktemp("friendly")
     with open_world(folder, new_store(folder), site=PLACE) as world:
         with world.duskbell.sessions.begin() as session:
-            operator = session.get_one(core_tables.Person, 1)
+            operator = session.get_one(PersonRow, 1)
             add_site(session, operator, ELSEWHERE, elevation_known=True, now=START)
         person = invite(world) if request.param == "invited" else 0
         hanging = 0 if person else hang_on_operator(world)
@@ -125,7 +132,7 @@ def filled(path: str, world: World) -> Iterator[str]:
     """The page's addresses with everything that may stand in them; a new kind must be named in FILLED."""
     names = re.findall(r"\{(\w+)(?::\w+)?\}", path)
     with world.duskbell.sessions() as session:
-        message_id = session.scalars(select(core_tables.Message.id)).first()
+        message_id = session.scalars(select(MessageRow.id)).first()
     for values in product(*(FILLED[name] for name in names)):
         shown = path
         for name, value in zip(names, values, strict=True):
@@ -216,16 +223,16 @@ def test_row_78_what_is_given_away_goes_on_ringing_and_takes_back_what_was_told(
     world.cycle(GO_TIME + timedelta(hours=1))
     with world.duskbell.sessions() as session:
         told = session.scalars(
-            select(core_tables.Alert.kind)
-            .join(core_tables.Subscription, core_tables.Subscription.id == core_tables.Alert.subscription_id)
-            .where(core_tables.Subscription.person_id == person)
-            .order_by(core_tables.Alert.id)
+            select(AlertRow.kind)
+            .join(SubscriptionRow, SubscriptionRow.id == AlertRow.subscription_id)
+            .where(SubscriptionRow.person_id == person)
+            .order_by(AlertRow.id)
         ).all()
     assert told[-2:] == ["go", "stand_down"]
     assert [str(mail["To"]) for _, mail in world.box.mails][-2:].count(FRIEND) == 1
     assert [row.site_id for row in subscriptions(world, person)] == [2]
     with world.duskbell.sessions() as session:
-        assert session.get_one(core_tables.Site, 1).owner_id == 1
+        assert session.get_one(SiteRow, 1).owner_id == 1
 
 
 @pytest.mark.parametrize("way", ["asked on the page", "asked before the upgrade", "by its own link"])
@@ -234,7 +241,7 @@ def test_row_78_before_anybody_decides_a_friend_on_the_operator_cannot_enter(way
     with browsing(world, shown_at=GO_TIME) as browser:
         if way == "asked before the upgrade":
             with world.duskbell.sessions.begin() as session:
-                session.get_one(core_tables.Address, address).is_own = True
+                session.get_one(AddressRow, address).is_own = True
         if way == "by its own link":
             for now in (START, ON_THE_DAY, GO_TIME):
                 world.cycle(now)
@@ -250,7 +257,7 @@ def test_row_78_before_anybody_decides_a_friend_on_the_operator_cannot_enter(way
         links = links_in_mail(world, "sign-in")
         if way == "asked before the upgrade":
             with world.duskbell.sessions.begin() as session:
-                session.get_one(core_tables.Address, address).is_own = False
+                session.get_one(AddressRow, address).is_own = False
             assert browser.post(links[0]).status_code == 404
         else:
             assert links == []

@@ -13,7 +13,7 @@ import pytest
 from starlette.testclient import TestClient
 
 from service.store.repositories.rate_limits import LIMITS
-from service.store.schema import core_tables
+from service.store.schema.core_tables import SiteRow
 from service.web.app import build_app
 from service.web.middleware import BODY_BYTES, UPLOAD_BYTES
 from tests.integration.pipeline.world import GO_TIME, World
@@ -138,7 +138,7 @@ def test_row_65_a_file_that_is_a_bomb_is_refused_in_words(
     assert 'role="alert"' in answer.text
     assert "root:" not in answer.text
     with world.duskbell.sessions() as session:
-        assert session.query(core_tables.Site).count() == 1
+        assert session.query(SiteRow).count() == 1
 
 
 def test_row_65_too_many_fields_are_refused(owner: TestClient) -> None:

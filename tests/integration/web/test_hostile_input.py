@@ -23,7 +23,7 @@ from starlette.testclient import TestClient
 from alerts.common.errors import BadInput
 from alerts.sites.names import LONGEST_NAME, clean_name
 from service.hindsight.track_record import safe_cell
-from service.store.schema import core_tables
+from service.store.schema.core_tables import SiteRevisionRow, SiteRow
 from service.web.middleware import BODY_BYTES, UPLOAD_BYTES
 from tests.integration.pipeline.world import GO_TIME, ON_THE_DAY, START, World
 from tests.integration.web.browsing import browsing, owner_browsing
@@ -54,8 +54,8 @@ def owner_of(world: World) -> Iterator[TestClient]:
 
 def rename(world: World, name: str) -> None:
     with world.duskbell.sessions.begin() as session:
-        session.execute(update(core_tables.Site).values(name=name))
-        for row in session.query(core_tables.SiteRevision):
+        session.execute(update(SiteRow).values(name=name))
+        for row in session.query(SiteRevisionRow):
             row.facts = {**row.facts, "site": {**row.facts["site"], "name": name}}
 
 

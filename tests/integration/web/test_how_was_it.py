@@ -16,7 +16,7 @@ from service.demo.story import SATURDAY
 from service.hindsight.outcome_reports import find_said
 from service.store.repositories import judged_events
 from service.store.repositories.tokens import Purpose, standing_links
-from service.store.schema import core_tables
+from service.store.schema.core_tables import AddressRow, OutcomeRow
 from tests.integration.conftest import NewStore
 from tests.integration.pipeline.world import GO_TIME, ON_THE_DAY, START, SUNDAY, World, open_world
 from tests.integration.web.browsing import browsing, owner_browsing
@@ -37,9 +37,7 @@ def played_by_mail(tmp_path_factory: pytest.TempPathFactory, new_store: NewStore
 def world(played_by_mail: World) -> World:
     """With nothing said yet."""
     with played_by_mail.duskbell.sessions.begin() as session:
-        for row in session.scalars(
-            select(core_tables.Outcome).where(core_tables.Outcome.judge == judged_events.PERSON)
-        ):
+        for row in session.scalars(select(OutcomeRow).where(OutcomeRow.judge == judged_events.PERSON)):
             session.delete(row)
     return played_by_mail
 
@@ -68,13 +66,9 @@ def link_of(world: World) -> str:
     return found[1]
 
 
-def said(world: World) -> list[core_tables.Outcome]:
+def said(world: World) -> list[OutcomeRow]:
     with world.duskbell.sessions() as session:
-        query = (
-            select(core_tables.Outcome)
-            .where(core_tables.Outcome.judge == judged_events.PERSON)
-            .order_by(core_tables.Outcome.id)
-        )
+        query = select(OutcomeRow).where(OutcomeRow.judge == judged_events.PERSON).order_by(OutcomeRow.id)
         return list(session.scalars(query))
 
 
@@ -201,9 +195,7 @@ def test_a_link_opens_only_what_its_address_was_told_of(world: World, reader: Te
     link = link_of(world)
     token = link.split("/")[2]
     with world.duskbell.sessions.begin() as session:
-        (address_id,) = session.scalars(
-            select(core_tables.Address.id).where(core_tables.Address.channel == "email")
-        )
+        (address_id,) = session.scalars(select(AddressRow.id).where(AddressRow.channel == "email"))
         keys, wall = world.duskbell.keys, world.wall
         others = [
             standing_links(session, keys, purpose, [address_id], wall)[address_id]

@@ -9,7 +9,7 @@ from starlette.testclient import TestClient
 
 from service.store.engine import open_engine
 from service.store.read_sessions import watch_changes
-from service.store.schema import core_tables
+from service.store.schema.core_tables import SiteRow
 from service.web.response_cache import KEPT_PATHS, KeptPage, page_cache
 from tests.integration.pipeline.world import GO_TIME, World
 from tests.integration.web.acting import browsing_as, losing, new_person, share_site
@@ -18,7 +18,7 @@ from tests.integration.web.browsing import browsing, owner_browsing
 
 def rename(world: World, name: str) -> None:
     with world.duskbell.sessions.begin() as session:
-        session.get_one(core_tables.Site, 1).name = name
+        session.get_one(SiteRow, 1).name = name
 
 
 def test_a_page_is_the_same_until_something_is_committed(world: World, owner: TestClient) -> None:

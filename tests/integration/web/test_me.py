@@ -10,7 +10,7 @@ import pytest
 from starlette.testclient import TestClient
 
 from service.demo.story import SATURDAY
-from service.store.schema import core_tables
+from service.store.schema.core_tables import AddressRow
 from service.web.shared.context import Web
 from tests.integration.pipeline.world import MAIL, World
 from tests.integration.web.acting import (
@@ -32,9 +32,9 @@ def friend(world: World) -> Iterator[TestClient]:
         yield browser
 
 
-def address(world: World, address_id: int) -> core_tables.Address:
+def address(world: World, address_id: int) -> AddressRow:
     with world.duskbell.sessions() as session:
-        return session.get_one(core_tables.Address, address_id)
+        return session.get_one(AddressRow, address_id)
 
 
 def web_of(browser: TestClient) -> Web:
@@ -90,7 +90,7 @@ def test_an_address_that_can_not_be_used_is_refused_in_words(
     answer = owner.post("/me/addresses", data=form)
     assert (answer.status_code, said in answer.text.lower()) == (400, True)
     with world.duskbell.sessions() as session:
-        assert session.query(core_tables.Address).count() == 2
+        assert session.query(AddressRow).count() == 2
 
 
 def test_removing_an_address_ends_what_was_told_there(world: World, owner: TestClient) -> None:
@@ -101,7 +101,7 @@ def test_removing_an_address_ends_what_was_told_there(world: World, owner: TestC
 
 def test_an_address_that_was_switched_off_can_be_switched_on(world: World, owner: TestClient) -> None:
     with world.duskbell.sessions.begin() as session:
-        row = session.get_one(core_tables.Address, 1)
+        row = session.get_one(AddressRow, 1)
         row.off_since, row.off_reason = world.wall, "it bounced"
     assert "Off: it bounced." in owner.get("/me").text
     owner.post("/me/addresses/1/on")
@@ -114,7 +114,7 @@ def test_row_84_test_mails_are_few_for_an_address_and_for_a_person(world: World,
         with world.duskbell.sessions.begin() as session:
             target = f"{number}@example.org"
             session.add(
-                core_tables.Address(
+                AddressRow(
                     person_id=person, channel="email", target=target, secrets=[],
                     created_at=world.wall, confirmed_at=world.wall,
                 )
@@ -202,7 +202,7 @@ def test_erasing_needs_a_tick_and_leaves_nothing_that_leads_back(world: World, f
     assert "Nothing here leads back to you" in friend.post("/me/erase", data={"sure": "on"}).text
     assert friend.get("/me", follow_redirects=False).status_code == 303
     with world.duskbell.sessions() as session:
-        assert session.query(core_tables.Address).filter(core_tables.Address.target == FRIEND).count() == 0
+        assert session.query(AddressRow).filter(AddressRow.target == FRIEND).count() == 0
 
 
 def test_signing_out_everywhere_ends_every_browser_and_takes_kept_pages_along(
@@ -215,6 +215,6 @@ def test_signing_out_everywhere_ends_every_browser_and_takes_kept_pages_along(
         assert other.get("/me", follow_redirects=False).status_code == 303
 
 
-def find_person(world: World) -> core_tables.Address:
+def find_person(world: World) -> AddressRow:
     with world.duskbell.sessions() as session:
-        return session.query(core_tables.Address).filter(core_tables.Address.target == FRIEND).one()
+        return session.query(AddressRow).filter(AddressRow.target == FRIEND).one()

@@ -8,8 +8,8 @@ import pytest
 from starlette.testclient import TestClient
 
 from service.store.repositories.messages import UNSETTLED
-from service.store.schema import core_tables
-from service.store.schema.delivery_tables import Trouble
+from service.store.schema.core_tables import MessageRow
+from service.store.schema.delivery_tables import TroubleRow
 from tests.integration.pipeline.world import MAIL, START, World
 from tests.integration.web.acting import browsing_as, new_person
 
@@ -49,7 +49,9 @@ def test_the_overview_tells_of_the_cycle_the_feeds_and_what_waits(played: TestCl
 
 def test_troubles_stand_on_top(world: World, owner: TestClient) -> None:
     with world.duskbell.sessions.begin() as session:
-        trouble = Trouble(key="test", since=world.wall, last_at=world.wall, text="The relay takes nothing.")
+        trouble = TroubleRow(
+            key="test", since=world.wall, last_at=world.wall, text="The relay takes nothing."
+        )
         session.add(trouble)
     assert "The relay takes nothing." in owner.get("/operator").text
 
@@ -74,7 +76,7 @@ def test_a_message_is_sent_again_only_when_that_is_meant(world: World, owner: Te
     assert owner.post(path, data={"do": "resend", "again": "on"}).status_code == 200
     assert owner.post(path, data={"do": "burn"}).status_code == 400
     with world.duskbell.sessions() as session:
-        row = session.get_one(core_tables.Message, path.rpartition("/")[2])
+        row = session.get_one(MessageRow, path.rpartition("/")[2])
         assert row.status in UNSETTLED
 
 

@@ -8,7 +8,7 @@ from datetime import timedelta
 import pytest
 from starlette.testclient import TestClient
 
-from service.store.schema import core_tables
+from service.store.schema.core_tables import OutcomeRow
 from tests.integration.conftest import NewStore
 from tests.integration.pipeline.world import GO_TIME, ON_THE_DAY, START, SUNDAY, World, open_world
 from tests.integration.web.acting import browsing_as, new_person, share_site
@@ -66,7 +66,7 @@ def test_only_those_who_were_told_or_own_the_site_are_asked(past: World) -> None
         assert "How was it?" not in friend.get(NIGHT).text
         assert friend.post(f"{NIGHT}/outcome", data={"state": "clear"}).status_code == 404
     with past.duskbell.sessions() as session:
-        reporters = {row.person_id for row in session.query(core_tables.Outcome) if row.person_id}
+        reporters = {row.person_id for row in session.query(OutcomeRow) if row.person_id}
     assert reporters <= {1}
 
 

@@ -15,7 +15,7 @@ from starlette.testclient import TestClient
 from alerts.sites.model import Site
 from service.store.repositories.people import UNKNOWN_ZONE
 from service.store.repositories.sites import add_site
-from service.store.schema import core_tables
+from service.store.schema.core_tables import PersonRow
 from service.web.account.sign_in import is_own_path
 from service.web.app import build_app
 from tests.integration.conftest import NewStore
@@ -158,7 +158,7 @@ def test_the_outbox_is_the_operators_alone(browser: TestClient) -> None:
 
 def test_an_owner_whose_clock_is_not_known_lives_by_that_of_the_first_site(world: World) -> None:
     with world.duskbell.sessions.begin() as session:
-        newcomer = core_tables.Person(name="", zone=UNKNOWN_ZONE, is_operator=False, created_at=GO_TIME)
+        newcomer = PersonRow(name="", zone=UNKNOWN_ZONE, is_operator=False, created_at=GO_TIME)
         session.add(newcomer)
         session.flush()
         for name, zone in (("First", "Europe/Madrid"), ("Second", "Pacific/Apia")):

@@ -10,7 +10,7 @@ from starlette.testclient import TestClient
 
 from alerts.field.driving import Home
 from service.store.repositories import people
-from service.store.schema import core_tables
+from service.store.schema.core_tables import PersonRow, SiteRevisionRow, SiteRow
 from tests.integration.pipeline.world import World
 from tests.integration.web.acting import browsing_as, new_person
 from tests.integration.web.formreading import fields_of_form
@@ -21,7 +21,7 @@ ASKED = "41.0000° N, 2.0000° E lies at sea. Did you mean 2.0000° N, 41.0000°
 
 def kept(world: World) -> list[tuple[str, float, float]]:
     """Name and place of every site but the first."""
-    row, site = core_tables.SiteRevision, core_tables.Site
+    row, site = SiteRevisionRow, SiteRow
     with world.duskbell.sessions() as session:
         newest = select(func.max(row.id)).where(row.site_id > 1).group_by(row.site_id)
         query = select(site.name, row.facts).join(site, site.id == row.site_id).where(row.id.in_(newest))
@@ -85,7 +85,7 @@ def test_row_226_a_site_is_asked_about_when_it_moves_and_not_when_it_is_describe
 def test_row_226_a_place_far_from_ones_own_home_is_asked_about(world: World) -> None:
     mine = new_person(world, "a@example.org")
     with world.duskbell.sessions.begin() as session:
-        people.set_home(session, session.get_one(core_tables.Person, mine), Home(40.4, -1.1))
+        people.set_home(session, session.get_one(PersonRow, mine), Home(40.4, -1.1))
     far = "1.4200° S, 40.3100° E lies 6,260 km from home. Did you mean 40.3100° N, 1.4200° W?"
     file = {"file": ("places.gpx", b'<gpx><wpt lat="-1.42" lon="40.31"><name>Hill</name></wpt></gpx>')}
     with browsing_as(world, mine) as browser:

@@ -14,7 +14,7 @@ from alerts.common.errors import BadInput
 from alerts.sites.model import Foreground
 from service.demo.story import FLAT
 from service.store.repositories.sites import get_site, newest_revision, revise_site
-from service.store.schema import core_tables
+from service.store.schema.core_tables import SiteRow
 from tests.integration.conftest import NewStore
 from tests.integration.pipeline.world import GO_TIME, ON_THE_DAY, START, World, open_world
 from tests.integration.web.acting import browsing_as, new_person, share_site
@@ -89,7 +89,7 @@ def test_nobody_else_changes_or_removes_a_shared_site(method: str, friend: TestC
     assert friend.request(method, "/sites/1/edit").status_code == 404
     assert friend.post("/sites/1/remove").status_code == 404
     with shared.duskbell.sessions() as session:
-        assert session.get_one(core_tables.Site, 1).archived_at is None
+        assert session.get_one(SiteRow, 1).archived_at is None
 
 
 def test_a_site_that_is_no_longer_shared_is_gone_for_others(world: World) -> None:
@@ -106,7 +106,7 @@ def test_an_older_description_stays_private_too(world: World) -> None:
         world.cycle(now)
     share_site(world)
     with world.duskbell.sessions.begin() as session:
-        row = session.get_one(core_tables.Site, 1)
+        row = session.get_one(SiteRow, 1)
         site = newest_revision(session, 1).site
         revise_site(session, row, replace(site, lat_deg=40.5), elevation_known=True, now=GO_TIME)
     with browsing(world, shown_at=GO_TIME) as stranger:

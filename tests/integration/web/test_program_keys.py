@@ -11,7 +11,7 @@ from starlette.testclient import TestClient
 from service.accounts import access
 from service.runtime.maintenance_jobs import warn_of_keys
 from service.store.repositories import tokens
-from service.store.schema.delivery_tables import Token
+from service.store.schema.delivery_tables import TokenRow
 from tests.integration.pipeline.world import World
 from tests.integration.web.acting import browsing_as, deliver_mail, new_person
 from tests.integration.web.browsing import browsing
@@ -52,7 +52,7 @@ def test_row_91_a_key_from_before_goes_on_as_it_was_and_is_told_as_such(world: W
     mine = new_person(world, "a@example.org")
     with world.duskbell.sessions.begin() as session:
         old = tokens.mint(session, tokens.Purpose.API_KEY, world.wall, person_id=mine, label="old")
-        session.query(Token).filter(Token.label == "old").one().expires_at = None
+        session.query(TokenRow).filter(TokenRow.label == "old").one().expires_at = None
     world.wall += timedelta(days=800)
     with browsing_as(world, mine) as browser:
         browser.headers["X-Forwarded-For"] = "192.0.2.7"

@@ -15,7 +15,7 @@ from alerts.sites.model import Site
 from service.accounts.quotas import QuotaReached, require_room
 from service.store.repositories.sites import NewSite, add_sites, get_site
 from service.store.repositories.totals import Kept
-from service.store.schema import core_tables
+from service.store.schema.core_tables import AddressRow, PersonRow, SiteRow, SubscriptionRow
 from tests.integration.pipeline.world import START, World
 from tests.integration.web.acting import (
     browsing_as,
@@ -48,9 +48,7 @@ def places(count: int, first: int = 1) -> dict[str, Any]:
 
 def sites_of(world: World, person_id: int) -> int:
     with world.duskbell.sessions() as session:
-        query = select(func.count()).where(
-            core_tables.Site.owner_id == person_id, core_tables.Site.archived_at.is_(None)
-        )
+        query = select(func.count()).where(SiteRow.owner_id == person_id, SiteRow.archived_at.is_(None))
         return session.scalar(query) or 0
 
 
@@ -96,14 +94,14 @@ def test_row_87_keeping_and_giving_up_in_turn_fills_no_store(narrow: World) -> N
         now = START + timedelta(days=day)
         with narrow.duskbell.sessions.begin() as session:
             require_room(session, narrow.duskbell.settings, mine, Kept.SITES, now, count)
-            owner = session.get_one(core_tables.Person, mine)
+            owner = session.get_one(PersonRow, mine)
             wanted = [NewSite(Site(f"Hill {first + k}", 40.0, -1.0), False) for k in range(count)]
             return [row.id for row in add_sites(session, owner, wanted, now)]
 
     def give_up(ids: list[int]) -> None:
         with narrow.duskbell.sessions.begin() as session:
             for site_id in ids:
-                session.get_one(core_tables.Site, site_id).archived_at = START
+                session.get_one(SiteRow, site_id).archived_at = START
 
     give_up(keep(3, 0))
     give_up(keep(3, 3))
@@ -115,11 +113,11 @@ def test_row_87_keeping_and_giving_up_in_turn_fills_no_store(narrow: World) -> N
 def test_row_87_the_copy_that_others_are_told_about_is_no_site_of_its_owners(narrow: World) -> None:
     mine = new_person(narrow, "a@example.org")
     with narrow.duskbell.sessions.begin() as session:
-        owner = session.get_one(core_tables.Person, mine)
+        owner = session.get_one(PersonRow, mine)
         add_sites(
             session, owner, [NewSite(Site(f"Hill {k}", 40.0, -1.0), False, True) for k in range(3)], START
         )
-        assert session.scalar(select(func.count()).where(core_tables.Site.owner_id == mine)) == 6
+        assert session.scalar(select(func.count()).where(SiteRow.owner_id == mine)) == 6
         assert get_site(session, "hill 1").rounded_of_id is None
     with narrow.duskbell.sessions.begin() as session:
         settings = narrow.duskbell.settings.model_copy(update={"sites_per_person": 4})
@@ -138,9 +136,7 @@ def test_row_87_subscriptions_and_addresses_of_a_person_are_bounded(narrow: Worl
         hook = {"channel": "webhook", "target": "https://hooks.example.org/a"}
         assert "one person may keep 3 addresses here" in browser.post("/me/addresses", data=hook).text.lower()
     with narrow.duskbell.sessions() as session:
-        mails = [
-            *session.scalars(select(core_tables.Address.id).where(core_tables.Address.person_id == mine))
-        ]
+        mails = [*session.scalars(select(AddressRow.id).where(AddressRow.person_id == mine))]
     assert len(mails) == 3
     settings = narrow.duskbell.settings
     with narrow.duskbell.sessions.begin() as session:
@@ -161,10 +157,10 @@ def test_row_87_subscriptions_and_addresses_of_a_person_are_bounded(narrow: Worl
     assert len(subscriptions(narrow, mine)) == 3
 
 
-def running_subscription(session: Session, person_id: int, address_id: int) -> core_tables.Subscription:
-    like = session.scalars(select(core_tables.Subscription)).first()
+def running_subscription(session: Session, person_id: int, address_id: int) -> SubscriptionRow:
+    like = session.scalars(select(SubscriptionRow)).first()
     assert like is not None
-    return core_tables.Subscription(
+    return SubscriptionRow(
         person_id=person_id,
         address_id=address_id,
         site_id=1,
@@ -178,12 +174,10 @@ def test_row_87_a_stranger_past_the_bound_is_told_what_any_stranger_is_told(narr
     share_site(narrow)
     mine = new_person(narrow, "a@example.org", confirmed=False)
     with narrow.duskbell.sessions.begin() as session:
-        address_id = session.scalars(
-            select(core_tables.Address.id).where(core_tables.Address.person_id == mine)
-        ).one()
+        address_id = session.scalars(select(AddressRow.id).where(AddressRow.person_id == mine)).one()
         add_sites(
             session,
-            session.get_one(core_tables.Person, 1),
+            session.get_one(PersonRow, 1),
             [NewSite(Site("Hill", 40.0, -1.0), False, True)],
             START,
         )
@@ -218,13 +212,13 @@ def statements(world: World, act: Callable[[Session], object]) -> int:
         count += 1
 
     event.listen(world.duskbell.engine, "before_cursor_execute", tick)
-    event.listen(core_tables.Site, "load", loaded)
+    event.listen(SiteRow, "load", loaded)
     try:
         with world.duskbell.sessions() as session:
             act(session)
     finally:
         event.remove(world.duskbell.engine, "before_cursor_execute", tick)
-        event.remove(core_tables.Site, "load", loaded)
+        event.remove(SiteRow, "load", loaded)
     return count
 
 
@@ -232,7 +226,7 @@ def test_row_88_names_are_looked_up_without_reading_the_sites_of_others(world: W
     mine = new_person(world, "a@example.org")
 
     def keep(session: Session) -> None:
-        owner = session.get_one(core_tables.Person, mine)
+        owner = session.get_one(PersonRow, mine)
         wanted = [NewSite(Site(f"Waypoint {k}", 40.0, -1.0), False) for k in range(20)]
         add_sites(session, owner, wanted, START)
         session.rollback()
@@ -245,21 +239,21 @@ def test_row_88_names_are_looked_up_without_reading_the_sites_of_others(world: W
     other = new_person(world, "b@example.org")
     with world.duskbell.sessions.begin() as session:
         wanted = [NewSite(Site(f"Waypoint {k}", 40.0, -1.0), False) for k in range(300)]
-        add_sites(session, session.get_one(core_tables.Person, other), wanted, START)
+        add_sites(session, session.get_one(PersonRow, other), wanted, START)
     assert [statements(world, act) for act in (keep, find)] == few
 
 
 @pytest.mark.parametrize("written", ["Öde Höhe", "ÖDE HÖHE", "öde höhe"])
 def test_row_88_a_name_is_found_whatever_the_case_of_its_letters(world: World, written: str) -> None:
     with world.duskbell.sessions.begin() as session:
-        owner = session.get_one(core_tables.Person, 1)
+        owner = session.get_one(PersonRow, 1)
         row = add_sites(session, owner, [NewSite(Site("Öde Höhe", 40.0, -1.0), False)], START)[0]
         assert get_site(session, written).id == row.id
 
 
 def test_row_88_a_row_of_the_version_before_is_found_and_its_name_is_taken(world: World) -> None:
     with world.duskbell.sessions.begin() as session:
-        owner = session.get_one(core_tables.Person, 1)
+        owner = session.get_one(PersonRow, 1)
         row = add_sites(session, owner, [NewSite(Site("Old Barn", 40.0, -1.0), False)], START)[0]
         row.folded_name = None
         session.flush()

@@ -20,7 +20,7 @@ from service.settings import Settings
 from service.store.migrate import require_current
 from service.store.repositories import record_rows
 from service.store.repositories.sites import share_site
-from service.store.schema import core_tables
+from service.store.schema.core_tables import SiteRow
 from tests.integration.conftest import NewStore
 from tests.integration.hindsight.remembered import Remembered, remember, watch
 from tests.integration.pipeline.world import START, World
@@ -153,9 +153,7 @@ def test_strangers_see_the_record_of_shared_sites_alone(remembering: Remembering
 
 def _share(remembering: Remembering, *, is_shared: bool) -> None:
     with remembering.duskbell.sessions.begin() as session:
-        row = session.scalars(
-            select(core_tables.Site).where(core_tables.Site.id == remembering.site_id)
-        ).one()
+        row = session.scalars(select(SiteRow).where(SiteRow.id == remembering.site_id)).one()
         share_site(session, row, is_shared=is_shared, now=START)
 
 

@@ -12,8 +12,8 @@ from starlette.testclient import TestClient
 
 from service.accounts import access
 from service.store.repositories.tokens import Purpose
-from service.store.schema import core_tables
-from service.store.schema.delivery_tables import Token
+from service.store.schema.core_tables import SiteRow
+from service.store.schema.delivery_tables import TokenRow
 from tests.integration.pipeline.world import GO_TIME, START, World
 from tests.integration.web.acting import browsing_as, new_person, share_site
 from tests.integration.web.browsing import browsing
@@ -83,7 +83,7 @@ def told(world: World) -> Iterator[TestClient]:
 
 def sites(world: World) -> int:
     with world.duskbell.sessions() as session:
-        return session.query(core_tables.Site).count()
+        return session.query(SiteRow).count()
 
 
 def key_of(world: World, person_id: int) -> dict[str, str]:
@@ -114,7 +114,7 @@ def test_row_82_without_the_right_nothing_is_kept_or_computed(
         assert told.get(path).status_code == 403
     assert sites(world) == before
     with world.duskbell.sessions() as session:
-        assert session.query(Token).filter(Token.purpose == Purpose.API_KEY).count() == 0
+        assert session.query(TokenRow).filter(TokenRow.purpose == Purpose.API_KEY).count() == 0
 
 
 def test_row_82_a_key_from_before_reads_and_judges_no_more(world: World) -> None:
@@ -159,7 +159,7 @@ def test_row_82_who_loses_the_right_keeps_their_sites_where_they_are(
     assert moved.status_code == 403
     assert told.post("/sites/2/edit", data={**PLACE, "name": "Hill of mine", "do": "save"}).status_code == 200
     with world.duskbell.sessions() as session:
-        row = session.get_one(core_tables.Site, 2)
+        row = session.get_one(SiteRow, 2)
         assert (row.name, row.is_shared) == ("Hill of mine", False)
     assert told.post("/sites/2/remove").status_code == 200
 

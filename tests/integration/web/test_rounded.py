@@ -30,7 +30,14 @@ from service.demo.story import FLAT, SATURDAY
 from service.store.maintenance import personal_data
 from service.store.repositories import browsers, people, rounded_sites
 from service.store.repositories.sites import newest_revision, revise_site, share_site
-from service.store.schema import core_tables
+from service.store.schema.core_tables import (
+    AddressRow,
+    DecisionRow,
+    PersonRow,
+    SiteRevisionRow,
+    SiteRow,
+    SubscriptionRow,
+)
 from service.web.app import build_app
 from service.web.shared import sessions
 from tests.integration.conftest import NewStore
@@ -82,12 +89,12 @@ def worlds(tmp_path_factory: pytest.TempPathFactory, new_store: NewStore) -> Ite
             world = stack.enter_context(open_world(folder, new_store(folder), site=site))
             world.wall = datetime(2027, 6, 30, 16, 7, tzinfo=UTC)
             with world.duskbell.sessions.begin() as session:
-                row = session.get_one(core_tables.Site, 1)
+                row = session.get_one(SiteRow, 1)
                 share_site(session, row, is_shared=True, now=START)
             person = new_person(world, FRIEND)
             with world.duskbell.sessions.begin() as session:
-                which = core_tables.Address.person_id == person
-                address = session.scalars(select(core_tables.Address).where(which)).one()
+                which = AddressRow.person_id == person
+                address = session.scalars(select(AddressRow).where(which)).one()
                 people.subscribe(session, address, row, people.default_wishes(), now=START)
             for now in (START, ON_THE_DAY, GO_TIME):
                 world.cycle(now)
@@ -96,9 +103,7 @@ def worlds(tmp_path_factory: pytest.TempPathFactory, new_store: NewStore) -> Ite
 
 
 def person_at(session: Session, target: str) -> int:
-    return session.scalars(
-        select(core_tables.Address.person_id).where(core_tables.Address.target == target)
-    ).one()
+    return session.scalars(select(AddressRow.person_id).where(AddressRow.target == target)).one()
 
 
 def seen_by_friend(world: World, app: FastAPI) -> dict[str, bytes]:
@@ -209,7 +214,7 @@ def apart_km(here: tuple[float, float], there: tuple[float, float]) -> float:
 
 def test_row_117_moving_a_site_a_little_at_a_time_tells_nobody_where_the_border_runs(world: World) -> None:
     with world.duskbell.sessions.begin() as session:
-        row = session.get_one(core_tables.Site, 1)
+        row = session.get_one(SiteRow, 1)
         share_site(session, row, is_shared=True, now=START)
         for step in range(1, 9):
             moved = replace(FLAT, lat_deg=MIDDLE[0] + 0.007 * step, lon_deg=MIDDLE[1])
@@ -226,17 +231,17 @@ def test_row_118_who_was_told_about_the_place_itself_is_told_about_its_copy(worl
     """As a version before left it, or an address that was given to another person."""
     person = new_person(world, FRIEND)
     with world.duskbell.sessions.begin() as session:
-        session.get_one(core_tables.Site, 1).is_shared = True
-        for row in session.scalars(select(core_tables.Subscription)):
+        session.get_one(SiteRow, 1).is_shared = True
+        for row in session.scalars(select(SubscriptionRow)):
             row.person_id = person
     world.cycle(START)
     with world.duskbell.sessions.begin() as session:
-        place = core_tables.SiteRevision
+        place = SiteRevisionRow
         query = select(place.lat_deg, place.lon_deg).join(
-            core_tables.Decision, core_tables.Decision.site_revision_id == place.id
+            DecisionRow, DecisionRow.site_revision_id == place.id
         )
         assert {tuple(row) for row in session.execute(query)} == {MIDDLE}
-        assert {each.site_id for each in session.scalars(select(core_tables.Subscription))} == {2}
+        assert {each.site_id for each in session.scalars(select(SubscriptionRow))} == {2}
 
 
 def test_an_exact_decision_of_before_is_not_handed_out(world: World) -> None:
@@ -245,11 +250,11 @@ def test_an_exact_decision_of_before_is_not_handed_out(world: World) -> None:
         world.cycle(now)
     person = new_person(world, FRIEND)
     with world.duskbell.sessions.begin() as session:
-        session.get_one(core_tables.Site, 1).is_shared = True
-        for row in session.scalars(select(core_tables.Subscription)):
+        session.get_one(SiteRow, 1).is_shared = True
+        for row in session.scalars(select(SubscriptionRow)):
             row.person_id = person
         rounded_sites.settle(session, GO_TIME)
-        handed_out = personal_data.export(session, session.get_one(core_tables.Person, person))
+        handed_out = personal_data.export(session, session.get_one(PersonRow, person))
     assert handed_out["decision"]
     assert {each["window_start"] for each in handed_out["decision"]} == {None}
     with browsing_as(world, person) as friend:

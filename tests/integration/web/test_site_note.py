@@ -11,7 +11,7 @@ from starlette.testclient import TestClient
 from service.accounts import access
 from service.demo.story import FLAT, SATURDAY
 from service.store.repositories import people
-from service.store.schema import core_tables
+from service.store.schema.core_tables import AddressRow, SiteRow
 from service.web.feeds import feed_keys
 from tests.integration.conftest import NewStore
 from tests.integration.pipeline.world import GO_TIME, ON_THE_DAY, START, World, open_world
@@ -50,14 +50,14 @@ def noted(road: str, tmp_path_factory: pytest.TempPathFactory, new_store: NewSto
 def subscribe_friend(world: World) -> None:
     person = new_person(world, FRIEND)
     with world.duskbell.sessions.begin() as session:
-        address = session.query(core_tables.Address).filter_by(person_id=person).one()
-        row = session.get_one(core_tables.Site, 1)
+        address = session.query(AddressRow).filter_by(person_id=person).one()
+        row = session.get_one(SiteRow, 1)
         people.subscribe(session, address, row, people.default_wishes(), now=START)
 
 
 def number_of(world: World, email: str) -> int:
     with world.duskbell.sessions() as session:
-        found = session.query(core_tables.Address).filter_by(target=email).one_or_none()
+        found = session.query(AddressRow).filter_by(target=email).one_or_none()
         return found.person_id if found else 0
 
 

@@ -11,7 +11,7 @@ from starlette.testclient import TestClient
 
 from alerts.wishes.model import Wishes
 from service.store.json_values import from_json
-from service.store.schema import core_tables
+from service.store.schema.core_tables import AddressRow, SubscriptionRow
 from service.web.shared.forms import STAMP, TRAP, make_stamp
 from tests.integration.pipeline.world import GO_TIME, World
 from tests.integration.web.acting import (
@@ -36,7 +36,7 @@ def filled(browser: TestClient, path: str, **changed: object) -> dict[str, Any]:
     return {**fields_of_form(browser.get(f"{path}?another=true").text, path), "do": "save", **changed}
 
 
-def wishes_of(row: core_tables.Subscription) -> Wishes:
+def wishes_of(row: SubscriptionRow) -> Wishes:
     return from_json(Wishes, row.wishes)
 
 
@@ -50,11 +50,11 @@ def test_a_stranger_is_told_only_after_the_address_is_confirmed(world: World, st
     (row,) = [each for each in subscriptions(world) if wishes_of(each).chance_go_pct == 60]
     assert row.kit == "aps-c 16mm f/1.4"
     with world.duskbell.sessions() as session:
-        assert session.get_one(core_tables.Address, row.address_id).confirmed_at is None
+        assert session.get_one(AddressRow, row.address_id).confirmed_at is None
     (link,) = links_in_mail(world, "confirm")
     assert stranger.post(link).status_code == 200
     with world.duskbell.sessions() as session:
-        assert session.get_one(core_tables.Address, row.address_id).confirmed_at is not None
+        assert session.get_one(AddressRow, row.address_id).confirmed_at is not None
 
 
 def test_a_stranger_with_a_known_address_changes_nothing_and_its_owner_gets_a_link(
@@ -97,7 +97,7 @@ def test_the_form_opens_with_the_running_subscription_and_keeps_changed_wishes(
     world: World, owner: TestClient
 ) -> None:
     with world.duskbell.sessions.begin() as session:
-        session.get_one(core_tables.Subscription, 2).ended_at = world.wall
+        session.get_one(SubscriptionRow, 2).ended_at = world.wall
     page = owner.get("/sites/1/subscribe").text
     assert 'action="/subscriptions/1"' in page
     form = filled(

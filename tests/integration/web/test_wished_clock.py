@@ -13,7 +13,7 @@ from alerts.wishes.model import UnitWishes
 from service.demo.story import SATURDAY
 from service.store.json_values import to_json
 from service.store.repositories import people
-from service.store.schema import core_tables
+from service.store.schema.core_tables import SubscriptionRow
 from tests.integration.conftest import NewStore
 from tests.integration.pipeline.world import GO_TIME, ON_THE_DAY, START, SUNDAY, World, open_world
 from tests.integration.web.browsing import owner_browsing
@@ -30,7 +30,7 @@ def twelve(tmp_path_factory: pytest.TempPathFactory, new_store: NewStore) -> Ite
             world.cycle(now)
         wishes = to_json(replace(people.default_wishes(), units=UnitWishes(clock_hours=12)))
         with world.duskbell.sessions.begin() as session:
-            for row in session.query(core_tables.Subscription):
+            for row in session.query(SubscriptionRow):
                 row.wishes = wishes
         yield world
 
@@ -69,7 +69,7 @@ def test_what_one_said_of_a_night_is_on_the_wished_clock(twelve: World) -> None:
 
 def test_the_first_page_says_when_to_leave_on_the_clock_one_lives_by(world: World, owner: TestClient) -> None:
     with world.duskbell.sessions.begin() as session:
-        for row in session.query(core_tables.Subscription):
+        for row in session.query(SubscriptionRow):
             people.change_wishes(session, row, replace(people.default_wishes(), clock_zone="Europe/London"))
     for now in (START, ON_THE_DAY, GO_TIME):
         world.cycle(now)

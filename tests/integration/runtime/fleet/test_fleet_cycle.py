@@ -17,9 +17,9 @@ from service.runtime.fleet.worker_sessions import PartSessions
 from service.store.repositories import cycle_parts
 from service.store.repositories.cycle_parts import LeaseLost
 from service.store.repositories.messages import Status
-from service.store.schema import core_tables
-from service.store.schema.delivery_tables import Trouble
-from service.store.schema.fleet_tables import CyclePart
+from service.store.schema.core_tables import CycleRow, PersonRow
+from service.store.schema.delivery_tables import TroubleRow
+from service.store.schema.fleet_tables import CyclePartRow
 from tests.integration.pipeline.world import GO_TIME, LATER, ON_THE_DAY, START
 from tests.integration.runtime.fleet.conftest import Fleet
 
@@ -50,7 +50,7 @@ def test_a_cycle_goes_through_its_stages_and_says_what_it_did(fleet: Fleet) -> N
         fleet.work(seen[-1])
     assert seen == ["sky", "refresh", "judge", "deliver"]
     with fleet.world.duskbell.sessions() as session:
-        cycle = session.get_one(core_tables.Cycle, cycle_id)
+        cycle = session.get_one(CycleRow, cycle_id)
     assert cycle.finished_at == START
     assert cycle.counts["nights"] > 0
     assert cycle.counts["heads_up"] == 2
@@ -95,7 +95,7 @@ def test_a_cycle_that_never_ends_is_left_behind_and_whoever_works_on_it_is_refus
     assert fleet.tick(START + cycles.GIVEN_UP_AFTER + TICK) is not None
     mine = PartSessions(fleet.world.duskbell.sessions, held)
     with pytest.raises(LeaseLost), mine.begin() as session:
-        session.execute(select(core_tables.Person))
+        session.execute(select(PersonRow))
     fleet.work()
     assert fleet.world.kinds() == ["heads_up", "heads_up"]
 
@@ -113,17 +113,15 @@ def test_row_121_after_a_clock_set_back_cycles_begin_again(fleet: Fleet, done: b
     fleet.tick(START + TICK)
     fleet.work()
     with fleet.world.duskbell.sessions() as session:
-        unfinished = session.scalars(
-            select(core_tables.Cycle.as_of).where(core_tables.Cycle.finished_at.is_(None))
-        )
+        unfinished = session.scalars(select(CycleRow.as_of).where(CycleRow.finished_at.is_(None)))
         assert unfinished.all() == ([] if done else [START + 12 * TICK])
-        assert session.scalar(select(func.count()).select_from(core_tables.Cycle)) == 5
+        assert session.scalar(select(func.count()).select_from(CycleRow)) == 5
 
 
 def test_row_122_a_part_whose_worker_died_is_not_late_by_what_the_clock_was_set_back(fleet: Fleet) -> None:
     fleet.tick(START)
     with fleet.world.duskbell.sessions.begin() as session:
-        part_id = session.scalars(select(CyclePart.id)).one()
+        part_id = session.scalars(select(CyclePartRow.id)).one()
         assert cycle_parts.take(session, part_id, START + 12 * TICK)
     with fleet.world.duskbell.sessions.begin() as session:
         assert [part.id for part in cycle_parts.find_idle(session, START)] == [part_id]
@@ -154,11 +152,11 @@ def test_row_9_a_worker_that_lost_its_part_writes_nothing(fleet: Fleet) -> None:
         assert cycle_parts.take(session, part_id, later) is not None
     assert frozen is not None
     with pytest.raises(LeaseLost), PartSessions(sessions, frozen).begin() as session:
-        session.add(core_tables.Person(name="x", zone="UTC", is_operator=False, created_at=START))
+        session.add(PersonRow(name="x", zone="UTC", is_operator=False, created_at=START))
     with pytest.raises(LeaseLost), sessions.begin() as session:
         cycle_parts.finish(session, frozen, later, {})
     with sessions() as session:
-        assert session.scalar(select(func.count()).where(core_tables.Person.name == "x")) == 0
+        assert session.scalar(select(func.count()).where(PersonRow.name == "x")) == 0
 
 
 def test_a_part_in_hand_is_taken_by_nobody_else(fleet: Fleet) -> None:
@@ -175,7 +173,7 @@ def test_work_moves_the_lease_on(fleet: Fleet) -> None:
     assert held is not None
     fleet.world.wall = START + cycle_parts.LEASE - timedelta(seconds=1)
     with PartSessions(fleet.world.duskbell.sessions, held).begin() as session:
-        session.execute(select(core_tables.Person))
+        session.execute(select(PersonRow))
     with fleet.world.duskbell.sessions.begin() as session:
         assert (
             cycle_parts.take(session, held.part_id, START + cycle_parts.LEASE + timedelta(seconds=1)) is None
@@ -193,8 +191,8 @@ def test_a_stage_that_fails_is_tried_again_then_told_of_and_the_cycle_goes_on(fl
         fleet.sweep()
         fleet.work()
     with fleet.world.duskbell.sessions() as session:
-        trouble = session.get_one(Trouble, "stage refresh")
-        assert session.scalars(select(core_tables.Cycle)).one().finished_at is not None
+        trouble = session.get_one(TroubleRow, "stage refresh")
+        assert session.scalars(select(CycleRow)).one().finished_at is not None
     assert "haiku" in trouble.text
     assert fleet.world.verdict() == "unknown"
 
@@ -204,9 +202,9 @@ def test_a_block_that_fails_is_halved_until_the_one_stands_alone(fleet: Fleet) -
     assert cycle_id is not None
     with fleet.world.duskbell.sessions.begin() as session:
         [part_id] = cycle_parts.open_parts(session, cycle_id, "judge", [[1, 2, 3]], START)
-        halves = cycle_parts.divide(session, session.get_one(CyclePart, part_id), START)
-        assert [session.get_one(CyclePart, each).ids for each in halves] == [[1], [2, 3]]
-        assert cycle_parts.divide(session, session.get_one(CyclePart, halves[0]), START) == []
+        halves = cycle_parts.divide(session, session.get_one(CyclePartRow, part_id), START)
+        assert [session.get_one(CyclePartRow, each).ids for each in halves] == [[1], [2, 3]]
+        assert cycle_parts.divide(session, session.get_one(CyclePartRow, halves[0]), START) == []
 
 
 def test_judging_does_not_wait_for_ever_for_the_feeds(fleet: Fleet) -> None:
@@ -219,7 +217,7 @@ def test_judging_does_not_wait_for_ever_for_the_feeds(fleet: Fleet) -> None:
     fleet.work("judge")
     assert fleet.world.verdict() == "unknown"
     with fleet.world.duskbell.sessions() as session:
-        assert session.scalars(select(core_tables.Cycle)).one().finished_at is not None
+        assert session.scalars(select(CycleRow)).one().finished_at is not None
 
 
 def test_blocks_hold_whole_addresses_and_all_of_them(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -291,4 +289,4 @@ def test_weather_is_asked_for_blocks_of_sites_only(fleet: Fleet) -> None:
 
 def _open_part(fleet: Fleet) -> int:
     with fleet.world.duskbell.sessions() as session:
-        return session.scalars(select(CyclePart.id).where(CyclePart.done_at.is_(None))).one()
+        return session.scalars(select(CyclePartRow.id).where(CyclePartRow.done_at.is_(None))).one()

@@ -19,7 +19,7 @@ from service.runtime.fleet.sending import BATCH, LANES, batch_up
 from service.store.engine import open_engine
 from service.store.repositories import messages
 from service.store.repositories.messages import LEASE, NoticeKind, Status
-from service.store.schema import core_tables
+from service.store.schema.core_tables import AddressRow, MessageRow, PersonRow
 from tests.integration.pipeline.world import START
 from tests.integration.postgres import Server
 from tests.integration.runtime.fleet.conftest import Fleet
@@ -52,7 +52,7 @@ def test_a_message_that_was_rolled_back_leaves_no_job(told: Fleet) -> None:
     session = told.world.duskbell.sessions()
     _another(session, told)
     session.rollback()
-    session.execute(select(core_tables.Person))
+    session.execute(select(PersonRow))
     session.commit()
     assert told.jobs() == []
 
@@ -79,7 +79,7 @@ def test_jobs_that_were_lost_are_put_in_again(told: Fleet) -> None:
 
 def test_row_3_a_message_of_a_sender_that_died_is_sent_once_more_under_its_id(told: Fleet) -> None:
     with told.world.duskbell.sessions.begin() as session:
-        ids = set(session.scalars(select(core_tables.Message.id)))
+        ids = set(session.scalars(select(MessageRow.id)))
         messages.claim_many(session, list(ids), START)
     told.work()
     assert _sweep(told) == 0
@@ -132,7 +132,7 @@ def test_row_6_a_worker_that_is_to_stop_claims_nothing_more(told: Fleet) -> None
 
 def test_an_alert_too_late_to_help_ends_without_being_sent(told: Fleet) -> None:
     with told.world.duskbell.sessions.begin() as session:
-        session.execute(update(core_tables.Message).values(expires_at=START))
+        session.execute(update(MessageRow).values(expires_at=START))
     _sweep(told)
     told.work()
     assert set(told.world.statuses()) == {Status.EXPIRED}
@@ -208,7 +208,7 @@ def _wait_for_lock(queue: sessionmaker[Session]) -> None:
 
 
 def _another(session: Session, fleet: Fleet, after: timedelta = timedelta(0)) -> None:
-    address = session.scalars(select(core_tables.Address).where(core_tables.Address.channel == "email")).one()
+    address = session.scalars(select(AddressRow).where(AddressRow.channel == "email")).one()
     due_at = fleet.world.wall + after
     messages.enqueue_notice(
         session,
@@ -223,6 +223,4 @@ def _another(session: Session, fleet: Fleet, after: timedelta = timedelta(0)) ->
 
 def _target(fleet: Fleet, channel: str) -> str:
     with fleet.world.duskbell.sessions() as session:
-        return session.scalars(
-            select(core_tables.Address.target).where(core_tables.Address.channel == channel)
-        ).one()
+        return session.scalars(select(AddressRow.target).where(AddressRow.channel == channel)).one()

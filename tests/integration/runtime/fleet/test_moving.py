@@ -14,8 +14,9 @@ from service.store.engine import BUSY_FOR, open_engine
 from service.store.locking import AlreadyRunning, SharedHold, hold_store
 from service.store.maintenance import move_to_postgres
 from service.store.maintenance.move_to_postgres import MoveError, move, summarise
-from service.store.schema import METADATA, core_tables
-from service.store.schema.feed_tables import FeedAnswer
+from service.store.schema import METADATA
+from service.store.schema.core_tables import PersonRow
+from service.store.schema.feed_tables import FeedAnswerRow
 from tests.integration.pipeline.world import GO_TIME, LATER, ON_THE_DAY, START, World, open_world
 from tests.integration.postgres import Server
 
@@ -36,8 +37,8 @@ def lived_in(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def _fill_the_rest(world: World) -> None:
     with world.duskbell.sessions.begin() as session:
-        session.add(FeedAnswer(key="kä", status=200, body=b"\x00\xff", fetched_at=START))
-        session.add(FeedAnswer(key="K", status=200, body=b"", fetched_at=START))
+        session.add(FeedAnswerRow(key="kä", status=200, body=b"\x00\xff", fetched_at=START))
+        session.add(FeedAnswerRow(key="K", status=200, body=b"", fetched_at=START))
 
 
 @pytest.fixture
@@ -73,9 +74,9 @@ def test_every_table_arrives_as_it_was(source: Engine, target: Engine) -> None:
 def test_new_rows_get_numbers_after_the_old_ones(source: Engine, target: Engine) -> None:
     move(source, _url(target))
     with target.begin() as writing:
-        before = writing.scalar(select(func.max(core_tables.Person.id)))
-        row = insert(core_tables.Person).values(name="n", zone="UTC", is_operator=False, created_at=START)
-        assert writing.scalar(row.returning(core_tables.Person.id)) == (before or 0) + 1
+        before = writing.scalar(select(func.max(PersonRow.id)))
+        row = insert(PersonRow).values(name="n", zone="UTC", is_operator=False, created_at=START)
+        assert writing.scalar(row.returning(PersonRow.id)) == (before or 0) + 1
 
 
 def test_a_move_that_was_interrupted_goes_on_where_it_stopped(
