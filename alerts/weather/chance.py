@@ -8,10 +8,11 @@ alerts/weather/stretches.py.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import timedelta
 from statistics import fmean, median
+from typing import Literal, TypeAlias
 
 import numpy as np
 
@@ -26,7 +27,7 @@ from alerts.weather.line_of_sight_cloud import sight_difference
 from alerts.weather.model_families import AIR_LINEAGE, independent_lineages
 from alerts.weather.model_names import source_name
 from alerts.weather.official_warnings import Bulletin
-from alerts.weather.outlook import Hazard, HazardLevel, Outlook, SourceChance
+from alerts.weather.outlook import Hazard, HazardLevel, Outlook
 from alerts.weather.skill import chance_of, evidence
 from alerts.weather.sky_now import SkyNow, credited, sky_now, station_note
 from alerts.weather.source_chance import EventQuery, SourceReading, pct, read_sources
@@ -41,6 +42,11 @@ USUALLY_AWAY = (timedelta(hours=2, minutes=30), timedelta(hours=1, minutes=45))
 """Before the window: a drive of 90 minutes and an hour of scouting. After it: packing up and the drive."""
 OLDEST_AIR = timedelta(hours=36)
 """Aerosols change slowly and are computed twice a day."""
+
+Families: TypeAlias = Sequence[Sequence[SourceReading]]
+"""Readings by lineage."""
+Told: TypeAlias = Literal["evidence", "evidence_beside", "evidence_now", "evidence_then"]
+"""Which of a reading's evidences."""
 
 
 @value(frozen=True, slots=True)
@@ -85,34 +91,45 @@ def look_at_cloud(query: EventQuery, forecasts: Sequence[Forecast]) -> WindowCha
     pooled, each weighing the same. A blend that may hide one of the others counts only when it stands alone.
     Sources that can't be used stay listed, with the reason.
     """
-    # 1. What each source says, and whose word counts.
+    # 1. What each source says, and when it is clearest by those whose word counts.
     weather = [each for each in forecasts if each.source.lineage != AIR_LINEAGE]
     readings = read_sources(weather, query)
+    families = _families(readings)
+    best = _best_stretch(families, query)
 
-    # 2. When it is clearest, and what the air does to people and pictures round that time.
-    best = _best_stretch(_counted(readings), query)
+    # 2. What the air does to people and pictures round that time.
     shooting = Span(best.start - ROUND_THE_BEST, best.end + ROUND_THE_BEST) if best else query.ahead
     must = shooting.overlap(query.ahead) or shooting
-    air = [each for each in forecasts if _tells_of_air(each, query)]
+    air = []
+    for each in forecasts:
+        since = dated(each.source)
+        is_fresh = since is None or timedelta(0) <= query.now - since <= OLDEST_AIR
+        if each.source.lineage == AIR_LINEAGE and is_fresh and len(each.hours.cut(query.ahead)):
+            air.append(each)
     usable = aligned([reading.forecast for reading in readings if not reading.unusable])
     there = HazardSpan.of(shooting, must, usable)
     on_site = hazards.assess_on_site(there, HazardSpan.of(shooting, must, aligned(air)))
+    depths = [
+        depth
+        for each in air
+        for depth in each.hours.column("aerosol_optical_depth", each.hours.cut(query.ahead).within)
+        if depth is not None
+    ]
 
     # 3. The chance by all of them; once the window has begun, over all of it too: newest runs tell what has
     # passed as well. A go is held against that, as what has passed may have been the event; judged by what is
     # left, people who had had their hour were turned round.
-    outlook = _outlook(query, readings, best)
+    outlook = _outlook(query, readings, families, best)
     whole_pct = None
     if query.ahead.start != query.window.start:
         whole = replace(query, part=query.window)
-        again = _counted(read_sources(weather, whole))
-        whole_pct = _stated(whole, again, _heard(whole), lambda reading: reading.evidence)
+        whole_pct = _stated(whole, _families(read_sources(weather, whole)), _heard(whole), "evidence")
     bulletins = newest_bulletins(forecasts)
     heard = outlook.sky_now
     outlook = replace(
         outlook,
         whole_pct=whole_pct,
-        aerosol_optical_depth=_optical_depth(air, query.ahead),
+        aerosol_optical_depth=round(median(depths), 3) if depths else None,
         helpers=(
             *(each.source for each in air),
             *authorities(bulletins),
@@ -122,11 +139,36 @@ def look_at_cloud(query: EventQuery, forecasts: Sequence[Forecast]) -> WindowCha
     return WindowChance(query, usable, there, on_site, bulletins, outlook)
 
 
-def _counted(readings: Sequence[SourceReading]) -> tuple[SourceReading, ...]:
-    """Those that give a chance and whose lineage surely is one of its own."""
+def _families(readings: Sequence[SourceReading]) -> list[list[SourceReading]]:
+    """Those that give a chance and whose lineage surely is one of its own, by lineage."""
     answering = [reading for reading in readings if reading.chance is not None]
     lineages = independent_lineages(reading.source.lineage for reading in answering)
-    return tuple(reading for reading in answering if reading.source.lineage in lineages)
+    families: dict[str, list[SourceReading]] = {}
+    for reading in answering:
+        if reading.source.lineage in lineages:
+            families.setdefault(reading.source.lineage, []).append(reading)
+    return list(families.values())
+
+
+def _best_stretch(families: Families, query: EventQuery) -> Span | None:
+    """The stretch with the most joint evidence over all lineages, the earliest of equals; it begins on a
+    whole minute where one is left, so that it is said as long as it is."""
+    length, length_h = query.length, query.length_h
+    clouds = [reading.clouds for family in families for reading in family if reading.clouds]
+    starts = sorted({stretch.start for each in clouds for stretch in each.stretches})
+    if not starts:
+        return None
+    by_lineage = []
+    for family in families:
+        told = [
+            evidence(reading.clouds.worst_from(starts), reading.lead_days, length_h, length_h).mean(axis=0)
+            for reading in family
+            if reading.clouds
+        ]
+        by_lineage.append(np.mean(told, axis=0))
+    best = starts[int(np.round(np.mean(by_lineage, axis=0), 9).argmax())]
+    begins = minute_up(best)
+    return Span(begins, begins + length) if begins + length <= query.ahead.end else Span(best, best + length)
 
 
 def _heard(query: EventQuery) -> SkyNow | None:
@@ -135,104 +177,52 @@ def _heard(query: EventQuery) -> SkyNow | None:
     return sky_now(query.stations, now=query.now, middle=query.ahead.middle, toward_deg=toward_deg)
 
 
-def _tells_of_air(forecast: Forecast, query: EventQuery) -> bool:
-    if forecast.source.lineage != AIR_LINEAGE:
-        return False
-    since = dated(forecast.source)
-    is_fresh = since is None or timedelta(0) <= query.now - since <= OLDEST_AIR
-    return is_fresh and forecast.reaches(query.ahead)
-
-
-def _by_lineage(readings: Sequence[SourceReading]) -> list[list[SourceReading]]:
-    families: dict[str, list[SourceReading]] = {}
-    for reading in readings:
-        families.setdefault(reading.source.lineage, []).append(reading)
-    return list(families.values())
-
-
-Told = Callable[[SourceReading], float | None]
-
-
-def _pooled(
-    query: EventQuery, readings: Sequence[SourceReading], heard: SkyNow | None, told: Told
-) -> float | None:
+def _pooled(query: EventQuery, families: Families, heard: SkyNow | None, told: Told) -> float | None:
     """The chance by some evidence of each reading: its mean within a lineage, so that many models of one
     family weigh as one; a lineage has as many voices as its ensemble, if it has one. What stations report now
     comes on top. None without readings."""
-    families = _by_lineage(readings)
     if not families:
         return None
-    means = [fmean(told(reading) or 0.0 for reading in family) for family in families]
+    means = [fmean(getattr(reading, told) for reading in family) for family in families]
     voices = [max(reading.voices for reading in family) for family in families]
     return query.chance(means, voices, heard.log_odds if heard else 0.0)
 
 
-def _stated(
-    query: EventQuery, readings: Sequence[SourceReading], heard: SkyNow | None, told: Told
-) -> int | None:
+def _stated(query: EventQuery, families: Families, heard: SkyNow | None, told: Told) -> int | None:
     """The same in whole per cent, never none nor all where the event still fits."""
-    chance = _pooled(query, readings, heard, told)
+    chance = _pooled(query, families, heard, told)
     if not chance:
         return None if chance is None else 0
     return min(99, max(1, pct(chance)))
 
 
-def _best_stretch(readings: Sequence[SourceReading], query: EventQuery) -> Span | None:
-    """The stretch with the most joint evidence over all lineages, the earliest of equals; it begins on a
-    whole minute where one is left, so that it is said as long as it is."""
-    length, length_h = query.length, query.length_h
-    clouds = [reading.clouds for reading in readings if reading.clouds]
-    starts = sorted({stretch.start for each in clouds for stretch in each.stretches})
-    if not starts:
-        return None
-    families = []
-    for family in _by_lineage(readings):
-        told = [
-            evidence(reading.clouds.worst_from(starts), reading.lead_days, length_h, length_h).mean(axis=0)
-            for reading in family
-            if reading.clouds
-        ]
-        families.append(np.mean(told, axis=0))
-    best = starts[int(np.round(np.mean(families, axis=0), 9).argmax())]
-    begins = minute_up(best)
-    return Span(begins, begins + length) if begins + length <= query.ahead.end else Span(best, best + length)
-
-
-def _optical_depth(air: Sequence[Forecast], span: Span) -> float | None:
-    depths = [
-        depth
-        for each in (forecast.hours for forecast in air)
-        for depth in each.column("aerosol_optical_depth", each.cut(span).within)
-        if depth is not None
-    ]
-    return round(median(depths), 3) if depths else None
-
-
-def _outlook(query: EventQuery, readings: Sequence[SourceReading], best: Span | None) -> Outlook:
+def _outlook(
+    query: EventQuery, readings: Sequence[SourceReading], families: Families, best: Span | None
+) -> Outlook:
     """What the sources say of cloud, and what stations nearby add to that."""
-    counted, heard = _counted(readings), _heard(query)
-    answering = [reading for reading in readings if reading.chance is not None]
-    chance_pct = _stated(query, counted, heard, lambda reading: reading.evidence)
+    heard, answering = _heard(query), [reading for reading in readings if reading.chance is not None]
+    counted = [reading for family in families for reading in family]
+    chance_pct = _stated(query, families, heard, "evidence")
     if heard is not None:
-        without_pct = _stated(query, counted, None, lambda reading: reading.evidence)
+        without_pct = _stated(query, families, None, "evidence")
         heard = replace(heard, without_pct=without_pct) if chance_pct else None
 
     overhead_pct, sight_text = None, None
     sights = [reading.sight for reading in counted if reading.sight]
     if sights:
-        overhead_pct = _stated(query, counted, heard, lambda reading: reading.evidence_beside)
-    if overhead_pct is not None:
+        overhead_pct = _stated(query, families, heard, "evidence_beside")
         frame, beside = (
             round(100 * fmean(chance or 0.0 for chance in chances))
             for chances in zip(*((each.chance, each.chance_beside) for each in counted), strict=True)
         )
         sight_text = sight_difference(sights, frame, beside)
 
-    both = [reading for reading in counted if reading.evidence_then is not None]
-    now = _pooled(query, both, heard, lambda reading: reading.evidence_now)
-    then = _pooled(query, both, heard, lambda reading: reading.evidence_then)
+    twice = [[each for each in family if each.evidence_then is not None] for family in families]
+    twice = [family for family in twice if family]
+    now = _pooled(query, twice, heard, "evidence_now")
+    then = _pooled(query, twice, heard, "evidence_then")
+    per_source = tuple(reading.as_listed() for reading in readings)
     chances_pct = [pct(reading.chance or 0.0) for reading in answering]
-    per_source = tuple(_source_chance(reading) for reading in readings)
     return Outlook(
         window=query.window,
         chance_pct=chance_pct,
@@ -253,21 +243,6 @@ def _outlook(query: EventQuery, readings: Sequence[SourceReading], best: Span | 
         sight_text=sight_text,
         change_pct=None if now is None or then is None else round(100 * (now - then)),
         sky_now=heard,
-    )
-
-
-def _source_chance(reading: SourceReading) -> SourceChance:
-    """A source's answer as the outlook lists it."""
-    least, plan, beside = reading.least_cloud_pct, reading.least_plan_pct, reading.chance_beside
-    return SourceChance(
-        source=reading.source,
-        chance=None if reading.chance is None else pct(reading.chance) / 100,
-        why_not=reading.unusable or reading.why_not,
-        least_cloud_pct=None if least is None else round(least, 1),
-        members=len(reading.forecast.members),
-        least_plan_pct=None if plan is None else round(plan, 1),
-        chance_overhead=None if beside is None else pct(beside) / 100,
-        sight_places=reading.sight.places if reading.sight else 0,
     )
 
 

@@ -138,7 +138,7 @@ def above_site(forecast: Forecast) -> CloudAbove | None:
     if levels is None or place is None or place.elevation_m is None:
         return None
     names = ("cloud_total_pct", "cloud_low_pct", "cloud_mid_pct", "cloud_high_pct")
-    total, low, mid, high = (_floats(forecast.hours.column(name)) for name in names)
+    total, low, mid, high = (forecast.hours.numbers(name) for name in names)
     return cloud_above_site(
         _floats(levels.cloud_pct).T,
         _floats(levels.height_m).T,

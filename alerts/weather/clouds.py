@@ -80,36 +80,18 @@ class Makeup:
     It stands for the layers of sources that tell a total alone, so that the same sky means the same in either
     form: taken as opaque, thin cirrus would be overcast to every ensemble.
 
-    All of shape (sources, hours); hours: the moments in their middle, in seconds since 1970; total, above,
-    thin: in %, `above` what lies over the site, `thin` of that; aside: by how much the frame has more than
-    overhead.
+    sources: those that have layers in every hour they know.
     """
 
-    middles_s: tuple[Floats, ...] = ()
-    total: tuple[Floats, ...] = ()
-    above: tuple[Floats, ...] = ()
-    thin: tuple[Floats, ...] = ()
-    aside: tuple[Floats, ...] = ()
+    sources: tuple[SeenHours, ...] = ()
     _shares: dict[tuple[datetime, ...], tuple[Floats, Floats, Floats]] = field(
         default_factory=dict, compare=False, repr=False
     )
 
-    @property
-    def is_all_round(self) -> bool:
-        """Whether nobody looked aside, or saw the same there."""
-        return not any(each.any() for each in self.aside)
-
     @classmethod
     def of(cls, seen: Iterable[SeenHours]) -> Makeup:
         """From sources with layers; others say nothing of it."""
-        told = [each for each in seen if len(each.parts) and each.cover.has_layers.all()]
-        return cls(
-            tuple(_middles_s(each.parts) for each in told),
-            tuple(each.cover.total for each in told),
-            tuple(each.cover.opaque + each.cover.thin for each in told),
-            tuple(each.cover.thin for each in told),
-            tuple(each.frame_pct - each.beside_pct for each in told),
-        )
+        return cls(tuple(each for each in seen if len(each.parts) and each.cover.has_layers.all()))
 
     def shares(self, parts: Parts) -> tuple[Floats, Floats, Floats]:
         """For each part: which share of a total lies above the site, which share of that is thin, and what
@@ -117,31 +99,24 @@ class Makeup:
         by their whole time; where they have none, a thin share of NaN. Ensembles over the same hours share
         it."""
         key = (*parts.starts, parts.ends[-1]) if len(parts) else ()
-        if key not in self._shares:
-            self._shares[key] = self._worked_out(parts)
-        return self._shares[key]
-
-    def _worked_out(self, parts: Parts) -> tuple[Floats, Floats, Floats]:
-        wanted = _middles_s(parts)
-        columns = [self.total, self.above, self.thin, self.aside]
-        nearest = [_nearest(mine, wanted) for mine in self.middles_s]
-        total, above, thin, aside = (
-            sum(
-                (rows[at] for rows, at in zip(column, nearest, strict=True)),
-                start=np.zeros(len(wanted)),
+        if (known := self._shares.get(key)) is not None:
+            return known
+        wanted_s = _middles_s(parts)
+        sums, whole = np.zeros((4, len(wanted_s))), np.zeros(4)
+        for seen in self.sources:
+            cover, mine_s = seen.cover, _middles_s(seen.parts)
+            rows = np.stack(
+                [cover.total, cover.opaque + cover.thin, cover.thin, seen.frame_pct - seen.beside_pct]
             )
-            for column in columns
-        )
-        is_little = total < LEAST_TELLING_PCT * len(nearest)
-        if is_little.any():
-            whole = [sum(float(rows.mean()) for rows in column) for column in columns[:3]]
-            total, above, thin = (
-                np.where(is_little, whole[k], each) for k, each in enumerate((total, above, thin))
-            )
+            sums += rows[:, np.searchsorted((mine_s[1:] + mine_s[:-1]) / 2, wanted_s, side="right")]
+            whole += rows.mean(axis=1)
+        is_little = sums[0] < LEAST_TELLING_PCT * len(self.sources)
+        total, above, thin = np.where(is_little, whole[:3, None], sums[:3])
         with np.errstate(divide="ignore", invalid="ignore"):
             share_above = np.where(total > 0, above / total, 1.0)
             share_thin = np.where(above > 0, thin / above, np.where(total > 0, 0.0, np.nan))
-        return share_above, share_thin, aside / max(1, len(nearest))
+        found = self._shares[key] = share_above, share_thin, sums[3] / max(1, len(self.sources))
+        return found
 
 
 OVERHEAD_ALONE = Makeup()
@@ -156,28 +131,20 @@ def made_up_pct(
     totals: shape (..., parts) in %, NaN where unknown; so are the answers.
     """
     told = np.asarray(totals, dtype=np.float64)
-    if not makeup.middles_s:
+    if not makeup.sources:
         return told, told
     share_above, share_thin, aside = makeup.shares(parts)
     above = told * share_above
     thin = above * np.nan_to_num(share_thin)
     beside = np.where(np.isnan(share_thin), above, _in_view(above - thin, thin, altitude_deg))
     beside = np.clip(beside, 0.0, 100.0)
-    return (beside if makeup.is_all_round else np.clip(beside + aside, 0.0, 100.0)), beside
+    return np.clip(beside + aside, 0.0, 100.0) if aside.any() else beside, beside
 
 
 def _middles_s(parts: Parts) -> Floats:
     return np.array(
         [(a.timestamp() + b.timestamp()) / 2 for a, b in zip(parts.starts, parts.ends, strict=True)]
     )
-
-
-def _nearest(known: Floats, wanted: Floats) -> np.typing.NDArray[np.int64]:
-    if len(known) == 1:
-        return np.zeros(len(wanted), dtype=np.int64)
-    after = np.clip(np.searchsorted(known, wanted), 1, len(known) - 1)
-    found: np.typing.NDArray[np.int64] = after - (wanted - known[after - 1] < known[after] - wanted)
-    return found
 
 
 def cover_as_told(hours: Hours, scheme: LayerScheme, within: slice = ALL) -> Cover:
@@ -193,7 +160,7 @@ def cover_as_told(hours: Hours, scheme: LayerScheme, within: slice = ALL) -> Cov
 
 def _told(hours: Hours, scheme: LayerScheme, within: slice) -> list[Floats]:
     """Total and layers; those of a model that tells a total alone are unknown."""
-    total, *layers = (_numbers(hours.column(name, within)) for name in (TOTAL, *LAYERS))
+    total, *layers = (hours.numbers(name, within) for name in (TOTAL, *LAYERS))
     return [total, *(np.full_like(each, np.nan) if scheme is LayerScheme.NONE else each for each in layers)]
 
 
@@ -239,7 +206,7 @@ def seen_clouds(
             (there,) = _at_starts(along, cut, (TOTAL,))
             frame = made_up_pct(there, cut.inside, makeup, altitude_deg)[1]
     elif along is not None:
-        low, mid, high = (_numbers(forecast.hours.column(name, cut.within)) for name in LAYERS)
+        low, mid, high = (forecast.hours.numbers(name, cut.within) for name in LAYERS)
         low = np.zeros(len(low)) if low_lies_below(forecast) else low  # one below the site is clear
         here = joint_cover_pct((low, mid, high), altitude_deg)
         moved = joint_cover_pct(_at_starts(along, cut, LAYERS), altitude_deg) - here
@@ -274,16 +241,13 @@ def cover_above_site(forecast: Forecast, cut: PartsCut) -> Cover:
     return _cover(total, left, low, mid, high)
 
 
-def _numbers(values: Sequence[float | None]) -> Floats:
-    return np.array(values, dtype=np.float64)
-
-
 def _at_starts(along: Hours, cut: PartsCut, names: Sequence[str]) -> list[Floats]:
     """Columns of the line of sight at the hours of a cut, by their starts; NaN where it hasn't that hour."""
     index_of = {start: at for at, start in enumerate(along.starts)}
     places = [index_of.get(start) for start in cut.starts]
     columns = [along.column(name) for name in names]
-    return [_numbers([None if at is None else column[at] for at in places]) for column in columns]
+    told = [[None if at is None else column[at] for at in places] for column in columns]
+    return [np.array(each, dtype=np.float64) for each in told]
 
 
 def low_lies_below(forecast: Forecast) -> bool:

@@ -9,8 +9,11 @@ from dataclasses import fields
 from datetime import datetime, timedelta
 from typing import Any, overload
 
+import numpy as np
+
 from alerts.common.plain_values import value
 from alerts.common.span import Span
+from alerts.weather.skill import Floats
 from alerts.weather.stretches import Parts, PartsCut
 
 
@@ -95,6 +98,10 @@ class Hours(Sequence[HourlyWeather]):
         column = self._columns[name]
         return [None] * len(self.starts[within]) if column is None else column[within]
 
+    def numbers(self, name: str, within: slice = ALL) -> Floats:
+        """The same as numbers, NaN where it is unknown."""
+        return np.array(self.column(name, within), dtype=np.float64)
+
     def known_columns(self) -> dict[str, Sequence[Any]]:
         """Those that hold a value."""
         columns = ((name, column) for name, column in self._columns.items() if column is not None)
@@ -110,7 +117,12 @@ class Hours(Sequence[HourlyWeather]):
     def times(self) -> Parts:
         """When they are; one and the same object for forecasts over the same hours that are read together."""
         if self._times is None:
-            self._times = _shared_times(list(self.starts), list(self.ends))
+            starts, ends = list(self.starts), list(self.ends)
+            alike = (each for each in tuple(_RECENT) if each.starts == starts and each.ends == ends)
+            self._times = next(alike, None)
+            if self._times is None:
+                self._times = Parts(starts, ends)
+                _RECENT.append(self._times)
         return self._times
 
     def cut(self, span: Span) -> PartsCut:
@@ -160,12 +172,3 @@ class Hours(Sequence[HourlyWeather]):
 
 _RECENT: deque[Parts] = deque(maxlen=8)
 """Times of the hours asked about last: most forecasts have the same, and then share what is cut from them."""
-
-
-def _shared_times(starts: list[datetime], ends: list[datetime]) -> Parts:
-    for known in tuple(_RECENT):
-        if known.starts == starts and known.ends == ends:
-            return known
-    made = Parts(starts, ends)
-    _RECENT.append(made)
-    return made

@@ -192,8 +192,6 @@ def _clouds(forecast: Forecast, hour: Span) -> Iterator[float]:
         yield from cover_as_told(forecast.hours, forecast.layer_scheme, within).plan_pct.tolist()
     for sight in forecast.sights:
         within = sight.hours.cut(hour).within
-        total, *layers = (
-            np.array(sight.hours.column(name, within), dtype=np.float64) for name in (TOTAL, *LAYERS)
-        )
+        total, *layers = (sight.hours.numbers(name, within) for name in (TOTAL, *LAYERS))
         joint = joint_cover_pct(layers, sight.altitude_deg)
         yield from np.where(np.isnan(total), joint, total).tolist()

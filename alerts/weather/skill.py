@@ -109,14 +109,9 @@ def usual_log_odds(
     """
     shortest = np.maximum(shortest_h, SHORTEST_TOLD_H)
     window = np.maximum(window_h, shortest)
-    usual: Floats = USUAL + BY_WINDOW * np.log(window) - BY_SHORTEST * np.log(shortest) + _own(clear_share)
+    own = log_odds(clear_share) - ANYWHERE
+    usual: Floats = USUAL + BY_WINDOW * np.log(window) - BY_SHORTEST * np.log(shortest) + own
     return usual
-
-
-def _own(clear_share: ArrayLike) -> Floats:
-    """How far a place is from what is usual anywhere, in log odds."""
-    own: Floats = log_odds(clear_share) - log_odds(CLEAR_SHARE)
-    return own
 
 
 def evidence(
@@ -137,7 +132,8 @@ def evidence(
     score = np.log((100.0 - cloud + CLOUD_OFFSET_PCT) / (cloud + CLOUD_OFFSET_PCT))
     centre = CLOUD_CENTRE + CENTRE_BY_WINDOW * np.log(window) + CENTRE_BY_SHORTEST * np.log(shortest)
     kept = np.exp(-np.maximum(lead_days, 0.0) / LEAD_SCALE_DAYS)
-    added: Floats = kept * (CLOUD_SLOPE * score + centre - PLACE_KNOWN * _own(clear_share))
+    own = log_odds(clear_share) - ANYWHERE
+    added: Floats = kept * (CLOUD_SLOPE * score + centre - PLACE_KNOWN * own)
     return added
 
 
@@ -166,6 +162,10 @@ def log_odds(chance: ArrayLike) -> Floats:
     share = np.asarray(chance, dtype=np.float64)
     odds: Floats = np.log(share) - np.log1p(-share)
     return odds
+
+
+ANYWHERE = log_odds(CLEAR_SHARE)
+"""What is usual where nothing is known of the place."""
 
 
 def chance_of(odds: ArrayLike) -> Floats:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import field
 from datetime import datetime, timedelta
+from functools import partial
+from statistics import median
 
 import numpy as np
 
@@ -23,6 +25,7 @@ from alerts.weather.clouds import (
 from alerts.weather.forecast import Forecast, LayerScheme, Sight, Source
 from alerts.weather.freshness import why_unusable
 from alerts.weather.line_of_sight import TYPICAL_ALTITUDE_DEG, SightView
+from alerts.weather.outlook import SourceChance
 from alerts.weather.skill import (
     CLEAR_SHARE,
     Floats,
@@ -52,6 +55,8 @@ class EventQuery:
     asked for; None where that is `window` itself. stations: what those nearby report now; they move the
     chance by all sources together, and neither a source's own nor what counts as a lineage.
     part: the part of the window that is judged; None: what of it lies ahead.
+    ahead, length: the part judged, and what is looked for in it; usual_log_odds: of that, whatever is
+    forecast.
     """
 
     window: Span
@@ -65,29 +70,30 @@ class EventQuery:
     part: Span | None = None
     ahead: Span = field(init=False)
     length: timedelta = field(init=False)
+    ahead_h: float = field(init=False)
+    length_h: float = field(init=False)
+    usual_log_odds: float = field(init=False)
 
     def __post_init__(self) -> None:
         length = max(self.shortest, SHORTEST_MOMENT)
-        object.__setattr__(self, "length", length)
-        object.__setattr__(self, "ahead", self.part or still_ahead(self.window, length, self.now))
-
-    @property
-    def ahead_h(self) -> float:
-        return self.ahead.duration / HOUR
-
-    @property
-    def length_h(self) -> float:
-        return self.length / HOUR
+        ahead = self.part or still_ahead(self.window, length, self.now)
+        ahead_h, length_h = ahead.duration / HOUR, length / HOUR
+        derive = partial(object.__setattr__, self)
+        derive("ahead", ahead)
+        derive("length", length)
+        derive("ahead_h", ahead_h)
+        derive("length_h", length_h)
+        derive("usual_log_odds", float(usual_log_odds(ahead_h, length_h, self.clear_share)))
 
     @property
     def altitude_deg(self) -> float:
         """Of the frame's middle, where no line of sight says better."""
         return self.view.altitude_deg if self.view else TYPICAL_ALTITUDE_DEG
 
-    @property
-    def usual_log_odds(self) -> float:
-        """Of the event in what is ahead, whatever is forecast."""
-        return float(usual_log_odds(self.ahead_h, self.length_h, self.clear_share))
+    def lead_days(self, forecast: Forecast) -> float:
+        """From a run's issue to the middle of what is ahead."""
+        issued_at = forecast.source.issued_at or self.now
+        return max(timedelta(0), self.ahead.middle - issued_at) / timedelta(days=1)
 
     def chance(self, by_lineage: Sequence[float], voices: Sequence[float], beside: float = 0.0) -> float:
         """The chance of the event (0..1) by the evidence of some lineages; 0 when it can't fit in any
@@ -142,38 +148,46 @@ class SourceReading:
     def source(self) -> Source:
         return self.forecast.source
 
+    def as_listed(self) -> SourceChance:
+        """As the outlook lists it."""
+        least, plan, beside = self.least_cloud_pct, self.least_plan_pct, self.chance_beside
+        return SourceChance(
+            source=self.source,
+            chance=None if self.chance is None else pct(self.chance) / 100,
+            why_not=self.unusable or self.why_not,
+            least_cloud_pct=None if least is None else round(least, 1),
+            members=len(self.forecast.members),
+            least_plan_pct=None if plan is None else round(plan, 1),
+            chance_overhead=None if beside is None else pct(beside) / 100,
+            sight_places=self.sight.places if self.sight else 0,
+        )
+
 
 def read_sources(forecasts: Sequence[Forecast], query: EventQuery) -> tuple[SourceReading, ...]:
     """Each source's answer, or a reading that says why there is none.
 
     Sources with layers are read first: what cloud is made of there stands for the layers of the others.
     """
-    layered = {
-        at: _read(forecast, query, OVERHEAD_ALONE)
-        for at, forecast in enumerate(forecasts)
-        if not forecast.members and forecast.layer_scheme is not LayerScheme.NONE
-    }
-    if len(layered) == len(forecasts):
-        return tuple(layered.values())
-    makeup = Makeup.of(each.seen for each in layered.values() if each.seen)
-    return tuple(layered.get(at) or _read(each, query, makeup) for at, each in enumerate(forecasts))
+    readings: dict[int, SourceReading] = {}
+    makeup = OVERHEAD_ALONE
+    for is_layered in (True, False):
+        for at, forecast in enumerate(forecasts):
+            if (not forecast.members and forecast.layer_scheme is not LayerScheme.NONE) is not is_layered:
+                continue
+            if unusable := why_unusable(forecast.source, query.now, is_night_of=query.is_night_of):
+                readings[at] = SourceReading(forecast, unusable=unusable)
+                continue
+            cut = forecast.hours.cut(query.ahead)
+            if not len(cut):
+                readings[at] = SourceReading(forecast, unusable=phrase("weather.window-out-of-reach"))
+                continue
+            read = _read_ensemble if forecast.members else _read_run
+            readings[at] = read(forecast, cut, query, makeup)
+        makeup = Makeup.of(each.seen for each in readings.values() if each.seen)
+    return tuple(readings[at] for at in range(len(forecasts)))
 
 
-def _read(forecast: Forecast, query: EventQuery, makeup: Makeup) -> SourceReading:
-    if unusable := why_unusable(forecast.source, query.now, is_night_of=query.is_night_of):
-        return SourceReading(forecast, unusable=unusable)
-    cut = forecast.hours.cut(query.ahead)
-    if not len(cut):
-        return SourceReading(forecast, unusable=phrase("weather.window-out-of-reach"))
-    issued_at = forecast.source.issued_at or query.now
-    lead_days = max(timedelta(0), query.ahead.middle - issued_at) / timedelta(days=1)
-    read = _read_ensemble if forecast.members else _read_run
-    return read(forecast, cut, query, makeup, lead_days)
-
-
-def _read_run(
-    forecast: Forecast, cut: PartsCut, query: EventQuery, makeup: Makeup, lead_days: float
-) -> SourceReading:
+def _read_run(forecast: Forecast, cut: PartsCut, query: EventQuery, makeup: Makeup) -> SourceReading:
     """A single run: an ensemble of one."""
     sight = forecast.sight_over(query.dark or query.window)
     altitude_deg = sight.altitude_deg if sight else query.altitude_deg
@@ -181,11 +195,25 @@ def _read_run(
     if why_not := _too_unknown(1 - seen.parts.total / query.ahead.duration):
         return SourceReading(forecast, why_not=why_not)
 
+    # 1. What it says now, of the frame and of the sky all round as it is overhead.
+    lead_days = query.lead_days(forecast)
     frame = Clouds.of(seen.parts, [seen.frame_pct], query.length)
-    beside = Clouds.of(seen.parts, [seen.beside_pct], query.length) if sight else frame
-    found = query.evidence(frame.least_pct, lead_days)
-    found_beside = found if beside is frame else query.evidence(beside.least_pct, lead_days)
-    evidence_now, evidence_then = _change(forecast, cut, query, lead_days)
+    found = found_beside = query.evidence(frame.least_pct, lead_days)
+    if sight:
+        beside = Clouds.of(seen.parts, [seen.beside_pct], query.length)
+        found_beside = query.evidence(beside.least_pct, lead_days)
+
+    # 2. What it said by the run before, both from the ground plan overhead.
+    evidence_now = evidence_then = None
+    if forecast.cloud_before_pct:
+        nows = cover_as_told(forecast.hours, forecast.layer_scheme, cut.within).plan_pct
+        both = np.array([nows, np.array(forecast.cloud_before_pct[cut.within], dtype=np.float64)])
+        known = ~np.isnan(both).any(axis=0)
+        parts = cut.inside.only(list(known))
+        if not _too_unknown(1 - parts.total / query.ahead.duration):
+            now, then = Clouds.of(parts, both[:, known], query.length).least_pct
+            evidence_now, evidence_then = query.evidence(now, lead_days), query.evidence(then, lead_days)
+
     stretch = frame.clearest_stretch
     lows = forecast.hours.column("cloud_low_pct", cut.within) if low_lies_below(forecast) else ()
     return SourceReading(
@@ -206,25 +234,7 @@ def _read_run(
     )
 
 
-def _change(
-    forecast: Forecast, cut: PartsCut, query: EventQuery, lead_days: float
-) -> tuple[float | None, float | None]:
-    """The evidence now and by the run before, both from the ground plan overhead."""
-    if not forecast.cloud_before_pct:
-        return None, None
-    nows = cover_as_told(forecast.hours, forecast.layer_scheme, cut.within).plan_pct
-    both = np.array([nows, np.array(forecast.cloud_before_pct[cut.within], dtype=np.float64)])
-    known = ~np.isnan(both).any(axis=0)
-    parts = cut.inside.only(list(known))
-    if _too_unknown(1 - parts.total / query.ahead.duration):
-        return None, None
-    now, then = Clouds.of(parts, both[:, known], query.length).least_pct
-    return query.evidence(now, lead_days), query.evidence(then, lead_days)
-
-
-def _read_ensemble(
-    forecast: Forecast, cut: PartsCut, query: EventQuery, makeup: Makeup, lead_days: float
-) -> SourceReading:
+def _read_ensemble(forecast: Forecast, cut: PartsCut, query: EventQuery, makeup: Makeup) -> SourceReading:
     """An ensemble: each member's event joint over all hours, its total made up as the place's cloud is."""
     parts = cut.inside
     totals = np.array([member[cut.within] for member in forecast.members], dtype=np.float64)
@@ -237,13 +247,12 @@ def _read_ensemble(
     frame, plan = (
         Clouds.of(parts, np.where(missing, ALL_CLOUD_PCT, each), query.length) for each in (seen_pct, totals)
     )
-    beside = frame
+    lead_days = query.lead_days(forecast)
+    found = found_beside = query.evidence(frame.least_pct, lead_days)
     if beside_pct is not seen_pct:
         beside = Clouds.of(parts, np.where(missing, ALL_CLOUD_PCT, beside_pct), query.length)
-    found = query.evidence(frame.least_pct, lead_days)
-    found_beside = found if beside is frame else query.evidence(beside.least_pct, lead_days)
+        found_beside = query.evidence(beside.least_pct, lead_days)
     voices = float(effective_voices(len(forecast.members)))
-    has_stretch = bool(frame.stretches)
     return SourceReading(
         forecast,
         evidence=found,
@@ -252,8 +261,8 @@ def _read_ensemble(
         lead_days=lead_days,
         chance=query.chance([found], [voices]),
         chance_beside=query.chance([found_beside], [voices]),
-        least_cloud_pct=float(np.median(frame.least_pct)) if has_stretch else None,
-        least_plan_pct=float(np.median(plan.least_pct)) if has_stretch else None,
+        least_cloud_pct=median(frame.least_pct.tolist()) if frame.stretches else None,
+        least_plan_pct=median(plan.least_pct.tolist()) if frame.stretches else None,
         clouds=frame,
     )
 

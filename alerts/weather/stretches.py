@@ -38,10 +38,6 @@ class Parts:
         self._lengths_h: list[float] = []
         self._stretches: dict[timedelta, tuple[Stretch, ...]] = {}
 
-    @classmethod
-    def of(cls, spans: Sequence[Span]) -> Parts:
-        return cls([span.start for span in spans], [span.end for span in spans])
-
     def __len__(self) -> int:
         return len(self.starts)
 
@@ -154,26 +150,12 @@ class PartsCut:
         return max(end - start, timedelta(0))
 
 
-def worst_cloud_pct(cloud_pct: ArrayLike, first: ArrayLike, after: ArrayLike) -> Floats:
-    """The worst cloud of each stretch: shape (..., members, stretches).
-
-    cloud_pct: shape (..., members, hours), nothing unknown. first, after: shape (stretches,), the hours that
-    a stretch touches, the last exclusive; ascending starts.
-    """
-    clouds = np.asarray(cloud_pct, dtype=np.float64)
-    edges = np.stack([np.asarray(first), np.asarray(after)], axis=-1).ravel()
-    if edges.max() >= clouds.shape[-1]:  # an edge may stand just behind the last hour
-        clouds = np.concatenate([clouds, np.zeros((*clouds.shape[:-1], 1))], axis=-1)
-    worst: Floats = np.maximum.reduceat(clouds, edges, axis=-1)[..., ::2]
-    return worst
-
-
 @value(frozen=True, slots=True)
 class Clouds:
     """A source's cloud in the parts of a span, and what its stretches of one length come to.
 
-    cloud_pct: shape (members, parts); worst_pct: shape (members, stretches); least_pct: shape (members,), 100
-    where no stretch is that long.
+    cloud_pct: shape (members, parts), nothing unknown; worst_pct: shape (members, stretches); least_pct:
+    shape (members,), 100 where no stretch is that long.
     """
 
     parts: Parts
@@ -190,9 +172,11 @@ class Clouds:
         if not stretches:
             least = np.full(len(clouds), ALL_CLOUD_PCT)
             return cls(parts, length, clouds, (), np.empty((len(clouds), 0)), least)
-        worst = worst_cloud_pct(
-            clouds, [stretch.first for stretch in stretches], [stretch.after for stretch in stretches]
-        )
+        edges = np.array([edge for stretch in stretches for edge in (stretch.first, stretch.after)])
+        edged = clouds
+        if edges.max() >= len(parts):  # an edge may stand just behind the last part
+            edged = np.concatenate([clouds, np.zeros((len(clouds), 1))], axis=-1)
+        worst: Floats = np.maximum.reduceat(edged, edges, axis=-1)[:, ::2]
         return cls(parts, length, clouds, stretches, worst, worst.min(axis=-1))
 
     @property
@@ -209,14 +193,10 @@ class Clouds:
         known = {stretch.start: at for at, stretch in enumerate(self.stretches)}
         if len(known) == len(starts) and all(start in known for start in starts):
             return self.worst_pct
-        columns = [
-            self.worst_pct[:, known[start]] if start in known else self._worst_at(start) for start in starts
-        ]
-        return np.stack(columns, axis=-1)
-
-    def _worst_at(self, start: datetime) -> Floats:
-        stretch = self.parts.stretch_at(start, self.length)
-        if stretch is None:
-            return np.full(len(self.cloud_pct), ALL_CLOUD_PCT)
-        worst: Floats = self.cloud_pct[:, stretch.first : stretch.after].max(axis=-1)
+        worst = np.full((len(self.cloud_pct), len(starts)), ALL_CLOUD_PCT)
+        for at, start in enumerate(starts):
+            if start in known:
+                worst[:, at] = self.worst_pct[:, known[start]]
+            elif stretch := self.parts.stretch_at(start, self.length):
+                worst[:, at] = self.cloud_pct[:, stretch.first : stretch.after].max(axis=-1)
         return worst

@@ -7,13 +7,14 @@ from datetime import timedelta
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alerts.common.span import Span
 from alerts.weather.stretches import Parts, Stretch
 from tests.unit.alerts.judging.values import HOUR, MINUTE, NOON, UNHURRIED
 
 
 def parts(*bounds_min: tuple[int, int]) -> Parts:
-    return Parts.of([Span(NOON + start * MINUTE, NOON + end * MINUTE) for start, end in bounds_min])
+    return Parts(
+        [NOON + start * MINUTE for start, _ in bounds_min], [NOON + end * MINUTE for _, end in bounds_min]
+    )
 
 
 def test_a_stretch_touches_only_what_it_needs() -> None:
