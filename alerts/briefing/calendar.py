@@ -7,7 +7,7 @@ a stand-down cancels it; SEQUENCE tells readers which version is the newer.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from uuid import NAMESPACE_URL, uuid5
 
@@ -78,7 +78,7 @@ def _events(entry: CalendarEntry, stamp: datetime) -> Iterator[Event]:
         return
     name, mark = plain(facts.site_name, LONGEST_NAME), INVENTED_MARK if facts.invented else ""
     # below its title a calendar shows the first line, the table of facts and the zones
-    view = view_alert(replace(facts, field=None), entry.units)  # words for the field take time
+    view = view_alert(facts, entry.units, with_field=False)
     rows = [f"{row.label}: {row.value}" for row in view.rows]
     below = "\n".join([line_of(view), *rows, view.zones])
 

@@ -62,11 +62,11 @@ characters, and must be escaped by whoever shows them.
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
 from typing import Any
 
 from alerts.briefing.facts.alert import AlertFacts, Briefing
 from alerts.briefing.facts.field_notes import FieldNotes, Said, SkyNote
+from alerts.briefing.render import ranked, render_chat
 from alerts.briefing.text.alert_lines import cautions_for, words_of
 from alerts.briefing.text.alert_view import web_address
 from alerts.briefing.text.event import event_told, event_values
@@ -76,7 +76,6 @@ from alerts.common.span import Span
 from alerts.common.text import LONGEST_NAME, direction_word, plain, sentence
 from alerts.common.time_text import utc_text
 from alerts.common.units import Units
-from alerts.field.exposure import Exposure
 from alerts.sky.night import TrackPoint
 
 VERSION = 1
@@ -90,13 +89,10 @@ _FIELD_TIMES = (
 )  # fmt: skip
 
 
-def payload_values(
-    briefing: Briefing, alerts: Sequence[AlertFacts], *, subject: str, text: str
-) -> dict[str, object]:
-    """The whole payload; the last alerts are left out when it would be larger than receivers take.
-
-    alerts: those of the briefing in the order they are shown. subject, text: the message in words.
-    """
+def build_payload(briefing: Briefing) -> dict[str, object]:
+    """The whole payload; the last alerts are left out when it would be larger than receivers take."""
+    alerts = ranked(briefing)
+    subject, text = render_chat(briefing)
     data: dict[str, Any] = {
         "version": VERSION,
         "message_id": briefing.message_id,
@@ -149,8 +145,8 @@ def alert_values(facts: AlertFacts, units: Units = Units.METRIC) -> dict[str, ob
         "invented": facts.invented,
         "site": {"name": plain(facts.site_name, LONGEST_NAME), "zone": facts.zone},
         "night": facts.night.isoformat(),
-        "window": span_values(facts.window),
-        "best": span_values(facts.best),
+        "window": facts.window and span_values(facts.window),
+        "best": facts.best and span_values(facts.best),
         "dark": {"start": utc_text(facts.dark_from), "end": utc_text(facts.dark_until)} if has_dark else None,
         "shortest_window_minutes": round(facts.shortest_window.total_seconds() / 60),
         **{name: utc_text(getattr(facts, name)) for name in _TIMES},
@@ -161,12 +157,12 @@ def alert_values(facts: AlertFacts, units: Units = Units.METRIC) -> dict[str, ob
         "told": {
             "chance_pct": facts.told_chance_pct,
             "at": utc_text(facts.told_at),
-            "window": span_values(facts.told_window),
+            "window": facts.told_window and span_values(facts.told_window),
             "leave_by": utc_text(facts.told_leave_by),
         },
         "target": plain(facts.target_name),
         "track": [place_values(point) for point in facts.core],
-        "shapes": [{"shape": entry.shape.value, **_edges(entry.span)} for entry in facts.shapes],
+        "shapes": [{"shape": entry.shape.value, **span_values(entry.span)} for entry in facts.shapes],
         "agreement": words_of(facts.agreement, reader),
         "spread_pct": list(facts.spread_pct) if facts.spread_pct else None,
         "change_pct": facts.change_pct,
@@ -182,9 +178,9 @@ def alert_values(facts: AlertFacts, units: Units = Units.METRIC) -> dict[str, ob
         "next_window": facts.next_window.isoformat() if facts.next_window else None,
         "first_look": facts.first_look.isoformat() if facts.first_look else None,
         "codes": {name: said.as_json() for name in _SAID if isinstance(said := getattr(facts, name), Phrase)},
-        "reason_codes": [_code(each) for each in facts.reasons],
-        "hazard_codes": [_code(each) for each in facts.hazards],
-        "other_targets": [{"target": each.target, **_edges(each.span)} for each in facts.instead],
+        "reason_codes": [each.as_json() if isinstance(each, Phrase) else None for each in facts.reasons],
+        "hazard_codes": [each.as_json() if isinstance(each, Phrase) else None for each in facts.hazards],
+        "other_targets": [{"target": each.target, **span_values(each.span)} for each in facts.instead],
         "is_last_word": facts.is_last_word,
         "signal_lost_at": utc_text(facts.signal_lost_at),
         "is_unsettled": facts.is_unsettled,
@@ -194,7 +190,7 @@ def alert_values(facts: AlertFacts, units: Units = Units.METRIC) -> dict[str, ob
                 "site": plain(other.site_name, LONGEST_NAME),
                 "verdict": other.verdict.value,
                 "chance_pct": other.chance_pct,
-                "window": span_values(other.window),
+                "window": other.window and span_values(other.window),
                 "leave_by": utc_text(other.leave_by),
             }
             for other in facts.others
@@ -213,17 +209,8 @@ def _sentence(said: Said, reader: Reader) -> str:
     return sentence(words) if isinstance(said, Phrase) else words
 
 
-def _code(said: Said) -> dict[str, object] | None:
-    """Code and values of a sentence; None for one that has only its text."""
-    return said.as_json() if isinstance(said, Phrase) else None
-
-
-def span_values(span: Span | None) -> dict[str, object] | None:
-    """`{start, end}`, or None."""
-    return None if span is None else _edges(span)
-
-
-def _edges(span: Span) -> dict[str, object]:
+def span_values(span: Span) -> dict[str, object]:
+    """`{start, end}`."""
     return {"start": utc_text(span.start), "end": utc_text(span.end)}
 
 
@@ -264,7 +251,8 @@ def field_values(notes: FieldNotes | None) -> dict[str, object] | None:
     """The notes for the field; the keys are described in payload.schema.json."""
     if notes is None:
         return None
-    kit, aim, frames, panorama, air = notes.kit, notes.aim, notes.frames, notes.panorama, notes.air
+    kit, aim, exposure, frames = notes.kit, notes.aim, notes.exposure, notes.frames
+    panorama, air = notes.panorama, notes.air
     return {
         **{name: utc_text(getattr(notes, name)) for name in _FIELD_TIMES},
         "start": plain(notes.start, LONGEST_NAME),
@@ -276,7 +264,24 @@ def field_values(notes: FieldNotes | None) -> dict[str, object] | None:
             "equivalent_mm": round(kit.equivalent_mm, 1),
             "assumed": [str(each) for each in kit.assumed],
         },
-        "exposure": _exposure(notes.exposure),
+        "exposure": {
+            "shutter_s": round(exposure.shutter_s, 4),
+            "f_number": exposure.aperture.f_number,
+            "iso": exposure.iso.value,
+            "core_px": round(exposure.core_px, 1),
+            "worst_px": round(exposure.worst_px, 1),
+            "rules": [
+                {
+                    "name": rule.name,
+                    "is_thumb": rule.is_thumb,
+                    "limit_s": round(min(rule.limit_s, 1e4), 2),
+                    "set_s": round(rule.set_s, 4),
+                    "core_px": round(rule.core_px, 1),
+                    "worst_px": round(rule.worst_px, 1),
+                }
+                for rule in exposure.rules
+            ],
+        },
         "aim": {
             "azimuth_deg": round(aim.azimuth_deg, 1),
             "tilt_deg": round(aim.tilt_deg, 1),
@@ -330,25 +335,4 @@ def field_values(notes: FieldNotes | None) -> dict[str, object] | None:
             "wet_pct": air.wet_pct,
             "on_lens": air.on_lens,
         },
-    }
-
-
-def _exposure(exposure: Exposure) -> dict[str, object]:
-    return {
-        "shutter_s": round(exposure.shutter_s, 4),
-        "f_number": exposure.aperture.f_number,
-        "iso": exposure.iso.value,
-        "core_px": round(exposure.core_px, 1),
-        "worst_px": round(exposure.worst_px, 1),
-        "rules": [
-            {
-                "name": rule.name,
-                "is_thumb": rule.is_thumb,
-                "limit_s": round(min(rule.limit_s, 1e4), 2),
-                "set_s": round(rule.set_s, 4),
-                "core_px": round(rule.core_px, 1),
-                "worst_px": round(rule.worst_px, 1),
-            }
-            for rule in exposure.rules
-        ],
     }

@@ -7,7 +7,6 @@ fits is taken. Jinja2 stops at anything undefined, and escapes everything in HTM
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import date
@@ -25,12 +24,10 @@ from jinja2 import (
 )
 
 from alerts.briefing.facts.alert import AlertFacts, Briefing, MailParts, PictureLink
-from alerts.briefing.payload import payload_values
 from alerts.briefing.text.alert_lines import CHAT_CAUTION, TURN_ROUND, cautions_for
 from alerts.briefing.text.alert_view import AlertView, credits_of, view_alert, web_address
 from alerts.common.phrases import say
 from alerts.common.text import capital, sentence, shorten, unmentioned
-from alerts.common.units import Units
 from alerts.notifying.model import AlertKind
 
 LONGEST_SUBJECT = 60
@@ -38,8 +35,6 @@ SHORTEST_NAME = 12
 TELLING_NAME = 20
 CHAT_LINES = 10
 CHAT_LINE_CHARS = 300
-LABEL_END = "\x1f"
-"""Stands after the label of a line of chat until it is written out; no text that people typed holds it."""
 INVENTED_MARK = "[Invented] "
 TEMPLATE_FAULTS = (TemplateError, ArithmeticError, AttributeError, LookupError, TypeError, ValueError)
 """What a template can raise: its own errors, and those of the expressions in it."""
@@ -66,6 +61,7 @@ class Templates:
             )
             environment.filters["capital"] = capital  # Jinja2's own would make the rest small
             environment.filters["sentence"] = sentence
+            environment.filters["unmentioned"] = unmentioned
             self._environments[html] = environment
 
     def render(self, name: str, values: Mapping[str, object], *, html: bool = False) -> str:
@@ -98,15 +94,18 @@ def render_mail(
 
 def _mail(briefing: Briefing, pictures: Sequence[PictureLink], templates: Templates) -> MailParts:
     alerts, views = ranked(briefing), _views(briefing)
+    shown = [
+        {
+            "words": view,
+            "line": line_of(view, templates),
+            "pictures": [link for link in pictures if briefing.alerts[link.alert] is facts],
+        }
+        for facts, view in zip(alerts, views, strict=True)
+    ]
+    subject = _subject(briefing, views, templates)
     values = {
-        "subject": _subject(briefing, views, templates),
-        "views": [
-            {
-                **_with_line(view, templates),
-                "pictures": [link for link in pictures if briefing.alerts[link.alert] is facts],
-            }
-            for facts, view in zip(alerts, views, strict=True)
-        ],
+        "subject": subject,
+        "views": shown,
         "invented": briefing.is_invented,
         "cautions": cautions_for(alerts),
         "turn_round": TURN_ROUND,
@@ -116,85 +115,34 @@ def _mail(briefing: Briefing, pictures: Sequence[PictureLink], templates: Templa
     }
     text = templates.render("message.txt.j2", values)
     html = templates.render("message.html.j2", values, html=True)
-    return MailParts(str(values["subject"]), text, _inliner().inline(html))
+    return MailParts(subject, text, _inliner().inline(html))
 
 
 @cache
 def _inliner() -> css_inline.CSSInliner:
+    """Made once, for it is dear; not before the first mail."""
     return css_inline.CSSInliner(keep_style_tags=True, load_remote_stylesheets=False)
 
 
-def build_payload(briefing: Briefing) -> dict[str, object]:
-    """The neutral JSON of a webhook, described in payload.py; at most 20 kB."""
-    alerts, views = ranked(briefing), _chat_views(briefing)
+def render_chat(briefing: Briefing) -> tuple[str, str]:
+    """The subject, and plain text for a group's chat: a short first line, at most ten lines, nobody called by
+    it.
+
+    No personal links: what manages one person's messages has no place in a group. No notes for the field: no
+    chat shows them, and they take time to word.
+    """
+    views = _views(briefing, with_field=False)
     subject = _subject(briefing, views, BUILT_IN)
-    return payload_values(briefing, alerts, subject=subject, text=_chat(alerts, views, subject))
-
-
-def render_marked_chat(briefing: Briefing) -> str:
-    """The chat message in light markup (CommonMark): first line and labels bold, all else as plain text.
-
-    Every character that would mean something there is escaped, so names show as they were typed.
-    """
-    views = _chat_views(briefing)
-    first, *rest = _chat_lines(ranked(briefing), views, _subject(briefing, views, BUILT_IN))
-    lines = [f"**{_escaped(first)}**"]
-    for line in rest:
-        label, is_labelled, text = line.partition(LABEL_END)
-        lines.append(f"**{label}:** {_escaped(text)}" if is_labelled else _escaped(line))
-    return "  \n".join(lines)  # two spaces: CommonMark's line break
-
-
-def _escaped(text: str) -> str:
-    """Source: CommonMark 0.31, backslash escapes; nor can a line begin a list."""
-    escaped = re.sub(r"([\\`*_{}\[\]<>#~|!&])", r"\\\1", text)
-    return re.sub(r"^(\d*)([-+.)])", r"\1\\\2", escaped)
-
-
-def render_chat(briefing: Briefing) -> str:
-    """Plain text for a group's chat: a short first line, at most ten lines, nobody called by it.
-
-    No personal links: what manages one person's messages has no place in a group.
-    """
-    views = _chat_views(briefing)
-    return _chat(ranked(briefing), views, _subject(briefing, views, BUILT_IN))
-
-
-def _chat(alerts: tuple[AlertFacts, ...], views: Sequence[AlertView], subject: str) -> str:
-    return "\n".join(_chat_lines(alerts, views, subject)).replace(LABEL_END, ": ")
-
-
-def _chat_lines(alerts: tuple[AlertFacts, ...], views: Sequence[AlertView], subject: str) -> list[str]:
-    """At most ten lines; a label's end is marked."""
     values = {
-        "subject": unmentioned(subject),
-        "views": [_with_line(_unmentioned(view), BUILT_IN) for view in views],
-        "credits": [unmentioned(credit.text) for credit in credits_of(alerts)],
+        "subject": subject,
+        "views": [{"words": view, "line": line_of(view)} for view in views],
+        "credits": credits_of(ranked(briefing)),
         "caution": CHAT_CAUTION,
         "turn_round": TURN_ROUND,
-        "label_end": LABEL_END,
     }
-    rendered = BUILT_IN.render("chat.txt.j2", values)
-    lines = [shorten(line.strip(), CHAT_LINE_CHARS) for line in rendered.splitlines() if line.strip()]
-    return lines[:CHAT_LINES]
-
-
-def _unmentioned(view: AlertView) -> AlertView:
-    """The words with every text that people wrote made harmless for a chat server."""
-    return replace(
-        view,
-        name=unmentioned(view.name),
-        core=unmentioned(view.core),
-        moon=unmentioned(view.moon),
-        agreement=unmentioned(view.agreement),
-        cause=unmentioned(view.cause),
-        rows=tuple(replace(row, value=unmentioned(row.value)) for row in view.rows),
-        hazards=tuple(map(unmentioned, view.hazards)),
-        reasons=tuple(map(unmentioned, view.reasons)),
-        last_word=unmentioned(view.last_word),
-        fork=unmentioned(view.fork),
-        others=tuple(map(unmentioned, view.others)),
-    )
+    lines = BUILT_IN.render("chat.txt.j2", values).splitlines()
+    shown = [shorten(line.strip(), CHAT_LINE_CHARS) for line in lines if line.strip()]
+    return subject, "\n".join(shown[:CHAT_LINES])
 
 
 def ranked(briefing: Briefing) -> tuple[AlertFacts, ...]:
@@ -202,7 +150,7 @@ def ranked(briefing: Briefing) -> tuple[AlertFacts, ...]:
     return tuple(sorted(briefing.alerts, key=lambda facts: facts.kind is not AlertKind.STAND_DOWN))
 
 
-def _views(briefing: Briefing) -> list[AlertView]:
+def _views(briefing: Briefing, *, with_field: bool = True) -> list[AlertView]:
     """The words of each alert, in the order they are shown.
 
     The other sites of a night and its fork stand beside the first alert on it, without those told anyway.
@@ -210,19 +158,15 @@ def _views(briefing: Briefing) -> list[AlertView]:
     alerts = ranked(briefing)
     views, seen = [], set[date]()
     for facts in alerts:
+        told = facts
         if facts.night in seen:
             told = replace(facts, others=(), fork="")
-        else:
+        elif facts.others:
             mine = {each.site_name for each in alerts if each.night == facts.night}
             told = replace(facts, others=tuple(o for o in facts.others if o.site_name not in mine))
         seen.add(facts.night)
-        views.append(view_alert(told, briefing.units))
+        views.append(view_alert(told, briefing.units, with_field=with_field))
     return views
-
-
-def _chat_views(briefing: Briefing) -> list[AlertView]:
-    """As `_views`, without the notes for the field: no chat shows them, and they take time to word."""
-    return _views(replace(briefing, alerts=tuple(replace(facts, field=None) for facts in briefing.alerts)))
 
 
 def _subject(briefing: Briefing, views: Sequence[AlertView], templates: Templates) -> str:
@@ -244,17 +188,7 @@ def _subjects(lead: AlertView, others: list[AlertView], templates: Templates) ->
     return [line.strip() for line in rendered.splitlines() if line.strip()]
 
 
-def first_line(facts: AlertFacts, units: Units = Units.METRIC, *, headed: bool = False) -> str:
-    """The line that a message opens with. headed: the verdict stands over it and isn't said again."""
-    return line_of(view_alert(facts, units), headed=headed)
-
-
 def line_of(view: AlertView, templates: Templates = BUILT_IN, *, headed: bool = False) -> str:
-    """The same of an alert that is in words already."""
+    """The line that a message opens with. headed: the verdict stands over it and isn't said again."""
     line = templates.render(f"{view.form}.line.txt.j2", {"alert": view, "headed": headed})
     return " ".join(line.split())
-
-
-def _with_line(view: AlertView, templates: Templates) -> dict[str, object]:
-    """An alert's words and its first line."""
-    return {"words": view, "line": line_of(view, templates)}

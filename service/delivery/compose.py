@@ -8,7 +8,8 @@ from datetime import UTC, datetime
 
 from alerts.briefing.assemble import mail_with_pictures
 from alerts.briefing.facts.alert import AlertFacts, Briefing, MailParts
-from alerts.briefing.render import TEMPLATE_FAULTS, build_payload
+from alerts.briefing.payload import build_payload
+from alerts.briefing.render import TEMPLATE_FAULTS
 from alerts.common.phrases import say
 from alerts.common.text import LONGEST_NAME, long_day, plain, unmentioned
 from service.accounts.notices.text import notice_payload, render_notice_mail, write_notice

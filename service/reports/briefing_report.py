@@ -13,9 +13,10 @@ from alerts.briefing.collect import NightFindings, preview_facts, sky_note
 from alerts.briefing.collect_field import build_field_notes
 from alerts.briefing.facts.alert import NOTHING_AHEAD, Ahead, Briefing
 from alerts.briefing.facts.field_notes import FieldNotes
+from alerts.briefing.payload import build_payload
 from alerts.briefing.pictures.drawing import LIGHT, PRINT, Palette, Picture
 from alerts.briefing.pictures.night_scene import NightToDraw, shown_span
-from alerts.briefing.render import build_payload, render_mail
+from alerts.briefing.render import render_mail
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase
 from alerts.common.units import Units

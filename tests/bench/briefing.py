@@ -26,8 +26,9 @@ from alerts.briefing.assemble import PngPicture, draw_pictures, mail_with_pictur
 from alerts.briefing.calendar import CalendarEntry, build_calendar
 from alerts.briefing.collect_field import build_field_notes
 from alerts.briefing.facts.alert import AlertFacts, Briefing, MailParts
+from alerts.briefing.payload import build_payload
 from alerts.briefing.pictures.night_scene import NightToDraw
-from alerts.briefing.render import build_payload, render_mail
+from alerts.briefing.render import render_mail
 from alerts.notifying.model import AlertKind
 from service.delivery.png import with_file
 from tests.unit.alerts.briefing.sample_nights import SAMPLES, WISHES, Case, case, ephemeris, facts_of, going

@@ -4,7 +4,7 @@ looks, the last word, the other sites of the night, and what every message says 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime
 
 from alerts.briefing.facts.alert import AlertFacts
@@ -45,6 +45,8 @@ def cautions_for(alerts: Iterable[AlertFacts]) -> tuple[Phrase, ...]:
 
 def words_of(said: Said, reader: Reader) -> str:
     """A fact in words, made plain, for it may hold what people typed; a row's text as it stands."""
+    if not said:
+        return ""
     return plain(say(kept(said) if isinstance(said, str) else said, reader))
 
 
@@ -142,7 +144,7 @@ def other_lines(facts: AlertFacts, home: Clock, reader: Reader) -> Iterator[str]
         yield say("briefing.other-site", reader, site=plain(other.site_name, LONGEST_NAME), said=said)
 
 
-def time_of_evening(at: datetime, facts: AlertFacts, clock: Clock) -> str:
-    """`21:14`, with the weekday on another day than the night's evening."""
+def time_of_evening(at: datetime, facts: AlertFacts, clock: Clock, weekdays: Sequence[str] = WEEKDAYS) -> str:
+    """`21:14`, with the weekday on another day than the night's evening: `Sunday 01:50`."""
     day = clock.day(at)
-    return clock.time(at) if day == facts.night else f"{WEEKDAYS[day.weekday()]} {clock.time(at)}"
+    return clock.time(at) if day == facts.night else f"{weekdays[day.weekday()]} {clock.time(at)}"

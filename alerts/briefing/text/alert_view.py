@@ -5,7 +5,7 @@ Templates choose the order and the sentences round these words; nothing is compu
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
@@ -23,7 +23,7 @@ from alerts.briefing.text.alert_lines import (
 )
 from alerts.briefing.text.event import event_told, say_event
 from alerts.briefing.text.field import FieldView, field_view
-from alerts.common.phrases import Reader, phrase, say
+from alerts.common.phrases import Phrase, Reader, phrase, say
 from alerts.common.span import Span
 from alerts.common.text import (
     LONGEST_NAME,
@@ -115,20 +115,49 @@ class AlertView:
     outcome_url: str = ""
 
 
-def view_alert(facts: AlertFacts, units: Units = Units.METRIC) -> AlertView:
-    """Put the facts into words, every text made plain and every time, to the minute, set in its zone."""
+def view_alert(facts: AlertFacts, units: Units = Units.METRIC, *, with_field: bool = True) -> AlertView:
+    """Put the facts into words, every text made plain and every time, to the minute, set in its zone.
+
+    with_field: also the field plan, of what sends someone out, and for who asks about a night that may.
+    """
     facts = to_the_minute(facts)
     field, home = _clocks(facts, units)
     reader = Reader(field.zone, units)
-    form, chance = facts.form, facts.chance_pct
+    form, chance, night, decided_at = facts.form, facts.chance_pct, facts.night, facts.decided_at
     badge = "too_early" if facts.first_look is not None else "unsettled" if facts.is_unsettled else form
     event, last = event_told(facts), last_said(facts)
-    # the night is the coming one, or the one still running before noon
-    now = field.local(facts.decided_at)
+    target = phrase("briefing.target", target=plain(facts.target_name))
+
+    # when: the night is the coming one, or the one still running before noon
+    now = field.local(decided_at)
     running = now.date() - timedelta(days=1) if now.hour < 12 else now.date()
-    is_tonight = facts.night in (running, now.date())
-    # the field plan, for what sends someone out, and for who asks about a night that may
-    shows_field = facts.is_go or (facts.preview and form not in CALLED_OFF)
+    is_tonight, long, short = night in (running, now.date()), long_day(night), short_day(night)
+    between = ""
+    if facts.window is not None:  # one that starts after midnight says the morning's day
+        day = field.day(facts.window.start)
+        times = {"start": field.time(facts.window.start), "end": field.time(facts.window.end)}
+        between = say("briefing.between", reader, is_evening=day == night, day=long_day(day), **times)
+
+    # where the target stands in the window's middle
+    core = ""
+    if facts.core:
+        middle = facts.core[len(facts.core) // 2]
+        place = {"target": target, "direction": direction_word(middle.azimuth_deg, 8)}
+        core = say("briefing.core", reader, is_overhead=middle.altitude_deg >= OVERHEAD_DEG, **place)
+
+    # the trip: when to leave, when that is decided, and on whose clocks
+    leave = decide = ""
+    if facts.leave_by is not None:
+        is_today = home.day(facts.leave_by) == field.day(decided_at)
+        leave = home.time(facts.leave_by) if is_today else time_of_evening(facts.leave_by, facts, home)
+    if facts.decide_at is not None:
+        day, at = home.day(facts.decide_at), home.time(facts.decide_at)
+        is_today = day == home.day(decided_at)
+        decide = say("briefing.decide", reader, is_today=is_today, day=long_day(day), at=at)
+    there = field.note(facts.window.start if facts.window else decided_at)
+    here = "" if home.zone.key == field.zone.key else home.note(facts.leave_by or decided_at)
+    plans = facts.is_go or (facts.preview and form not in CALLED_OFF)
+
     return AlertView(
         kind=facts.kind,
         form=form,
@@ -136,31 +165,33 @@ def view_alert(facts: AlertFacts, units: Units = Units.METRIC) -> AlertView:
         name=plain(facts.site_name, LONGEST_NAME),
         is_go=facts.is_go,
         invented=facts.invented,
-        night=long_day(facts.night),
-        night_short=short_day(facts.night),
-        when=say("briefing.when", reader, is_tonight=is_tonight, day=long_day(facts.night)),
-        when_short=say("briefing.when", reader, is_tonight=is_tonight, day=short_day(facts.night)),
-        between=_between(facts, field, reader),
+        night=long,
+        night_short=short,
+        when=say("briefing.when", reader, is_tonight=is_tonight, day=long),
+        when_short=say("briefing.when", reader, is_tonight=is_tonight, day=short),
+        between=between,
         chance="" if chance is None else say("briefing.percent", reader, chance_pct=chance),
-        event=say_event(event, field, facts.night) if event else "",
+        event=say_event(event, field, night) if event else "",
         told=_told(facts, home, reader),
         fell=chance is not None and (facts.told_chance_pct or 0) - chance >= 10,
         clear_for=clear_words(facts.shortest_window),
-        core=_core(facts, reader),
+        core=core,
         moon=words_of(facts.moon, reader),
         agreement=words_of(facts.agreement, reader),
         cause=words_of(facts.cause, reader),
-        leave=_leave(facts, home, field),
-        decide=_decide(facts, home, reader),
-        zones=_zones(facts, field, home, reader),
-        rows=tuple(_rows(facts, field, home, reader)),
-        basis=tuple(_basis(facts, reader)),
+        leave=leave,
+        decide=decide,
+        zones=say("briefing.zones", reader, here=here, there=there),
+        rows=_labelled(_facts_told(facts, field, home, reader), target, reader),
+        basis=() if form in CALLED_OFF else _labelled(_basis(facts, reader), target, reader),
         reasons=tuple(sentence(words_of(each, reader)) for each in facts.reasons),
         hazards=tuple(sentence(words_of(each, reader)) for each in facts.hazards),
         forecast=_forecast(facts, home, reader),
-        field=field_view(facts, facts.field, field, home, units) if facts.field and shows_field else None,
+        field=field_view(facts, facts.field, field, home, reader)
+        if with_field and plans and facts.field
+        else None,
         access_note=plain(facts.access_note),
-        next_window=_with_year(long_day, facts.next_window, facts.night),
+        next_window=_with_year(long_day, facts.next_window, night),
         instead=tuple(
             say(
                 "briefing.instead",
@@ -172,11 +203,11 @@ def view_alert(facts: AlertFacts, units: Units = Units.METRIC) -> AlertView:
             )
             for each in facts.instead
         ),
-        first_look=_with_year(short_day, facts.first_look, home.day(facts.decided_at)),
+        first_look=_with_year(short_day, facts.first_look, home.day(decided_at)),
         last_word=last_word(facts, home, reader),
         last_said=say(last, reader) if last else "",
         is_unsettled=facts.is_unsettled,
-        fork=sentence(words_of(facts.fork, reader)) if facts.fork else "",
+        fork=sentence(words_of(facts.fork, reader)),
         others=tuple(other_lines(facts, home, reader)),
         outcome_url=web_address(facts.outcome_url) if facts.is_go else "",
     )
@@ -196,18 +227,6 @@ def _clocks(facts: AlertFacts, units: Units) -> tuple[Clock, Clock]:
     return field, replace(home, marks_each=home.marks_each or differs)
 
 
-def _between(facts: AlertFacts, field: Clock, reader: Reader) -> str:
-    """`23:20 and 01:50`; a window that starts after midnight says the morning's day."""
-    if facts.window is None:
-        return ""
-    start, end = facts.window.start, facts.window.end
-    day = field.day(start)
-    times = {"start": field.time(start), "end": field.time(end)}
-    if day == facts.night:
-        return say("briefing.between", reader, **times)
-    return say("briefing.between-on", reader, day=long_day(day), **times)
-
-
 def _told(facts: AlertFacts, home: Clock, reader: Reader) -> str:
     """`at noon 81 %`, `on Friday 81 %`: what was said before."""
     chance_pct, at = facts.told_chance_pct, facts.told_at
@@ -223,67 +242,35 @@ def _told(facts: AlertFacts, home: Clock, reader: Reader) -> str:
     return say("briefing.told-at", reader, chance_pct=chance_pct, is_noon=is_noon, at=home.time(at))
 
 
-def _core(facts: AlertFacts, reader: Reader) -> str:
-    """`core in the south`: where the target stands in the window's middle."""
-    if not facts.core:
-        return ""
-    middle = facts.core[len(facts.core) // 2]
-    direction = direction_word(middle.azimuth_deg, 8)
-    is_overhead = middle.altitude_deg >= OVERHEAD_DEG
-    target = say("briefing.target", reader, target=plain(facts.target_name))
-    return say("briefing.core", reader, is_overhead=is_overhead, target=target, direction=direction)
+_Told = tuple[str, str, str]
+"""A row's name, its words ("" says nothing) and its tone."""
 
 
-def _leave(facts: AlertFacts, home: Clock, field: Clock) -> str:
-    """`19:40`, with the day when that isn't the night's evening."""
-    if facts.leave_by is None:
-        return ""
-    is_today = home.day(facts.leave_by) == field.day(facts.decided_at)
-    return home.time(facts.leave_by) if is_today else time_of_evening(facts.leave_by, facts, home)
+def _labelled(rows: Iterable[_Told], target: Phrase, reader: Reader) -> tuple[FactRow, ...]:
+    """Those that say something, each with its label. target: what a label of its track says."""
+    return tuple(
+        FactRow(name, say(f"briefing.row-{name}", reader, target=target), words, tone)
+        for name, words, tone in rows
+        if words
+    )
 
 
-def _decide(facts: AlertFacts, home: Clock, reader: Reader) -> str:
-    """`at 19:40`, `on Friday 17 July at 19:40`."""
-    if facts.decide_at is None:
-        return ""
-    day = home.day(facts.decide_at)
-    is_today = day == home.day(facts.decided_at)
-    at = home.time(facts.decide_at)
-    return say("briefing.decide", reader, is_today=is_today, day=long_day(day), at=at)
-
-
-def _zones(facts: AlertFacts, field: Clock, home: Clock, reader: Reader) -> str:
-    there = field.note(facts.window.start if facts.window else facts.decided_at)
-    if home.zone.key == field.zone.key:
-        return say("briefing.zone", reader, there=there)
-    here = home.note(facts.leave_by or facts.decided_at)
-    return say("briefing.zones", reader, there=there, here=here)
-
-
-def _rows(facts: AlertFacts, field: Clock, home: Clock, reader: Reader) -> list[FactRow]:
+def _facts_told(facts: AlertFacts, field: Clock, home: Clock, reader: Reader) -> Iterator[_Told]:
     """The table of facts; of a night that is called off nothing of the trip."""
     window, leave_by, is_off = facts.window, facts.leave_by, facts.form in CALLED_OFF
-    rows: list[FactRow] = []
-
-    def row(name: str, value: str, tone: str = "", label: str | None = None) -> None:
-        if value:
-            rows.append(
-                FactRow(name, say(f"briefing.row-{name}", reader) if label is None else label, value, tone)
-            )
-
     if leave_by is not None and not is_off:
         was = facts.told_leave_by if facts.told_leave_by != leave_by else None
-        at = home.stamp(leave_by)
         how = ("-was" if was else "") + ("-estimate" if facts.estimate else "")
-        values = {"at": at, "was": was and home.time(was), "drive": facts.estimate}
-        row("leave", say(f"briefing.leave-by{how}", reader, **values), "lamp")
+        values = {"at": home.stamp(leave_by), "was": was and home.time(was), "drive": facts.estimate}
+        yield "leave", say(f"briefing.leave-by{how}", reader, **values), "lamp"
     if window is not None:
         told = facts.told_window if facts.told_window != window else None
         span = {"span": field.span(window), "lasts": window.duration, "was": told and field.span(told)}
         said = say("briefing.window-was" if told else "briefing.window", reader, **span)
-        row("window", said, "" if is_off else "lamp")
+        yield "window", said, "" if is_off else "lamp"
     if facts.best is not None and not is_off:
-        row("clearest", field.span(facts.best))
+        yield "clearest", field.span(facts.best), ""
+
     track = [
         phrase(
             "briefing.track",
@@ -293,40 +280,37 @@ def _rows(facts: AlertFacts, field: Clock, home: Clock, reader: Reader) -> list[
         )
         for point in facts.core
     ]
-    target = say("briefing.target", reader, target=plain(facts.target_name))
-    name = "core" if facts.target_name == "core" else "target"
-    row(name, say("briefing.clauses", reader, parts=track) if track else "", "core", capital(target))
-    shapes = [
-        phrase("briefing.shape-until", shape=shape_label(each.shape), until=field.time(each.span.end))
-        for each in facts.shapes[:-1]
-    ]
-    last = [shape_label(each.shape) for each in facts.shapes[-1:]]
-    row("milky-way", capital(say("briefing.shapes", reader, shapes=[*shapes, *last])) if last else "", "core")
-    row("moon", capital(words_of(facts.moon, reader)), "moon")
+    if track:
+        name = "core" if facts.target_name == "core" else "target"
+        yield name, say("briefing.clauses", reader, parts=track), "core"
+    if facts.shapes:
+        *changing, last = facts.shapes
+        shapes = [
+            phrase("briefing.shape-until", shape=shape_label(each.shape), until=field.time(each.span.end))
+            for each in changing
+        ]
+        said = say("briefing.shapes", reader, shapes=[*shapes, shape_label(last.shape)])
+        yield "milky-way", capital(said), "core"
+    yield "moon", capital(words_of(facts.moon, reader)), "moon"
+
     if facts.dark_from is not None and facts.dark_until is not None and facts.dark_from < facts.dark_until:
-        row("dark", field.span(Span(facts.dark_from, facts.dark_until)))
+        yield "dark", field.span(Span(facts.dark_from, facts.dark_until)), ""
     sun = [phrase("briefing.sun-sets", at=field.stamp(facts.sunset))] if facts.sunset else []
     sun += [phrase("briefing.sun-rises", at=field.stamp(facts.sunrise))] if facts.sunrise else []
-    row("sun", capital(say("briefing.clauses", reader, parts=sun)) if sun else "")
+    if sun:
+        yield "sun", capital(say("briefing.clauses", reader, parts=sun)), ""
     if facts.home_about is not None and not is_off:
-        row("home", home.stamp(facts.home_about))
-    return rows
+        yield "home", home.stamp(facts.home_about), ""
 
 
-def _basis(facts: AlertFacts, reader: Reader) -> list[FactRow]:
+def _basis(facts: AlertFacts, reader: Reader) -> Iterator[_Told]:
     """What the chance rests on, and how dark the sky is where the camera looks."""
-    if facts.form in CALLED_OFF:
-        return []
-    told = (
-        ("models", say_models(facts, reader), ""),
-        ("direction", say_sight(facts, reader), ""),
-        ("record", words_of(facts.record, reader), ""),
-        ("sky", say_sky(facts.sky, reader) if facts.sky else "", "core"),
-        ("towns", say_towns(facts.sky, reader) if facts.sky else "", ""),
-    )
-    return [
-        FactRow(name, say(f"briefing.row-{name}", reader), value, tone) for name, value, tone in told if value
-    ]
+    yield "models", say_models(facts, reader), ""
+    yield "direction", say_sight(facts, reader), ""
+    yield "record", words_of(facts.record, reader), ""
+    if facts.sky is not None:
+        yield "sky", say_sky(facts.sky, reader), "core"
+        yield "towns", say_towns(facts.sky, reader), ""
 
 
 def _forecast(facts: AlertFacts, home: Clock, reader: Reader) -> str:

@@ -8,10 +8,10 @@ from datetime import datetime, timedelta
 
 from alerts.briefing.facts.alert import AlertFacts
 from alerts.briefing.facts.field_notes import FieldNotes, ShowerNote
-from alerts.briefing.text.alert_lines import words_of
+from alerts.briefing.text.alert_lines import time_of_evening, words_of
 from alerts.common.phrases import Reader, phrase, say
-from alerts.common.text import LONGEST_NAME, WEEKDAYS, Clock, count_word, direction_word, plain
-from alerts.common.units import Units
+from alerts.common.text import LONGEST_NAME, Clock, count_word, direction_word, plain
+from alerts.common.time_text import WEEKDAYS as SHORT_WEEKDAYS
 from alerts.field.exposure import say_shutter
 
 DAYLIGHT_SCOUTING = timedelta(minutes=45)
@@ -61,9 +61,8 @@ class FieldView:
     showers: tuple[str, ...]
 
 
-def field_view(facts: AlertFacts, notes: FieldNotes, field: Clock, home: Clock, units: Units) -> FieldView:
+def field_view(facts: AlertFacts, notes: FieldNotes, field: Clock, home: Clock, reader: Reader) -> FieldView:
     """field: the site's clock; home: the person's, for leaving and coming home."""
-    reader = Reader(field.zone, units)
     return FieldView(
         steps=tuple(_steps(facts, notes, field, home, reader)),
         camera=tuple(_camera(notes, field, reader)),
@@ -87,20 +86,16 @@ def _steps(
         said = [say(f"briefing.leave{how}", reader, start=start, drive=facts.estimate)]
         if notes.latest_departure > facts.leave_by:
             said.append(say("briefing.leave-too-late", reader, latest=home.time(notes.latest_departure)))
-        yield EveningStep(_time(home, facts.leave_by, facts), " ".join(said), "lamp")
+        at = time_of_evening(facts.leave_by, facts, home, SHORT_WEEKDAYS)
+        yield EveningStep(at, " ".join(said), "lamp")
 
     moments = [*_travel(facts, notes, reader), *_dusk(facts, notes), *_window(facts, notes)]
-    for at, text, tone in sorted(moments, key=lambda moment: moment[0]):
-        yield EveningStep(_time(field, at, facts), text, tone)
+    for moment, text, tone in sorted(moments, key=lambda each: each[0]):
+        yield EveningStep(time_of_evening(moment, facts, field, SHORT_WEEKDAYS), text, tone)
 
     if facts.home_about is not None:
-        yield EveningStep(_time(home, facts.home_about, facts), say("briefing.home-about", reader))
-
-
-def _time(clock: Clock, at: datetime, facts: AlertFacts) -> str:
-    """`19:40`, with the weekday once the night's date has passed: `Sun 01:50`."""
-    day = clock.day(at)
-    return clock.time(at) if day == facts.night else f"{WEEKDAYS[day.weekday()][:3]} {clock.time(at)}"
+        at = time_of_evening(facts.home_about, facts, home, SHORT_WEEKDAYS)
+        yield EveningStep(at, say("briefing.home-about", reader))
 
 
 def _travel(facts: AlertFacts, notes: FieldNotes, reader: Reader) -> Iterator[_Moment]:
@@ -232,15 +227,11 @@ def _shower(shower: ShowerNote, field: Clock, reader: Reader) -> str:
     """`Perseids: 3 days before the peak; radiant 62° up in the north-east at 05:00.`"""
     highest, days = shower.highest, shower.days_to_peak
     side = "tonight" if abs(days) <= 0.5 else "before" if days > 0 else "after"
-    count = max(round(abs(days)), 1)
-    peak = (
-        phrase("briefing.peak-tonight") if side == "tonight" else phrase(f"briefing.peak-{side}", days=count)
-    )
     return say(
         "briefing.shower" if shower.hourly else "briefing.shower-uncounted",
         reader,
         name=shower.name,
-        peak=peak,
+        peak=phrase(f"briefing.peak-{side}", days=max(round(abs(days)), 1)),
         hourly=shower.hourly,
         high_deg=highest.altitude_deg,
         direction=direction_word(highest.azimuth_deg),

@@ -12,7 +12,7 @@ from datetime import date
 from fastapi import APIRouter, Response
 from fastapi.responses import HTMLResponse
 
-from alerts.briefing.render import first_line
+from alerts.briefing.render import line_of
 from alerts.briefing.text.alert_lines import CAUTIONS
 from alerts.briefing.text.alert_view import AlertView, FactRow, view_alert
 from alerts.common.phrases import say
@@ -91,7 +91,7 @@ def build_field_page(web: Web, judged: ShownNight) -> FieldPage:
     clouds = cloud_hours(judged.shown_span, judged.forecasts, now=judged.as_of)
     return FieldPage(
         verdict=verdict,
-        line=sentence(first_line(facts, units, headed=True)),
+        line=sentence(line_of(words, headed=True)),
         words=words,
         rows=tuple(row for row in words.rows if row.name not in left_out),
         leave=leave_words(facts, units) if facts.is_go else "",

@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 from alerts.briefing.collect import note_of, preview_facts
 from alerts.briefing.facts.alert import AlertFacts
 from alerts.briefing.pictures.drawing import Picture
-from alerts.briefing.render import first_line
+from alerts.briefing.render import line_of
 from alerts.briefing.text.alert_lines import CAUTIONS
 from alerts.briefing.text.alert_view import AlertView, view_alert
 from alerts.common.clock_times import zone_info
@@ -169,6 +169,7 @@ def build_night_page(web: Web, session: Session, judged: ShownNight) -> NightPag
     # Credits of the forecasts in the table, and of all else that the verdict and the sky rest on.
     window = verdict.window.span if verdict.window else None
     shown = credits_of(forecast.source for forecast in judged.forecasts)
+    words = view_alert(facts, units)
     return NightPage(
         judged=judged,
         verdict=verdict.word.value,
@@ -176,8 +177,8 @@ def build_night_page(web: Web, session: Session, judged: ShownNight) -> NightPag
         is_tonight=is_tonight(site, night, web.now()),
         is_watched=judged.subscription is not None,
         leave=leave_words(facts, units),
-        line=sentence(first_line(facts, units, headed=True)),
-        words=view_alert(facts, units),
+        line=sentence(line_of(words, headed=True)),
+        words=words,
         reasons=tuple((say("briefing.result", result=r.result), say(r.text, reader)) for r in against),
         passed=tuple(say(r.text, reader) for r in verdict.reasons if r.result is Result.PASS),
         hours=hour_table(judged.shown_span, window, judged.forecasts, now=judged.as_of),

@@ -6,6 +6,7 @@ from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
 from alerts.briefing.facts.alert import AlertFacts, Attribution, Briefing
+from alerts.briefing.render import render_chat
 from alerts.common.span import Span
 from alerts.judging.verdict import VerdictWord
 from alerts.notifying.model import AlertKind
@@ -93,3 +94,8 @@ def briefing(*alerts: AlertFacts, links: bool = True) -> Briefing:
         manage_url="https://duskbell.example.org/m/abc" if links else None,
         unsubscribe_url="https://duskbell.example.org/u/abc" if links else None,
     )
+
+
+def chat_text(message: Briefing) -> str:
+    """What a group's chat shows of it."""
+    return render_chat(message)[1]

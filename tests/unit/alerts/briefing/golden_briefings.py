@@ -10,10 +10,11 @@ from datetime import date
 from pathlib import Path
 
 from alerts.briefing.facts.alert import Ahead, AlertFacts, Briefing
-from alerts.briefing.render import render_chat, render_mail
+from alerts.briefing.render import render_mail
 from alerts.common.units import Units
 from alerts.judging.verdict import VerdictWord
 from alerts.notifying.model import AlertKind
+from tests.unit.alerts.briefing.briefing_samples import chat_text
 from tests.unit.alerts.briefing.sample_nights import SAMPLES, case, facts_of, preview_of
 
 FOLDER = Path(__file__).parents[3] / "data" / "briefing"
@@ -51,7 +52,7 @@ def golden_text(facts: AlertFacts, units: Units) -> str:
         unsubscribe_url="https://duskbell.example.org/u/abc",
     )
     mail = render_mail(briefing)
-    return f"Subject: {mail.subject}\n\n{mail.text}\n\n===== chat =====\n{render_chat(briefing)}\n"
+    return f"Subject: {mail.subject}\n\n{mail.text}\n\n===== chat =====\n{chat_text(briefing)}\n"
 
 
 def write_all() -> None:

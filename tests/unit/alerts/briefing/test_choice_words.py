@@ -8,11 +8,12 @@ from datetime import datetime
 import pytest
 
 from alerts.briefing.facts.alert import AlertFacts
-from alerts.briefing.render import CHAT_LINES, build_payload, render_chat, render_mail, render_marked_chat
+from alerts.briefing.payload import build_payload
+from alerts.briefing.render import CHAT_LINES, render_mail
 from alerts.common.span import Span
 from alerts.judging.comparison import OtherSite
 from alerts.judging.verdict import VerdictWord
-from tests.unit.alerts.briefing.briefing_samples import CHANGED, GO, STAND_DOWN, briefing, july
+from tests.unit.alerts.briefing.briefing_samples import CHANGED, GO, STAND_DOWN, briefing, chat_text, july
 
 FORK = "leave by 19:40 either way; decide at 21:30: Windpump Flat 81 %, Salt Pan East 74 %"
 SAID_FORK = "Leave by 19:40 either way; decide at 21:30: Windpump Flat 81 %, Salt Pan East 74 %."
@@ -84,13 +85,13 @@ def test_what_only_this_message_says_is_in_its_subject_and_first_lines(
     assert mail.subject == subject
     assert says in mail.text.splitlines()[0]
     assert says.replace("'", "&#39;") in mail.html or says in mail.html
-    assert says in render_chat(briefing(facts))
+    assert says in chat_text(briefing(facts))
 
 
 def test_a_fork_and_the_other_sites_stand_below_the_first_line_in_every_form() -> None:
     message = briefing(replace(GO, others=(EAST, RIDGE), fork=FORK))
-    mail, chat = render_mail(message), render_chat(message)
-    for said in (mail.text, mail.html, chat, render_marked_chat(message)):
+    mail, chat = render_mail(message), chat_text(message)
+    for said in (mail.text, mail.html, chat):
         assert SAID_FORK in said
         assert "Salt Pan East: go, 74 %, leave by 19:50" in said
         assert "Cairn Ridge: not sure yet, 41 %, leave by Sunday 00:30" in said
@@ -101,7 +102,7 @@ def test_a_fork_and_the_other_sites_stand_below_the_first_line_in_every_form() -
 def test_a_message_with_both_sites_names_the_fork_once_and_neither_as_another() -> None:
     east = replace(GO, site_name="Salt Pan East", chance_pct=74, others=(EAST, RIDGE), fork=FORK)
     message = briefing(replace(GO, others=(EAST, RIDGE), fork=FORK), east)
-    text, chat = render_mail(message).text, render_chat(message)
+    text, chat = render_mail(message).text, chat_text(message)
     assert text.count(SAID_FORK) == 1
     assert "Salt Pan East: go" not in text
     assert text.count("Cairn Ridge: not sure yet") == 1
@@ -123,7 +124,7 @@ def test_a_leave_by_that_is_past_is_not_said_of_another_site(latest: datetime | 
 
 def test_a_site_called_like_a_mention_calls_nobody_from_the_fork() -> None:
     loud = replace(EAST, site_name="@everyone")
-    chat = render_chat(briefing(replace(GO, others=(loud,), fork="two sites are close: @everyone 74 %")))
+    chat = chat_text(briefing(replace(GO, others=(loud,), fork="two sites are close: @everyone 74 %")))
     assert "@everyone" not in chat
     assert "everyone: go" in chat
 

@@ -8,11 +8,12 @@ from datetime import UTC, date, datetime, timedelta
 import pytest
 
 from alerts.briefing.facts.alert import Ahead, AlertFacts, Briefing, Instead
-from alerts.briefing.render import build_payload, first_line, render_chat, render_mail
+from alerts.briefing.payload import build_payload
+from alerts.briefing.render import line_of, render_mail
+from alerts.briefing.text.alert_view import view_alert
 from alerts.common.span import Span
-from alerts.common.units import Units
 from alerts.judging.verdict import VerdictWord
-from tests.unit.alerts.briefing.briefing_samples import july
+from tests.unit.alerts.briefing.briefing_samples import chat_text, july
 from tests.unit.alerts.briefing.sample_nights import preview_of
 
 DECIDED = datetime(2026, 6, 25, 14, 5, tzinfo=UTC)
@@ -44,7 +45,7 @@ def test_row_221_too_early_is_said_with_the_first_look_and_no_list_of_what_nobod
     assert "unknown" not in mail.text
     assert NO_WORD not in mail.text
     assert "No forecast was used." in mail.text
-    assert "Too early for weather; first look Wed 1 July." in render_chat(message(EARLY))
+    assert "Too early for weather; first look Wed 1 July." in chat_text(message(EARLY))
 
 
 @pytest.mark.parametrize("part", ["The evening", "Camera", "On the spot", "To pack", "Before it gets dark"])
@@ -69,11 +70,11 @@ def test_a_night_to_stay_home_has_no_plan():
 
 def test_a_first_look_in_another_year_says_which():
     late = replace(EARLY, first_look=date(2027, 7, 1))
-    assert "first look Thu 1 July 2027." in first_line(late, Units.METRIC)
+    assert "first look Thu 1 July 2027." in line_of(view_alert(late))
 
 
 def test_a_bare_night_names_the_next_window_and_the_other_targets():
-    line = first_line(BARE, Units.METRIC)
+    line = line_of(view_alert(BARE))
     assert "Next dark window here: Friday 12 February 2027." in line
     assert "Other targets that night: the Milky Way's band " in line
     assert "(4 h 40 min)" in line

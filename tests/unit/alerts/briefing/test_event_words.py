@@ -7,7 +7,7 @@ from datetime import date, timedelta
 
 import pytest
 
-from alerts.briefing.render import render_chat, render_mail
+from alerts.briefing.render import render_mail
 from alerts.briefing.text.event import event_of, event_told, event_values, say_chance, say_event
 from alerts.common.phrases import kept
 from alerts.common.span import Span
@@ -15,7 +15,7 @@ from alerts.common.text import clock_in
 from alerts.notifying.model import AlertKind
 from alerts.sites.model import Site
 from service.reports.weather_page import chance_lines
-from tests.unit.alerts.briefing.briefing_samples import GO, briefing, july
+from tests.unit.alerts.briefing.briefing_samples import GO, briefing, chat_text, july
 from tests.unit.alerts.briefing.sample_nights import facts_of
 from tests.unit.alerts.judging.values import outlook
 
@@ -92,7 +92,7 @@ def test_terminal_mail_and_chat_say_it_in_the_same_words():
     assert event is not None
     said = f"{facts.chance_pct} %: {say_event(event, clock_in(facts.zone, [event.span.start]), facts.night)}"
     assert said in render_mail(message).text
-    assert said in render_chat(message)
+    assert said in chat_text(message)
     seen = replace(SEEN, window=facts.window, best=facts.best, chance_pct=facts.chance_pct)
     site = replace(SITE, zone=facts.zone)
     line = say_chance(

@@ -13,10 +13,11 @@ from hypothesis import strategies as st
 
 from alerts.briefing.facts.alert import AlertFacts
 from alerts.briefing.facts.field_notes import DrawnDome, FieldNotes, SkyNote
-from alerts.briefing.render import build_payload, render_chat, render_mail
+from alerts.briefing.payload import build_payload
+from alerts.briefing.render import render_mail
 from alerts.common.text import BREAK, plain, shorten, unmentioned
 from alerts.notifying.model import AlertKind
-from tests.unit.alerts.briefing.briefing_samples import GO, KINDS, briefing
+from tests.unit.alerts.briefing.briefing_samples import GO, KINDS, briefing, chat_text
 from tests.unit.alerts.briefing.sample_nights import facts_of
 from tests.unit.alerts.briefing.test_messages import Page
 
@@ -93,9 +94,9 @@ def test_hostile_text_is_shown_and_does_nothing(facts: AlertFacts, text: str) ->
     page = Page(mail.html)
     assert tags_and_attributes(page) == tags_and_attributes(clean)
     assert plain(text, 80) in " ".join(page.words)
-    for line in (mail.subject, *mail.text.splitlines(), *render_chat(briefing(spoiled)).splitlines()):
+    for line in (mail.subject, *mail.text.splitlines(), *chat_text(briefing(spoiled)).splitlines()):
         assert not [c for c in line if unicodedata.category(c) in {"Cc", "Zl", "Zp"}]
-    assert "\u202e" not in mail.subject + mail.text + mail.html + render_chat(briefing(spoiled))
+    assert "\u202e" not in mail.subject + mail.text + mail.html + chat_text(briefing(spoiled))
     assert len(mail.subject) <= 60
 
 
@@ -123,7 +124,7 @@ def test_a_template_in_a_name_is_only_text() -> None:
 )
 def test_a_name_calls_nobody_in_a_group_chat(name: str, shown: str) -> None:
     assert unmentioned(name) == shown
-    chat = render_chat(briefing(spoil(GO, name), replace(GO, site_name=name)))
+    chat = chat_text(briefing(spoil(GO, name), replace(GO, site_name=name)))
     for call in ("@everyone", "@here", "@channel", "<!", "<@", "](", "http://"):
         assert call not in chat
     assert shown in chat.splitlines()[0]
@@ -157,6 +158,6 @@ def test_no_text_at_all_breaks_a_message(text: str) -> None:
     spoiled = briefing(spoil(GO, text), replace(GO, site_name=text))
     mail = render_mail(spoiled)
     assert len(mail.subject) <= 60
-    assert len(render_chat(spoiled).splitlines()) <= 10
+    assert len(chat_text(spoiled).splitlines()) <= 10
     assert re.search(r"[\r\n\x00]", mail.subject) is None
     assert len(json.dumps(build_payload(spoiled), ensure_ascii=False).encode()) <= 20_000

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from alerts.briefing.facts.alert import AlertFacts, Attribution, Briefing
-from alerts.briefing.render import render_chat, render_mail
+from alerts.briefing.render import render_mail
 from alerts.briefing.text.alert_lines import CAUTIONS
 from alerts.common.span import Span
 from alerts.judging.verdict import VerdictWord
@@ -23,6 +23,7 @@ from tests.unit.alerts.briefing.briefing_samples import (
     KINDS,
     STAND_DOWN,
     briefing,
+    chat_text,
     july,
 )
 
@@ -82,7 +83,7 @@ def test_subject_and_first_line_tell_the_story(facts: AlertFacts, subject: str, 
     assert mail.subject == subject
     assert mail.text.splitlines()[0] == first_line
     assert first_line in Page(mail.html).words
-    assert render_chat(briefing(facts)).splitlines()[:2] == [subject, first_line]
+    assert chat_text(briefing(facts)).splitlines()[:2] == [subject, first_line]
 
 
 GO_LINES = """\
@@ -126,7 +127,7 @@ def test_a_change_says_what_was_said_before() -> None:
 
 
 def test_a_stand_down_turns_people_round_and_says_nothing_of_leaving() -> None:
-    for said in (render_mail(briefing(STAND_DOWN)).text, render_chat(briefing(STAND_DOWN))):
+    for said in (render_mail(briefing(STAND_DOWN)).text, chat_text(briefing(STAND_DOWN))):
         assert "If you are on the way, turn round where it is safe." in said
         assert "Leave by" not in said
         assert "Home about" not in said
@@ -174,7 +175,7 @@ def test_whoever_is_sent_out_is_warned(facts: AlertFacts, warned: bool) -> None:
     for caution in map(str, CAUTIONS):
         assert (f"- {caution}" in mail.text.splitlines()) is warned
         assert (caution in words) is warned
-    assert ("Official warnings and local rules come first" in render_chat(briefing(facts))) is warned
+    assert ("Official warnings and local rules come first" in chat_text(briefing(facts))) is warned
 
 
 def test_cautions_name_every_danger_and_who_has_the_last_word() -> None:
@@ -195,7 +196,7 @@ def test_cautions_name_every_danger_and_who_has_the_last_word() -> None:
 @pytest.mark.parametrize("facts", KINDS.values(), ids=KINDS)
 def test_every_message_credits_its_feeds_and_tells_the_forecasts_age(facts: AlertFacts) -> None:
     mail = render_mail(briefing(facts))
-    for said in (mail.text, mail.html, render_chat(briefing(facts))):
+    for said in (mail.text, mail.html, chat_text(briefing(facts))):
         assert "Data from MET Norway (CC BY 4.0)" in said
         assert "Weather data by Open-Meteo.com" in said
         assert " h old)" in said
@@ -224,12 +225,12 @@ def test_an_invented_alert_is_marked_everywhere(facts: AlertFacts) -> None:
     assert len(mail.subject) <= 60
     assert mail.text.startswith("INVENTED.")
     assert Page(mail.html).words[0].startswith("Invented.")
-    assert render_chat(message).startswith("[Invented] ")
+    assert chat_text(message).startswith("[Invented] ")
 
 
 @pytest.mark.parametrize("facts", KINDS.values(), ids=KINDS)
 def test_chat_fits_into_ten_lines_and_holds_nobodys_own_links(facts: AlertFacts) -> None:
-    chat = render_chat(briefing(facts, replace(facts, site_name="Tarn Edge")))
+    chat = chat_text(briefing(facts, replace(facts, site_name="Tarn Edge")))
     assert len(chat.splitlines()) <= 10
     assert max(map(len, chat.splitlines())) <= 300
     assert "duskbell.example.org" not in chat
@@ -267,7 +268,7 @@ def test_best_site_comes_first_and_the_others_below() -> None:
     assert headings == ["1. Go: Windpump Flat", "2. Go: Tarn Edge", "3. Go: Old Quarry"]
     assert mail.text.count("Before you go") == mail.text.count("Data from MET Norway") == 1
     also = "Also: Go Tarn Edge 74 %, leave by 20:05; Go Old Quarry 70 %, leave by 19:40."
-    assert also in render_chat(briefing(GO, tarn, replace(GO, site_name="Old Quarry", chance_pct=70)))
+    assert also in chat_text(briefing(GO, tarn, replace(GO, site_name="Old Quarry", chance_pct=70)))
 
 
 def test_who_is_called_back_reads_that_first_and_where_to_go_instead() -> None:

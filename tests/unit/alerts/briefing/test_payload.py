@@ -9,9 +9,17 @@ from typing import Any
 import pytest
 
 from alerts.briefing.facts.alert import AlertFacts, Briefing
-from alerts.briefing.render import build_payload, render_chat
+from alerts.briefing.payload import build_payload
 from alerts.common.units import Units
-from tests.unit.alerts.briefing.briefing_samples import CHANGED, GO, KINDS, MESSAGE_ID, STAND_DOWN, briefing
+from tests.unit.alerts.briefing.briefing_samples import (
+    CHANGED,
+    GO,
+    KINDS,
+    MESSAGE_ID,
+    STAND_DOWN,
+    briefing,
+    chat_text,
+)
 
 
 def data_of(message: Briefing) -> dict[str, Any]:
@@ -33,7 +41,7 @@ def test_data_has_these_keys_and_no_personal_link() -> None:
     ]  # fmt: skip
     assert (data["version"], data["message_id"], data["invented"]) == (1, MESSAGE_ID, False)
     assert data["subject"] == "Go tonight: Windpump Flat, leave by 19:40"
-    assert data["text"] == render_chat(briefing(GO))
+    assert data["text"] == chat_text(briefing(GO))
     assert "duskbell.example.org" not in json.dumps(data)
 
 

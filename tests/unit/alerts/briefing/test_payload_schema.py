@@ -11,7 +11,7 @@ import pytest
 from jsonschema import Draft202012Validator, FormatChecker, ValidationError
 
 from alerts.briefing.facts.alert import AlertFacts, Briefing
-from alerts.briefing.render import build_payload
+from alerts.briefing.payload import build_payload
 from alerts.common.units import Units
 from alerts.judging.comparison import OtherSite
 from alerts.judging.verdict import VerdictWord

@@ -10,12 +10,13 @@ from icalendar import Calendar
 
 from alerts.briefing.calendar import CalendarEntry, build_calendar
 from alerts.briefing.facts.alert import Briefing
-from alerts.briefing.render import build_payload, render_chat, render_mail
+from alerts.briefing.payload import build_payload
+from alerts.briefing.render import render_mail
 from alerts.common.phrases import Reader, say
 from alerts.common.units import Units, in_units
 from alerts.notifying.model import AlertKind
 from alerts.wishes.model import Distance, Temperature, UnitWishes, Wishes, units_of
-from tests.unit.alerts.briefing.briefing_samples import GO
+from tests.unit.alerts.briefing.briefing_samples import GO, chat_text
 from tests.unit.alerts.briefing.drawn_samples import pictures_of
 from tests.unit.alerts.briefing.sample_nights import facts_of
 from tests.unit.alerts.briefing.test_pictures import texts_of
@@ -77,7 +78,7 @@ def test_nobody_on_a_12_hour_clock_reads_another(name: str, kind: AlertKind) -> 
         mail.subject,
         mail.text,
         re.sub(r"<style>.*?</style>", "", mail.html),
-        render_chat(briefing),
+        chat_text(briefing),
     ):
         assert TWENTY_FOUR.findall(said) == []
     entry = CalendarEntry(facts=briefing.alerts[0], key="x", sequence=0, units=ON_12_HOURS)

@@ -9,7 +9,7 @@ import pytest
 
 from alerts.briefing.collect import NightFindings, alert_facts
 from alerts.briefing.facts.alert import Briefing
-from alerts.briefing.render import render_chat, render_mail
+from alerts.briefing.render import render_mail
 from alerts.common.clock_times import DAY
 from alerts.common.span import Span
 from alerts.field.trip_plan import plan_trip
@@ -22,6 +22,7 @@ from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import Night, SkyWishes, Target, TargetKind
 from alerts.sky.nights.night_builder import night_named
 from alerts.wishes.model import Wishes
+from tests.unit.alerts.briefing.briefing_samples import chat_text
 from tests.unit.alerts.judging.values import HOUR, MINUTE, judge, night, outlook
 
 FLAT = Site("Windpump Flat", 40.31, -1.42, 1180.0, "Europe/Madrid")
@@ -43,7 +44,7 @@ def _mail(site: Site, name: date, window: Span, now: datetime) -> str:
     found = NightFindings(site=site, night=made, verdict=verdict, wishes=WISHES, plan=trip, now=now)
     facts = alert_facts(telling, found, told=None)
     briefing = Briefing(message_id="msg_" + "a" * 26, alerts=(facts,))
-    return render_mail(briefing).text + render_chat(briefing)
+    return render_mail(briefing).text + chat_text(briefing)
 
 
 SAID = {

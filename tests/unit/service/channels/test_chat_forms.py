@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from alerts.briefing.facts.alert import AlertFacts, Briefing
-from alerts.briefing.render import build_payload
+from alerts.briefing.payload import build_payload
 from alerts.common.errors import BadInput
 from alerts.notifying.model import AlertKind
 from service.channels.chat import CHAT_FORMS, Chat, ChatPost
