@@ -13,7 +13,7 @@ from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import Night, SkyWishes
 from alerts.sky.nights.night_builder import nights
 from alerts.sky.target_text import parse_target
-from alerts.weather.forecast_reach import first_look
+from alerts.weather.models import first_look
 from alerts.wishes.model import Wishes
 
 OTHERS = (
@@ -29,7 +29,7 @@ FIRST_NIGHTS, ALL_NIGHTS = 60, 400
 def look_ahead(
     site: Site, night: Night, wishes: Wishes, ephemeris: Ephemeris, *, now: datetime, reach: timedelta
 ) -> Ahead:
-    """What lies ahead of that night. reach: how far the feeds look, see `alerts.weather.forecast_reach`."""
+    """What lies ahead of that night. reach: how far the feeds look, see `alerts.weather.models`."""
     if night.windows:
         return Ahead(first_look(night, site, now, reach))
     return Ahead(

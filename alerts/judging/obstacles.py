@@ -22,7 +22,7 @@ from alerts.field.trip_plan import plan_trip
 from alerts.judging.verdict import LINEAGES_NEEDED, PROVIDERS_NEEDED
 from alerts.sites.model import Site
 from alerts.sky.night import Night
-from alerts.weather.model_families import independent_lineages
+from alerts.weather.models import independent_lineages
 from alerts.weather.skill import (
     CLEAR_SHARE,
     Floats,

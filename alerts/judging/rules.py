@@ -20,7 +20,7 @@ from alerts.judging.ranking import shape_time
 from alerts.sites.model import Site
 from alerts.sky.night import DarknessWish, DarkWindow, Night, TargetKind
 from alerts.sky.target_text import shape_phrase, target_phrase
-from alerts.weather.model_names import family_name, source_name
+from alerts.weather.models import family_name, source_name
 from alerts.weather.outlook import Hazard, HazardLevel, Outlook
 from alerts.wishes.model import ALL_WEEK, Wishes
 

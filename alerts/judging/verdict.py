@@ -19,7 +19,7 @@ from alerts.sites.model import Site
 from alerts.sky.night import DarkWindow, Night
 from alerts.sky.target_text import target_phrase
 from alerts.weather.chance import SAYS_CLEAR_FROM
-from alerts.weather.model_names import source_name
+from alerts.weather.models import source_name
 from alerts.weather.outlook import Outlook
 from alerts.wishes.model import Wishes
 

@@ -25,7 +25,7 @@ from alerts.sky.night_calendar import night_start_s, number_at
 from alerts.weather.chance import OLDEST_AIR
 from alerts.weather.forecast import Source
 from alerts.weather.freshness import dated, turns
-from alerts.weather.model_families import AIR_LINEAGE
+from alerts.weather.models import AIR_LINEAGE
 from alerts.wishes.model import Wishes
 
 AT_MOST = timedelta(hours=6)

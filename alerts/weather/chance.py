@@ -24,8 +24,7 @@ from alerts.weather import hazards
 from alerts.weather.forecast import Forecast
 from alerts.weather.freshness import dated
 from alerts.weather.line_of_sight_cloud import sight_difference
-from alerts.weather.model_families import AIR_LINEAGE, independent_lineages
-from alerts.weather.model_names import source_name
+from alerts.weather.models import AIR_LINEAGE, independent_lineages, source_name
 from alerts.weather.official_warnings import Bulletin
 from alerts.weather.outlook import Hazard, HazardLevel, Outlook
 from alerts.weather.skill import chance_of, evidence

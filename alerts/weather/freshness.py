@@ -14,7 +14,7 @@ from datetime import datetime, timedelta
 
 from alerts.common.phrases import Phrase, phrase
 from alerts.weather.forecast import Source
-from alerts.weather.model_families import MET_NORWAY, NWS
+from alerts.weather.models import MET_NORWAY, NWS
 
 OLDEST_RUN = timedelta(hours=12)
 OLDEST_RUN_ON_THE_DAY = timedelta(hours=6)

@@ -21,7 +21,7 @@ from alerts.sites.great_circle import EARTH_RADIUS_KM
 from alerts.sites.model import Site
 from alerts.sky.night import DarkWindow, Shape, TargetKind
 from alerts.weather.forecast import LayerScheme, Place
-from alerts.weather.model_families import KM_PER_DEG
+from alerts.weather.models import KM_PER_DEG
 
 Floats = npt.NDArray[np.float64]
 

@@ -1,6 +1,6 @@
 """Quality gates: what an answer must satisfy before anybody judges by it.
 
-A gate that closes returns `Rejected` with its name and one sentence; nothing is repaired, clamped or
+A gate that closes returns `Rejected` with its name and what it found; nothing is repaired, clamped or
 guessed. A rejected series is unknown, and unknown is not clear.
 """
 
@@ -8,15 +8,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from datetime import datetime
 from enum import StrEnum
 from itertools import groupby, pairwise
 from statistics import median
 
+from alerts.common.phrases import Phrase, phrase
 from alerts.sites.great_circle import distance_km
-from alerts.weather.forecast import CloudLevels, Forecast, Place, Source
+from alerts.weather.forecast import CloudLevels, Forecast, Place
 from alerts.weather.hours import LAYERS, TOTAL
-from alerts.weather.model_names import source_name
 
 
 class QualityCheck(StrEnum):
@@ -32,15 +32,14 @@ class QualityCheck(StrEnum):
     PLACE = "place"
     SCALE = "scale"
     LAYERS = "layers"
-    STALE = "stale"
 
 
 @dataclass(frozen=True, slots=True)
 class Rejected:
-    """Why a series can't be used: the gate that closed, and a sentence for a person."""
+    """Why a series can't be used: the gate that closed, and what it found."""
 
     gate: QualityCheck
-    text: str
+    what: Phrase
 
 
 # Lowest and highest believable values. Records: temperature -89.2 and 56.7 degrees, gust 113 m/s,
@@ -75,8 +74,8 @@ def check_units(found: Mapping[str, object], expected: Mapping[str, Collection[s
     for name, allowed in expected.items():
         unit = found.get(name)
         if not isinstance(unit, str) or unit not in allowed:
-            wanted = " or ".join(sorted(allowed))
-            return Rejected(QualityCheck.UNITS, f"{name} comes in {unit!r}, not in {wanted}.")
+            what = phrase("weather.gate-unit", name=name, unit=unit, wanted=tuple(sorted(allowed)))
+            return Rejected(QualityCheck.UNITS, what)
     return None
 
 
@@ -84,7 +83,8 @@ def check_lengths(columns: Mapping[str, Sequence[object]], length: int) -> Rejec
     """Every column must have one value a time."""
     for name, column in columns.items():
         if len(column) != length:
-            return Rejected(QualityCheck.LENGTHS, f"{name} has {len(column)} values for {length} times.")
+            what = phrase("weather.gate-length", name=name, values=len(column), times=length)
+            return Rejected(QualityCheck.LENGTHS, what)
     return None
 
 
@@ -92,7 +92,7 @@ def check_rising(times: Sequence[datetime]) -> Rejected | None:
     """Times must rise strictly: none twice, none out of order."""
     for earlier, later in pairwise(times):
         if not earlier < later:
-            return Rejected(QualityCheck.TIMES, f"{later:%Y-%m-%dT%H:%MZ} follows {earlier:%Y-%m-%dT%H:%MZ}.")
+            return Rejected(QualityCheck.TIMES, phrase("weather.gate-order", later=later, earlier=earlier))
     return None
 
 
@@ -102,7 +102,7 @@ def check_ranges(forecast: Forecast) -> Rejected | None:
         if (rejected := _unbelievable(name, forecast.hours.column(name), forecast)) is not None:
             return rejected
     for member in forecast.members:
-        if (rejected := _unbelievable(ESSENTIAL, member, forecast, " of a member")) is not None:
+        if (rejected := _unbelievable(ESSENTIAL, member, forecast, is_member=True)) is not None:
             return rejected
     return None
 
@@ -125,14 +125,15 @@ def leave_out_unbelievable(forecast: Forecast) -> tuple[Forecast, tuple[Rejected
 
 
 def _unbelievable(
-    name: str, column: Sequence[float | None], forecast: Forecast, whose: str = ""
+    name: str, column: Sequence[float | None], forecast: Forecast, *, is_member: bool = False
 ) -> Rejected | None:
     """The first value of a column that lies outside its range."""
     low, high = RANGES[name]
     for at, value in zip(forecast.hours.starts, column, strict=True):
         if value is not None and not low <= value <= high:  # a NaN fails both comparisons
-            where = f"{at:%Y-%m-%dT%H:%MZ}, outside {low:g}..{high:g}."
-            return Rejected(QualityCheck.RANGE, f"{name}{whose} is {value:g} at {where}")
+            key = "weather.gate-range-member" if is_member else "weather.gate-range"
+            what = phrase(key, name=name, value=value, at=at, low=low, high=high)
+            return Rejected(QualityCheck.RANGE, what)
     return None
 
 
@@ -141,11 +142,14 @@ def check_distance(forecast: Forecast, place: Place, reach_km: float) -> Rejecte
     away_km = distance_km(forecast.grid_lat_deg, forecast.grid_lon_deg, place.lat_deg, place.lon_deg)
     if away_km <= reach_km:
         return None
-    at = f"{forecast.grid_lat_deg:.2f}, {forecast.grid_lon_deg:.2f}"
-    return Rejected(
-        QualityCheck.PLACE,
-        f"the answer is for {at}, {away_km:.0f} km away; at most {reach_km:.0f} km will do.",
+    what = phrase(
+        "weather.gate-place",
+        lat_deg=forecast.grid_lat_deg,
+        lon_deg=forecast.grid_lon_deg,
+        away_km=away_km,
+        reach_km=reach_km,
     )
+    return Rejected(QualityCheck.PLACE, what)
 
 
 LONG_ENOUGH = 12
@@ -170,11 +174,9 @@ def check_scale(forecast: Forecast) -> Rejected | None:
     stays_at_one = any(_runs_of_three(row, lambda value: value == 1) for row in rows)
     is_never_quite_clear = any(len(row) >= DAYS and max(row) > 0 for row in known)
     fractions = {value for row in known for value in row if value % 1}
-    if stays_at_one or len(fractions) >= FRACTIONS or is_never_quite_clear or _highest_layer(forecast) > 10:
-        return Rejected(
-            QualityCheck.SCALE,
-            f"cloud never rises above 1 % in {values} values; it looks like a share of 1, not percent.",
-        )
+    layers = (cover for name in LAYERS for cover in forecast.hours.column(name) if cover is not None)
+    if stays_at_one or len(fractions) >= FRACTIONS or is_never_quite_clear or max(layers, default=0.0) > 10:
+        return Rejected(QualityCheck.SCALE, phrase("weather.gate-share-of-one", values=values))
     return None
 
 
@@ -217,11 +219,8 @@ def check_coarse_scale(forecast: Forecast) -> Rejected | None:
     wet = sum((amount_mm or 0.0) >= WET_MM for amount_mm in forecast.hours.column("precipitation_mm"))
     if stays or median(values) > WISP_PCT or layered > 1 or wet >= WET_HOURS:
         parts = "eighths" if highest <= COARSE[0] else "tenths"
-        return Rejected(
-            QualityCheck.SCALE,
-            f"cloud never rises above {highest:g} % in {len(values)} values and still hides the sky; "
-            f"it looks like {parts}, not percent.",
-        )
+        what = phrase("weather.gate-coarse", parts=parts, highest_pct=highest, values=len(values))
+        return Rejected(QualityCheck.SCALE, what)
     return None
 
 
@@ -229,11 +228,6 @@ def _runs_of_three(row: Iterable[float | None], is_so: Callable[[float], bool]) 
     """Whether that is so for three values on end."""
     runs = groupby(row, key=lambda value: value is not None and is_so(value))
     return any(holds and sum(1 for _ in run) >= 3 for holds, run in runs)
-
-
-def _highest_layer(forecast: Forecast) -> float:
-    layers = (cover for name in LAYERS for cover in forecast.hours.column(name) if cover is not None)
-    return max(layers, default=0.0)
 
 
 LEVEL_HEIGHTS_M = (-700.0, 20_000.0)
@@ -248,18 +242,16 @@ def check_levels(levels: CloudLevels) -> Rejected | None:
     low_m, high_m = LEVEL_HEIGHTS_M
     for cover in (value for row in levels.cloud_pct for value in row if value is not None):
         if not 0.0 <= cover <= 100.0:
-            return Rejected(QualityCheck.RANGE, f"cloud on a level of pressure is {cover:g} %.")
+            return Rejected(QualityCheck.RANGE, phrase("weather.gate-level-cloud", cover_pct=cover))
     for height_m in (value for row in levels.height_m for value in row if value is not None):
         if not low_m <= height_m <= high_m:
-            return Rejected(QualityCheck.RANGE, f"a level of pressure lies at {height_m:g} m.")
+            return Rejected(QualityCheck.RANGE, phrase("weather.gate-level-height", height_m=height_m))
     for lower, upper in pairwise(levels.height_m):
         if any(a is not None and b is not None and a >= b for a, b in zip(lower, upper, strict=True)):
-            return Rejected(QualityCheck.LAYERS, "levels of pressure don't lie above each other.")
+            return Rejected(QualityCheck.LAYERS, phrase("weather.gate-level-order"))
     covers = [value for row in levels.cloud_pct for value in row if value is not None]
     if 0.0 < max(covers, default=0.0) <= 1.0:
-        return Rejected(
-            QualityCheck.SCALE, "cloud by height never rises above 1 %; it looks like a share of 1."
-        )
+        return Rejected(QualityCheck.SCALE, phrase("weather.gate-level-share-of-one"))
     return None
 
 
@@ -282,23 +274,7 @@ def check_high_layer(forecast: Forecast) -> Rejected | None:
     gaps = sum(total > sum(layers) + LAYER_GAP_PCT for total, *layers in known)
     if gaps < 3:
         return None
-    return Rejected(
-        QualityCheck.LAYERS, f"high cloud never rises above 10 % though the total says more in {gaps} hours."
-    )
-
-
-def check_fresh(source: Source, now: datetime, max_age: timedelta) -> Rejected | None:
-    """A run older than `max_age` is stale, whatever the date on the envelope says.
-
-    Where the run isn't named, the values' first appearance stands for it: the same answer again and
-    again is an old one. Where that isn't known either, the time of fetching has to do.
-    """
-    since = source.issued_at or source.unchanged_since or source.fetched_at
-    if since is None or now - since <= max_age:
-        return None
-    hours = (now - since) / timedelta(hours=1)
-    limit = max_age / timedelta(hours=1)
-    return Rejected(QualityCheck.STALE, f"{source_name(source)} is {hours:.0f} h old; {limit:.0f} h at most.")
+    return Rejected(QualityCheck.LAYERS, phrase("weather.gate-high-cloud", hours=gaps))
 
 
 def pass_gates(forecast: Forecast, *, reach_km: float) -> Forecast | Rejected:

@@ -29,9 +29,7 @@ from alerts.sky.night import Night
 from alerts.sky.nights.night_builder import night_named
 from alerts.sky.nights.night_events import tonight_name
 from alerts.weather.forecast import Forecast, Place
-from alerts.weather.forecast_reach import first_look
-from alerts.weather.model_families import OPEN_METEO
-from alerts.weather.model_names import source_name
+from alerts.weather.models import OPEN_METEO, first_look, source_name
 from alerts.weather.sky_now import StationSky
 from alerts.wishes.model import Wishes
 from service.app import build

@@ -31,7 +31,7 @@ from alerts.sites.great_circle import direction_word
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import BodyEvents, Night
-from alerts.weather.model_names import name_with_family, source_name
+from alerts.weather.models import name_with_family, source_name
 from alerts.weather.outlook import Outlook
 from alerts.wishes.model import Wishes
 from service.app import build

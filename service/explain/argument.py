@@ -20,7 +20,7 @@ from alerts.notifying.model import AlertLevel, Why
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.target_text import target_name
 from alerts.track.record.text import say_outcome
-from alerts.weather.model_names import model_name, name_with_family, source_name
+from alerts.weather.models import model_name, name_with_family, source_name
 from alerts.weather.outlook import Outlook
 from alerts.wishes.fields import drive_words, say_words
 from alerts.wishes.model import Wishes, units_of

@@ -10,7 +10,7 @@ import math
 from datetime import timedelta
 
 from alerts.weather.line_of_sight import MOST_PLACES
-from alerts.weather.model_families import AIR_ROW, OPEN_METEO, find_model
+from alerts.weather.models import AIR_ROW, OPEN_METEO, find_model
 from service.feeds.feed_wiring import allowances_from
 from service.feeds.open_meteo.client import LOOK_CLOSER
 from service.feeds.open_meteo.place_batches import ALONG, FORECAST, LOW_LEVELS, product_of, request_weight

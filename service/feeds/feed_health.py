@@ -13,9 +13,8 @@ from alerts.common.phrases import Phrase, phrase
 from alerts.judging.obstacles import FeedHere, Model, Silence, Sources
 from alerts.sites.model import Site
 from alerts.weather.forecast import Place
-from alerts.weather.forecast_reach import reach_of_models
 from alerts.weather.freshness import OLDEST_RUN_ON_THE_DAY
-from alerts.weather.model_families import OPEN_METEO, ModelRow
+from alerts.weather.models import OPEN_METEO, ModelRow, reach_of_models
 from service.common.backoff import Breaker, BreakerState
 from service.feeds import feed_state
 from service.feeds.feed_registry import FEEDS, build_feeds

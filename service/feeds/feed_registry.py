@@ -1,7 +1,7 @@
 """The feeds as data, and asking them all at once.
 
 A new feed is one module with a class that fits `base.Feed`, one row in FEEDS, and its models in the
-lineage table.
+table of models.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase
 from alerts.common.span import Span
 from alerts.weather.forecast import Place
-from alerts.weather.model_families import MET_NORWAY, NWS, OPEN_METEO
+from alerts.weather.models import MET_NORWAY, NWS, OPEN_METEO
 from service.common.deadline import Deadline
 from service.feeds.met_norway import warnings as met_norway_warnings
 from service.feeds.met_norway.client import MetNorway

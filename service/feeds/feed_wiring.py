@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session, sessionmaker
 from alerts.common.phrases import phrase
 from alerts.common.span import Span
 from alerts.weather.forecast import Place
-from alerts.weather.model_families import MET_NORWAY, NWS, OPEN_METEO
+from alerts.weather.models import MET_NORWAY, NWS, OPEN_METEO
 from service.common.deadline import Deadline
 from service.feeds.command_state import CacheAtHand, GuardsAtHand, sessions_at_hand
 from service.feeds.feed_registry import build_feeds, gather

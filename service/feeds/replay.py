@@ -11,7 +11,7 @@ from typing import Any
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase
 from alerts.weather.forecast import Forecast, Place
-from alerts.weather.model_families import MET_NORWAY, NWS, OPEN_METEO, find_model, open_meteo_row
+from alerts.weather.models import MET_NORWAY, NWS, OPEN_METEO, find_model, open_meteo_row
 from alerts.weather.quality_gates import Rejected, check_distance
 from service.feeds.met_norway import parse as met_norway_parse
 from service.feeds.nws import parse as nws_parse

@@ -15,7 +15,7 @@ from alerts.weather.clouds import cover_as_told
 from alerts.weather.forecast import Forecast, Place
 from alerts.weather.line_of_sight import SightView, places_to_ask, view_of
 from alerts.weather.line_of_sight_cloud import look_along
-from alerts.weather.model_families import ModelRow, find_model
+from alerts.weather.models import ModelRow, find_model
 from service.common.deadline import Deadline
 from service.feeds.feed_wiring import FeedAccess, ask_now
 from service.feeds.shared.model import Gather, Gathered

@@ -22,8 +22,7 @@ from alerts.weather.comfort import dew_spread_c
 from alerts.weather.forecast import Forecast
 from alerts.weather.hours import HourlyWeather
 from alerts.weather.line_of_sight import TYPICAL_ALTITUDE_DEG, view_of
-from alerts.weather.model_families import AIR_LINEAGE
-from alerts.weather.model_names import model_name, name_with_family
+from alerts.weather.models import AIR_LINEAGE, model_name, name_with_family
 from alerts.weather.outlook import HazardLevel, Outlook, SourceChance
 from alerts.weather.sensitivity import CLOUD, Pivot
 from alerts.weather.skill import CLEAR_LIMIT_PCT

@@ -12,7 +12,7 @@ from datetime import UTC
 from alerts.common.phrases import Phrase, from_row, phrase, say
 from alerts.common.plain_values import value
 from alerts.judging.obstacles import Code, FeedHere, Level, Obstacle, Silence
-from alerts.weather.model_names import family_name
+from alerts.weather.models import family_name
 
 OF_SETTINGS = (
     Code.NO_CONTACT,

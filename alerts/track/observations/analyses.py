@@ -21,7 +21,7 @@ from alerts.track.observations.evidence import (
 )
 from alerts.weather.clouds import cover_above_site
 from alerts.weather.forecast import Forecast
-from alerts.weather.model_names import family_name
+from alerts.weather.models import family_name
 from alerts.weather.skill import CLEAR_LIMIT_PCT
 
 ANALYSIS_WEIGHT = 0.5

@@ -17,7 +17,7 @@ from alerts.track.observations.evidence import JUDGE_WORDS, OutcomeState
 from alerts.track.observations.outcome import Outcome
 from alerts.track.record.regret import RegretRow
 from alerts.track.record.summary import FEWEST_PAIRS, Calls, Record, SingleModel
-from alerts.weather.model_names import family_name
+from alerts.weather.models import family_name
 
 NO_RECORD = "There is no record yet: it begins with the first night that somebody or something judged."
 METHOD_WORDS = {

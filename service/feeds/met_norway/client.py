@@ -13,7 +13,7 @@ from email.utils import parsedate_to_datetime
 from alerts.common.phrases import Phrase
 from alerts.common.span import Span
 from alerts.weather.forecast import Place
-from alerts.weather.model_families import MET_NORWAY, ModelRow, find_model
+from alerts.weather.models import MET_NORWAY, ModelRow, find_model
 from service.common.deadline import Deadline
 from service.feeds.met_norway.parse import parse
 from service.feeds.shared.cache import AnswerCache, StoredAnswer

@@ -21,7 +21,7 @@ from alerts.common.phrases import phrase
 from alerts.common.span import Span
 from alerts.weather.forecast import Forecast, Place
 from alerts.weather.hours import Hours
-from alerts.weather.model_families import MET_NORWAY, ModelRow, find_model
+from alerts.weather.models import MET_NORWAY, ModelRow, find_model
 from alerts.weather.quality_gates import QualityCheck, Rejected, check_rising, check_units
 from service.feeds.shared.checked_json import as_dict, as_list, as_number, as_text, bad_shape, load_json
 from service.feeds.shared.feed_errors import BadAnswer

@@ -11,7 +11,7 @@ from typing import Any
 
 from alerts.common.phrases import phrase
 from alerts.weather.forecast import Place
-from alerts.weather.model_families import MET_NORWAY, find_model
+from alerts.weather.models import MET_NORWAY, find_model
 from alerts.weather.official_warnings import OfficialWarning
 from service.feeds.met_norway.client import DEFAULT_URL, read_expires
 from service.feeds.shared.checked_json import as_dict, as_list, as_text, bad_shape

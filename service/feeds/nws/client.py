@@ -16,7 +16,7 @@ from urllib.parse import urlsplit
 from alerts.common.phrases import Phrase, phrase
 from alerts.common.span import Span
 from alerts.weather.forecast import Place
-from alerts.weather.model_families import NWS, ModelRow, find_model
+from alerts.weather.models import NWS, ModelRow, find_model
 from service.common.deadline import Deadline
 from service.feeds.nws.parse import parse, raise_if_problem
 from service.feeds.shared.cache import AnswerCache, StoredAnswer

@@ -23,7 +23,7 @@ from alerts.common.phrases import phrase
 from alerts.common.span import Span
 from alerts.weather.forecast import Forecast, LayerScheme, Place
 from alerts.weather.hours import Hours
-from alerts.weather.model_families import NWS, find_model
+from alerts.weather.models import NWS, find_model
 from alerts.weather.quality_gates import QualityCheck, Rejected, check_rising, check_units
 from service.feeds.shared.checked_json import (
     as_dict,

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from alerts.weather.forecast import Place
-from alerts.weather.model_families import NWS, find_model
+from alerts.weather.models import NWS, find_model
 from alerts.weather.official_warnings import OfficialWarning
 from service.feeds.nws.client import DEFAULT_URL, SERVED, read_expires
 from service.feeds.shared.checked_json import as_dict, as_text

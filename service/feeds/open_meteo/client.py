@@ -16,7 +16,7 @@ from alerts.common.phrases import Phrase, phrase
 from alerts.common.span import Span
 from alerts.weather.cloud_levels import with_levels_of
 from alerts.weather.forecast import Place
-from alerts.weather.model_families import AIR_ROW, OPEN_METEO, ModelRow, find_model
+from alerts.weather.models import AIR_ROW, OPEN_METEO, ModelRow, find_model
 from service.common.deadline import Deadline
 from service.feeds.open_meteo.parse import parse
 from service.feeds.open_meteo.place_batches import (
@@ -64,7 +64,7 @@ class OpenMeteo:
 
     non_commercial: the operator declares that the installation earns nothing (no payment, no adverts).
     api_key: a customer's key; it goes into a header, never into an address.
-    models, ensembles: names from the lineage table; share-alike ones only with `share_alike`.
+    models, ensembles: names from the table of models; share-alike ones only with `share_alike`.
     air_quality: ask for aerosols too. by_height: for cloud by height at high sites.
     base_url: a server of one's own, which needs neither declaration nor key; ensemble_url, air_url: where its
     ensembles and its air quality are, if elsewhere.

@@ -26,7 +26,7 @@ from alerts.common.phrases import Phrase, phrase
 from alerts.common.span import Span
 from alerts.weather.forecast import CloudLevels, Forecast, Place
 from alerts.weather.hours import Hours
-from alerts.weather.model_families import AIR_MODEL, OPEN_METEO, UNKNOWN_MODEL, ModelRow, open_meteo_row
+from alerts.weather.models import AIR_MODEL, OPEN_METEO, UNKNOWN_MODEL, ModelRow, open_meteo_row
 from alerts.weather.quality_gates import (
     QualityCheck,
     Rejected,

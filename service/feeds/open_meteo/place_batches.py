@@ -11,7 +11,7 @@ from typing import Any
 
 from alerts.common.phrases import phrase
 from alerts.weather.forecast import Place
-from alerts.weather.model_families import OPEN_METEO, ModelRow
+from alerts.weather.models import OPEN_METEO, ModelRow
 from service.feeds.open_meteo.parse import (
     AIR,
     CLOUD,

@@ -70,7 +70,7 @@ class BadAnswer(FeedError):
     @classmethod
     def of(cls, feed: str, rejected: Rejected) -> BadAnswer:
         """Of that feed, by what a gate says."""
-        return cls.about(feed, rejected.text, rejected.gate)
+        return cls.about(feed, rejected.what, rejected.gate)
 
     @classmethod
     def about(cls, feed: str, what: Phrase | str, gate: QualityCheck) -> BadAnswer:

@@ -15,7 +15,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Protocol
 
 from alerts.common.phrases import phrase
-from alerts.weather.model_families import MET_NORWAY, NWS, OPEN_METEO
+from alerts.weather.models import MET_NORWAY, NWS, OPEN_METEO
 from service.common.backoff import Breaker, BreakerState, pause_number
 from service.common.deadline import Deadline
 from service.feeds.shared.feed_errors import (

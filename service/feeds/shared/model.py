@@ -10,8 +10,7 @@ from typing import TYPE_CHECKING, Protocol, TypeVar
 from alerts.common.phrases import Phrase, phrase
 from alerts.common.span import Span
 from alerts.weather.forecast import Forecast, Place, Source
-from alerts.weather.model_families import ModelRow, find_model
-from alerts.weather.model_names import model_name
+from alerts.weather.models import ModelRow, find_model, model_name
 from alerts.weather.official_warnings import Bulletin
 from alerts.weather.quality_gates import (
     QualityCheck,

@@ -15,7 +15,7 @@ from typing import Any
 from alerts.common.phrases import Phrase, phrase
 from alerts.common.span import Span
 from alerts.weather.forecast import Place
-from alerts.weather.model_families import ModelRow, Terms
+from alerts.weather.models import ModelRow, Terms
 from alerts.weather.official_warnings import Bulletin, OfficialWarning, Severity
 from alerts.weather.quality_gates import QualityCheck
 from service.common.deadline import Deadline

@@ -22,7 +22,7 @@ from alerts.common.text import sentence
 from alerts.common.units import Units, in_units
 from alerts.field.trip_plan import plan_trip
 from alerts.judging.rules import Result
-from alerts.weather.model_names import source_name
+from alerts.weather.models import source_name
 from alerts.wishes.model import units_of
 from service.explain.argument import VerdictTurn, argue
 from service.store.repositories.alerts import alerts_of_night

@@ -17,7 +17,7 @@ from alerts.common.text import MONTHS, Clock, clock_in, length, long_day, senten
 from alerts.common.time_text import said_minutes, utc_text, whole_minutes
 from alerts.common.units import Units
 from alerts.sky.nights.season import Month
-from alerts.weather.model_names import model_name, name_with_family
+from alerts.weather.models import model_name, name_with_family
 
 
 def headline(verdict: str) -> str:

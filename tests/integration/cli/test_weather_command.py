@@ -17,7 +17,7 @@ from alerts.common.errors import BadInput
 from alerts.sites.model import Site
 from alerts.weather.forecast import Forecast, LayerScheme, Place
 from alerts.weather.hours import HourlyWeather, Hours
-from alerts.weather.model_families import find_model
+from alerts.weather.models import find_model
 from service.app import build
 from service.cli.doctor_outside import examine_feeds
 from service.cli.main import duskbell

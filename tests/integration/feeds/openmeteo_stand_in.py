@@ -8,7 +8,7 @@ import responses
 
 from alerts.common.span import Span
 from alerts.weather.forecast import Place
-from alerts.weather.model_families import find_model
+from alerts.weather.models import find_model
 from service.feeds.open_meteo.client import DEFAULT_MODELS, OpenMeteo
 from service.feeds.shared.cache import MemoryCache
 from tests.integration.feeds.feed_data import Clocks, held_client, utc

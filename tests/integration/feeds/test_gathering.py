@@ -11,7 +11,7 @@ from alerts.briefing.text.obstacle_text import SWITCHES
 from alerts.common.errors import BadInput
 from alerts.common.span import Span
 from alerts.weather.forecast import Place
-from alerts.weather.model_families import MODELS, OPEN_METEO
+from alerts.weather.models import MODELS, OPEN_METEO
 from service.common.deadline import Deadline
 from service.feeds.feed_registry import FEEDS, build_feeds, gather
 from service.feeds.feed_wiring import feeds_from

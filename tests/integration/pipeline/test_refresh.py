@@ -16,7 +16,7 @@ from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.weather.forecast import Forecast, Place
 from alerts.weather.hours import HourlyWeather, Hours
-from alerts.weather.model_families import find_model
+from alerts.weather.models import find_model
 from alerts.weather.official_warnings import Bulletin, OfficialWarning, Severity
 from service.feeds.shared.guards import Spent
 from service.feeds.shared.model import FeedFailure, Gathered, build_source

@@ -13,8 +13,7 @@ from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import SkyWishes, Target, TargetKind
 from alerts.sky.nights.night_builder import night_named
-from alerts.weather.forecast_reach import PUBLISHED_AFTER, first_look, reach_of_models
-from alerts.weather.model_families import AIR_ROW, find_model
+from alerts.weather.models import AIR_ROW, PUBLISHED_AFTER, find_model, first_look, reach_of_models
 from alerts.wishes.model import Wishes
 from service.demo.story import FLAT, SATURDAY
 

@@ -41,7 +41,7 @@ from alerts.track.calibration.correct_outlook import calibrated_outlook
 from alerts.track.calibration.leads import LEADS
 from alerts.track.calibration.model import NONE, PRIOR, Calibration, LeadMap, Method
 from alerts.weather.forecast import Forecast
-from alerts.weather.model_families import MET_NORWAY, MODELS, NWS, OPEN_METEO
+from alerts.weather.models import MET_NORWAY, MODELS, NWS, OPEN_METEO
 from alerts.wishes.model import Wishes
 from tests.unit.alerts.judging.values import EVENING, HOUR, SITE, UNHURRIED, WINDOW, forecast, night, source
 

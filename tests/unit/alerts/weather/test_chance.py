@@ -17,7 +17,7 @@ from alerts.weather.chance import look_at_cloud
 from alerts.weather.clouds import cover_as_told
 from alerts.weather.forecast import Forecast, LayerScheme
 from alerts.weather.hours import Hours
-from alerts.weather.model_families import BEST_MATCH_LINEAGE
+from alerts.weather.models import BEST_MATCH_LINEAGE
 from alerts.weather.outlook import Outlook
 from alerts.weather.skill import chance_of, effective_voices, evidence, usual_log_odds
 from alerts.weather.source_chance import EventQuery

@@ -3,7 +3,7 @@
 import pytest
 
 from alerts.weather.forecast import LayerScheme
-from alerts.weather.model_families import (
+from alerts.weather.models import (
     MET_NORWAY,
     MODELS,
     NWS,

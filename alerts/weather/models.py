@@ -1,16 +1,21 @@
-"""Who delivers which model, of what family it is, and on what terms: one table.
+"""Who delivers which model, of what family it is, on what terms, how far it looks: one table.
 
 A row per (feed, model). Lineage is the weather model family, so that one model heard through two
 feeds never counts as two. Facts: the providers' own documentation of their models and terms, as of
-2026 (open-meteo.com/en/docs and /en/licence, api.met.no/doc, weather-gov.github.io/api).
+2026 (open-meteo.com/en/docs and /en/licence, api.met.no/doc, weather-gov.github.io/api). What people call
+models and families stands in the catalogue, `models.toml`; codes stay in JSON and settings.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from datetime import date, datetime, timedelta
 
-from alerts.weather.forecast import LayerScheme
+from alerts.common.phrases import say
+from alerts.sites.model import Site
+from alerts.sky.night import Night
+from alerts.weather.forecast import LayerScheme, Source
 
 OPEN_METEO = "open-meteo"
 MET_NORWAY = "metno"
@@ -28,15 +33,20 @@ and more by region, and a model that isn't in this table could be any of them.""
 class Terms:
     """What a provider asks of those who use its data.
 
-    share_alike: what is made of the data must carry the same licence.
+    credit: by which the catalogue has its attribution. share_alike: what is made of the data must carry the
+    same licence.
     """
 
     provider: str
     licence: str
     licence_url: str
-    attribution: str
+    credit: str
     attribution_url: str
     share_alike: bool = False
+
+    @property
+    def attribution(self) -> str:
+        return say("models.attribution", credit=self.credit)
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,32 +88,32 @@ _OPEN_METEO_TERMS = Terms(
     provider="Open-Meteo",
     licence="CC BY 4.0",
     licence_url="https://creativecommons.org/licenses/by/4.0/",
-    attribution="Weather data by Open-Meteo.com",
+    credit="open-meteo",
     attribution_url="https://open-meteo.com/",
 )
 _UK_TERMS = replace(
     _OPEN_METEO_TERMS,
     licence="CC BY-SA 4.0",
     licence_url="https://creativecommons.org/licenses/by-sa/4.0/",
-    attribution="Weather data by Open-Meteo.com, from the UK Met Office",
+    credit="uk-met-office",
     share_alike=True,
 )
 _AIR_TERMS = replace(
     _OPEN_METEO_TERMS,
-    attribution="Air quality by Open-Meteo.com, from the Copernicus Atmosphere Monitoring Service (CAMS)",
+    credit="cams",
 )
 _MET_NORWAY_TERMS = Terms(
     provider="MET Norway",
     licence="CC BY 4.0",
     licence_url="https://creativecommons.org/licenses/by/4.0/",
-    attribution="Based on data from MET Norway",
+    credit="met-norway",
     attribution_url="https://api.met.no/",
 )
 _NWS_TERMS = Terms(
     provider="NOAA / National Weather Service",
     licence="public domain",
     licence_url="https://www.weather.gov/disclaimer",
-    attribution="NOAA / National Weather Service",
+    credit="nws",
     attribution_url="https://www.weather.gov/",
 )
 HARMONIE_AROME = "harmonie"
@@ -242,3 +252,55 @@ def independent_lineages(lineages: Iterable[str]) -> frozenset[str]:
     seen = frozenset(lineages)
     named = seen - MIXED_LINEAGES
     return named or frozenset(sorted(seen)[:1])
+
+
+def model_name(feed: str, model: str, members: int = 0) -> str:
+    """`GFS (NOAA)`; `GFS ensemble, 31 members` with their number. A model that isn't listed: its code."""
+    name = say("models.name", code=f"{feed} {model}", model=model)
+    return say("models.with-members", name=name, members=members) if members > 1 else name
+
+
+def source_name(source: Source) -> str:
+    return model_name(source.feed, source.model)
+
+
+def family_name(lineage: str) -> str:
+    """`ECMWF`; a family that isn't listed: its code."""
+    return say("models.family", lineage=lineage)
+
+
+def name_with_family(feed: str, model: str, lineage: str, members: int | None = None) -> str:
+    """`MET Norway (ECMWF family)`, `HRRR (NOAA, GFS family)`: the family where the name doesn't tell it.
+
+    members: those that came; as many as the model has unless given.
+    """
+    row = find_model(feed, model)
+    if members is None:
+        members = row.members if row is not None else 0
+    name = model_name(feed, model, members)
+    if row is not None:
+        return say("models.name-with-family", code=f"{feed} {model}", name=name)
+    family = family_name(lineage)
+    if family in name or lineage == UNLISTED_LINEAGE:
+        return name
+    return say("models.of-family", name=name, family=family)
+
+
+PUBLISHED_AFTER = timedelta(hours=8)
+"""From a global run's nominal time, which its horizon counts from, to its last hours' being published: 6 to
+8 h at ECMWF and NCEP (from memory)."""
+
+
+def reach_of_models(rows: Iterable[ModelRow]) -> timedelta:
+    """How far ahead the farthest of these models that tell of cloud is sure to look; 0 for none."""
+    farthest = max((row.horizon_h for row in rows if not row.is_air), default=0)
+    return max(timedelta(hours=farthest) - PUBLISHED_AFTER, timedelta(0))
+
+
+def first_look(night: Night, site: Site, now: datetime, reach: timedelta) -> date | None:
+    """The site's date on which a forecast first reaches the night's first window; None where one does, where
+    the night has no window, and where nobody forecasts anything."""
+    if not night.windows or not reach:
+        return None
+    at = night.windows[0].span.start - reach
+    return at.astimezone(site.tz).date() if at > now else None

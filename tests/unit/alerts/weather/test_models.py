@@ -7,16 +7,18 @@ from pathlib import Path
 
 import pytest
 
-from alerts.weather.model_families import (
+from alerts.weather.models import (
     AIR_LINEAGE,
     MET_NORWAY,
     MODELS,
     NWS,
     OPEN_METEO,
     ModelRow,
+    family_name,
     find_model,
+    model_name,
+    name_with_family,
 )
-from alerts.weather.model_names import family_name, model_name, name_with_family
 from service.settings import Settings
 
 README = Path(__file__).parents[4] / "README.md"
