@@ -2,25 +2,49 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
+
+import numpy as np
 
 from alerts.briefing.facts.alert import NOTHING_AHEAD, Ahead, AlertFacts, Attribution
-from alerts.briefing.facts.field_notes import DrawnDome, FieldNotes, Said, SkyNote
+from alerts.briefing.facts.field_notes import (
+    Air,
+    DrawnDome,
+    FieldNotes,
+    ForegroundStanding,
+    Said,
+    ShowerNote,
+    SkyNote,
+)
 from alerts.common.phrases import Phrase, phrase, say
+from alerts.common.span import Span
 from alerts.common.text import count_word
+from alerts.field.exposure import exposure_for
+from alerts.field.frame_plan import HIGHEST_OVER_DEG, aim_at, best_alignment, plan_frames
+from alerts.field.kit import Kit, default_kit
+from alerts.field.panorama import plan_panorama
+from alerts.field.projection import CameraView
+from alerts.field.star_trails import trail_rates
 from alerts.field.trip_plan import FieldPlan
 from alerts.judging.comparison import SiteChoice, choice_of, fork_told
 from alerts.judging.rules import Result
 from alerts.judging.verdict import Verdict, VerdictWord, hangs_on
-from alerts.judging.window_brightness import TOWN_CREDIT_URL, WindowSky, window_sky
+from alerts.judging.window_brightness import TOWN_CREDIT_URL, WindowSky
 from alerts.notifying.model import AlertKind, NotificationDecision, PastAlert, Why
 from alerts.notifying.validity import find_doubt
+from alerts.sites.horizon import ridge_deg
 from alerts.sites.model import Site
+from alerts.sky.alignment import alignments
 from alerts.sky.brightness.light_domes import Dome, domes
-from alerts.sky.ephemeris import Ephemeris
-from alerts.sky.night import DarkWindow, Night, TargetKind
+from alerts.sky.ephemeris import Ephemeris, posix_s
+from alerts.sky.meteor_showers import active_showers
+from alerts.sky.milky_way import geometry
+from alerts.sky.night import DarkWindow, Night, Shape, Target, TargetKind, TrackPoint
+from alerts.sky.observers import Ground
+from alerts.sky.tracks import target_track
 from alerts.weather.cloud_by_hour import CloudHour
 from alerts.weather.outlook import HazardLevel, Outlook
 from alerts.wishes.model import Wishes
@@ -33,6 +57,8 @@ SKY_SUBJECTS = {
 USUAL_EXCESS = 0.1
 """Excess (see `alerts.sky.brightness.light_domes`) of a dome that is drawn in the usual size."""
 SMALLEST, LARGEST = 0.4, 1.6
+MOST_SHOWERS = 3
+ABOVE_FOOT_DEG = 20.0
 _TAKES_BACK = (AlertKind.CHANGED, AlertKind.STAND_DOWN)
 
 
@@ -208,12 +234,7 @@ def attributions(outlook: Outlook) -> tuple[Attribution, ...]:
     return tuple(dict.fromkeys(credits))
 
 
-def sky_note(site: Site, window: DarkWindow, ephemeris: Ephemeris, *, aod: float | None = None) -> SkyNote:
-    """The sky of one window. aod: aerosol optical depth at 550 nm, None when unknown."""
-    return note_of(window, window_sky(site, window, ephemeris, aod))
-
-
-def note_of(window: DarkWindow, sky: WindowSky) -> SkyNote:
+def sky_note(window: DarkWindow, sky: WindowSky) -> SkyNote:
     """What a message says of a window's sky."""
     return SkyNote(
         subject=window.target.name or SKY_SUBJECTS.get(window.target.kind, phrase("briefing.subject-target")),
@@ -237,3 +258,146 @@ def _town(dome: Dome, *, under: bool) -> DrawnDome:
     size = min(max((dome.excess / USUAL_EXCESS) ** 0.4, SMALLEST), LARGEST)
     usual = DrawnDome(dome.bearing_deg, dome.distance_km, name=dome.name, under_target=under)
     return replace(usual, height_deg=usual.height_deg * size, half_width_deg=usual.half_width_deg * size)
+
+
+def build_field_notes(
+    found: NightFindings, window: DarkWindow, ephemeris: Ephemeris, kit: Kit | None = None
+) -> FieldNotes:
+    """Everything for the trip to `window`, which `found` must have. kit: None takes the usual full-frame kit
+    and says so."""
+    site, night, trip, outlook = found.site, found.night, found.plan, found.verdict.outlook
+    assert trip is not None, "notes are for who goes"
+    kit = kit or default_kit()
+    standing = alignments(site, window.span, ephemeris)
+    best = outlook.best if outlook else None
+
+    # the best moment: over a foreground, else nearest to the middle with the target low enough for a ground
+    clear = (best.overlap(window.span) if best else None) or window.span
+    if (over := best_alignment(window.span, standing, best)) is not None:
+        best_at = over.at.at
+    else:
+        track = target_track(site, window.target, clear, ephemeris)
+        low = [point.at for point in track if 0 < point.altitude_deg <= HIGHEST_OVER_DEG]
+        is_low = _target_at(site, window.target, clear.middle, ephemeris).altitude_deg <= HIGHEST_OVER_DEG
+        best_at = clear.middle if is_low or not low else min(low, key=lambda at: abs(at - clear.middle))
+
+    # where the camera points then, and what to set
+    subject, name = _pointed_at(site, window.target, best_at, ephemeris)
+    shape = shape_at(window, best_at)
+    land_deg = float(ridge_deg(site.horizon, subject.azimuth_deg))
+    aim = aim_at(kit, subject.altitude_deg, subject.azimuth_deg, shape, land_deg)
+    view = CameraView.of(kit, aim.azimuth_deg, aim.tilt_deg, portrait=aim.portrait)
+    dec_deg = declination_deg(subject, site.lat_deg)
+    place = (subject.altitude_deg, subject.azimuth_deg)
+    exposure = exposure_for(kit, trail_rates(kit, view, site.lat_deg, place, dec_deg), dec_deg)
+    panorama = None
+    if shape is Shape.ARCH:
+        panorama = plan_panorama(kit, *_apex_at(site, best_at, ephemeris), exposure.shutter_s)
+
+    # the site's gate: when it closes behind who comes as planned, and when it opens after that
+    closes, opens = None, None
+    inside = site.gate.hours.around(trip.arrive, site.tz) if site.gate else None
+    if site.gate is not None and inside is not None:
+        closes = inside.end
+        following = site.gate.hours.touching(Span(closes, closes + timedelta(days=2)), site.tz)
+        opens = next((span.start for span in following if span.start >= closes), None)
+
+    showers = [
+        each for each in active_showers(site, night.name, night.dark, ephemeris) if each.is_worth_a_line
+    ]
+    give_up_at = max(window.span.end - found.wishes.shortest_window, window.span.start)
+    return FieldNotes(
+        arrive=trip.arrive,
+        latest_departure=trip.latest_departure,
+        give_up_at=give_up_at,
+        look_deg=_pointed_at(site, window.target, give_up_at, ephemeris)[0].azimuth_deg,
+        kit=kit,
+        exposure=exposure,
+        aim=aim,
+        frames=plan_frames(window.span, exposure.shutter_s, standing, best, best_at),
+        panorama=panorama,
+        civil_dusk=next(iter(night.civil.sets), None),
+        nautical_dusk=next(iter(night.nautical.sets), None),
+        full_dark=next(iter(night.astronomical.sets), None),
+        dawn=night.astronomical.rises[-1] if night.astronomical.rises else None,
+        moon_lit=night.moon_lit,
+        moon_rises=night.moon.rises,
+        moon_sets=night.moon.sets,
+        standings=tuple(
+            ForegroundStanding(each.foreground.name, each.foreground.bearing_deg, each.over.value, each.at)
+            for each in standing
+        ),
+        showers=tuple(
+            ShowerNote(each.name, each.zhr, each.days_to_peak, each.highest, each.hourly)
+            for each in showers[:MOST_SHOWERS]
+        ),
+        air=air_of(outlook),
+        cloud=tuple(found.cloud),
+        signal_lost_at=trip.signal_lost_at,
+        subject=name,
+        start=trip.start,
+        gate=site.gate,
+        gate_closes=closes,
+        gate_opens=opens,
+    )
+
+
+def _pointed_at(site: Site, target: Target, at: datetime, ephemeris: Ephemeris) -> tuple[TrackPoint, Said]:
+    """Where stands what the camera is pointed at, and its name: the target. Where that is down (the core, for
+    the winter's band): the band's highest part, or where that is too high for a ground below it, the band
+    above its foot on the core's side."""
+    stands = _target_at(site, target, at, ephemeris)
+    if stands.altitude_deg > 0:
+        if target.kind is TargetKind.RADEC:
+            return stands, target.name or phrase("briefing.subject-target")
+        return stands, phrase("briefing.subject-core")
+    altitude_deg, azimuth_deg = _apex_at(site, at, ephemeris)
+    if altitude_deg <= HIGHEST_OVER_DEG:
+        return TrackPoint(at, altitude_deg, azimuth_deg), phrase("briefing.subject-band")
+    feet = ((azimuth_deg - 90) % 360, (azimuth_deg + 90) % 360)
+    nearer = min(feet, key=lambda foot: abs((foot - stands.azimuth_deg + 180) % 360 - 180))
+    return TrackPoint(at, ABOVE_FOOT_DEG, nearer), phrase("briefing.subject-foot")
+
+
+def _target_at(site: Site, target: Target, at: datetime, ephemeris: Ephemeris) -> TrackPoint:
+    return target_track(site, target, Span(at, at + timedelta(seconds=1)), ephemeris)[0]
+
+
+def _apex_at(site: Site, at: datetime, ephemeris: Ephemeris) -> tuple[float, float]:
+    """Altitude and azimuth of the band's highest part."""
+    at_s = posix_s(at)
+    sky = geometry(Ground.of([site]), ephemeris.table(at_s, at_s), np.array([at_s]))
+    return float(sky.apex_altitude_deg[0, 0]), float(sky.apex_azimuth_deg[0, 0])
+
+
+def declination_deg(point: TrackPoint, lat_deg: float) -> float:
+    """Declination of what stands there: sin δ = sin φ sin h + cos φ cos h cos A. Meeus, ch. 13."""
+    altitude, azimuth, lat = (math.radians(v) for v in (point.altitude_deg, point.azimuth_deg, lat_deg))
+    sine = math.sin(lat) * math.sin(altitude) + math.cos(lat) * math.cos(altitude) * math.cos(azimuth)
+    return math.degrees(math.asin(min(max(sine, -1.0), 1.0)))
+
+
+def shape_at(window: DarkWindow, at: datetime) -> Shape | None:
+    """How the Milky Way stands at a time in the window; that of the nearest piece at its edges."""
+    if not window.shapes:
+        return None
+    held = min(max(at, window.span.start), window.span.end - timedelta(seconds=1))
+    return next((piece.shape for piece in window.shapes if piece.span.contains(held)), None)
+
+
+def air_of(outlook: Outlook | None) -> Air:
+    """The air in figures, from the outlook's hazards."""
+    if outlook is None:
+        return Air()
+    worst = {hazard.name: hazard.worst for hazard in outlook.hazards}
+    lens = outlook.hazard("lens")
+    wet = outlook.hazard("precipitation")
+    on_lens = ""
+    if lens is not None and lens.level is HazardLevel.WARN:
+        on_lens = dict(lens.text.values).get("kind", "dew")
+    return Air(
+        felt_c=worst.get("cold"),
+        wind_ms=worst.get("wind"),
+        wet_pct=wet.worst if wet is not None and wet.unit == "%" else None,
+        on_lens=on_lens,
+    )

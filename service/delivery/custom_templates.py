@@ -8,8 +8,7 @@ from datetime import date, timedelta
 from importlib.resources import files
 from pathlib import Path
 
-from alerts.briefing.collect import NightFindings, preview_facts, sky_note
-from alerts.briefing.collect_field import build_field_notes
+from alerts.briefing.collect import NightFindings, build_field_notes, preview_facts, sky_note
 from alerts.briefing.facts.alert import AlertFacts, Briefing
 from alerts.briefing.render import BUILT_IN, Templates, render_mail
 from alerts.common.phrases import phrase, say
@@ -17,6 +16,7 @@ from alerts.field.trip_plan import plan_trip
 from alerts.judging.comparison import OtherSite
 from alerts.judging.rules import Reason, Result
 from alerts.judging.verdict import Verdict, VerdictWord
+from alerts.judging.window_brightness import window_sky
 from alerts.notifying.model import AlertKind
 from alerts.sites.model import Foreground, Site
 from alerts.sky.ephemeris import Ephemeris
@@ -86,7 +86,7 @@ def _sample_facts(ephemeris: Ephemeris, *, preview: bool) -> AlertFacts:
         wishes=wishes,
         plan=plan,
         now=night.span.start,
-        sky=sky_note(site, window, ephemeris),
+        sky=sky_note(window, window_sky(site, window, ephemeris)),
         record=say("delivery.sample-record"),
         invented=True,
     )

@@ -9,8 +9,7 @@ from datetime import datetime
 
 from alerts.briefing.assemble import draw_pictures, page_with_pictures
 from alerts.briefing.calendar import CalendarEntry, build_calendar
-from alerts.briefing.collect import NightFindings, preview_facts, sky_note
-from alerts.briefing.collect_field import build_field_notes
+from alerts.briefing.collect import NightFindings, build_field_notes, preview_facts, sky_note
 from alerts.briefing.facts.alert import NOTHING_AHEAD, Ahead, Briefing
 from alerts.briefing.facts.field_notes import FieldNotes
 from alerts.briefing.payload import build_payload
@@ -23,6 +22,7 @@ from alerts.common.units import Units
 from alerts.field.kit import Kit
 from alerts.field.trip_plan import plan_trip
 from alerts.judging.verdict import Verdict
+from alerts.judging.window_brightness import window_sky
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import DarkWindow, Night
@@ -83,7 +83,8 @@ def build_brief(
         found = replace(found, plan=plan_trip(night, verdict.usable or window.span, wishes, site))
         notes = build_field_notes(found, window, ephemeris, kit)
         aod = verdict.outlook.aerosol_optical_depth if verdict.outlook else None
-        found = replace(found, notes=notes, sky=sky_note(site, window, ephemeris, aod=aod))
+        sky = sky_note(window, window_sky(site, window, ephemeris, aod))
+        found = replace(found, notes=notes, sky=sky)
     if say_record is not None and verdict.window is not None and verdict.chance_pct is not None:
         found = replace(found, record=say_record(verdict.window.span.start, verdict.chance_pct))
     briefing = Briefing(message_id=PREVIEW_ID, alerts=(preview_facts(found, ahead),), units=units)

@@ -24,7 +24,7 @@ sys.path.insert(0, str(ROOT))
 
 from alerts.briefing.assemble import PngPicture, draw_pictures, mail_with_pictures
 from alerts.briefing.calendar import CalendarEntry, build_calendar
-from alerts.briefing.collect_field import build_field_notes
+from alerts.briefing.collect import build_field_notes
 from alerts.briefing.facts.alert import AlertFacts, Briefing, MailParts
 from alerts.briefing.payload import build_payload
 from alerts.briefing.pictures.night_scene import NightToDraw

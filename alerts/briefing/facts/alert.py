@@ -242,7 +242,8 @@ class MailParts:
 
 
 def to_the_minute(facts: AlertFacts) -> AlertFacts:
-    """The same alert in whole minutes; see `alerts.common.time_text` for which way each is rounded."""
+    """The same alert in whole minutes, but for its notes for the field; see `alerts.common.time_text` for
+    which way each is rounded."""
     return replace(
         facts,
         window=_within(facts.window),
@@ -258,38 +259,17 @@ def to_the_minute(facts: AlertFacts) -> AlertFacts:
         sunset=_nearest(facts.sunset),
         sunrise=_nearest(facts.sunrise),
         core=track_to_the_minute(facts.core),
-        shapes=tuple(replace(each, span=whole_minutes(each.span)) for each in facts.shapes),
-        others=tuple(_other(each) for each in facts.others),
-        instead=tuple(replace(each, span=whole_minutes(each.span)) for each in facts.instead),
-        field=None if facts.field is None else _field(facts.field),
-    )
-
-
-def _other(other: OtherSite) -> OtherSite:
-    return replace(
-        other,
-        window=_within(other.window),
-        leave_by=_down(other.leave_by),
-        latest_departure=_down(other.latest_departure),
-    )
-
-
-def _field(notes: FieldNotes) -> FieldNotes:
-    return replace(
-        notes,
-        arrive=minute_down(notes.arrive),
-        latest_departure=minute_down(notes.latest_departure),
-        give_up_at=minute_down(notes.give_up_at),
-        signal_lost_at=_down(notes.signal_lost_at),
-        civil_dusk=_nearest(notes.civil_dusk),
-        nautical_dusk=_nearest(notes.nautical_dusk),
-        full_dark=_up(notes.full_dark),
-        dawn=_down(notes.dawn),
-        moon_rises=tuple(map(nearest_minute, notes.moon_rises)),
-        moon_sets=tuple(map(nearest_minute, notes.moon_sets)),
-        gate_closes=_down(notes.gate_closes),
-        gate_opens=_up(notes.gate_opens),
-        frames=replace(notes.frames, start_at=minute_up(notes.frames.start_at)),
+        shapes=tuple(ShapeSpan(each.shape, whole_minutes(each.span)) for each in facts.shapes),
+        others=tuple(
+            replace(
+                other,
+                window=_within(other.window),
+                leave_by=_down(other.leave_by),
+                latest_departure=_down(other.latest_departure),
+            )
+            for other in facts.others
+        ),
+        instead=tuple(Instead(each.target, each.words, whole_minutes(each.span)) for each in facts.instead),
     )
 
 
@@ -299,9 +279,9 @@ def track_to_the_minute(points: Sequence[TrackPoint]) -> tuple[TrackPoint, ...]:
         return tuple(points)
     first, *between, last = points
     return (
-        replace(first, at=minute_up(first.at)),
-        *(replace(each, at=minute_down(each.at)) for each in between),
-        replace(last, at=minute_down(last.at)),
+        TrackPoint(minute_up(first.at), first.altitude_deg, first.azimuth_deg),
+        *(TrackPoint(minute_down(each.at), each.altitude_deg, each.azimuth_deg) for each in between),
+        TrackPoint(minute_down(last.at), last.altitude_deg, last.azimuth_deg),
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from alerts.briefing.facts.alert import AlertFacts
@@ -12,6 +12,7 @@ from alerts.briefing.text.alert_lines import time_of_evening, words_of
 from alerts.common.phrases import Reader, phrase, say
 from alerts.common.text import LONGEST_NAME, Clock, count_word, direction_word, plain
 from alerts.common.time_text import WEEKDAYS as SHORT_WEEKDAYS
+from alerts.common.time_text import minute_down, minute_up, nearest_minute
 from alerts.field.exposure import say_shutter
 
 DAYLIGHT_SCOUTING = timedelta(minutes=45)
@@ -63,6 +64,22 @@ class FieldView:
 
 def field_view(facts: AlertFacts, notes: FieldNotes, field: Clock, home: Clock, reader: Reader) -> FieldView:
     """field: the site's clock; home: the person's, for leaving and coming home."""
+    notes = replace(
+        notes,
+        arrive=minute_down(notes.arrive),
+        latest_departure=minute_down(notes.latest_departure),
+        give_up_at=minute_down(notes.give_up_at),
+        signal_lost_at=notes.signal_lost_at and minute_down(notes.signal_lost_at),
+        civil_dusk=notes.civil_dusk and nearest_minute(notes.civil_dusk),
+        nautical_dusk=notes.nautical_dusk and nearest_minute(notes.nautical_dusk),
+        full_dark=notes.full_dark and minute_up(notes.full_dark),
+        dawn=notes.dawn and minute_down(notes.dawn),
+        moon_rises=tuple(map(nearest_minute, notes.moon_rises)),
+        moon_sets=tuple(map(nearest_minute, notes.moon_sets)),
+        gate_closes=notes.gate_closes and minute_down(notes.gate_closes),
+        gate_opens=notes.gate_opens and minute_up(notes.gate_opens),
+        frames=replace(notes.frames, start_at=minute_up(notes.frames.start_at)),
+    )
     return FieldView(
         steps=tuple(_steps(facts, notes, field, home, reader)),
         camera=tuple(_camera(notes, field, reader)),

@@ -13,12 +13,12 @@ from typing import Any, TypeVar
 
 from sqlalchemy.orm import Session
 
-from alerts.briefing.collect import NightFindings, sky_note
-from alerts.briefing.collect_field import build_field_notes
+from alerts.briefing.collect import NightFindings, build_field_notes, sky_note
 from alerts.briefing.facts.field_notes import FieldNotes, SkyNote
 from alerts.briefing.pictures.night_scene import shown_span
 from alerts.common.errors import BadInput
 from alerts.field.kit import Kit, parse_kit
+from alerts.judging.window_brightness import window_sky
 from alerts.sky.ephemeris import Ephemeris
 from alerts.weather.cloud_by_hour import CloudHour, cloud_hours
 from service.hindsight.track_record import RecordLines
@@ -81,7 +81,7 @@ class MessageNotes:
         aod = verdict.outlook.aerosol_optical_depth if verdict.outlook else None
         stored = review.site.stored
         key = ("sky", stored.revision_id, review.watch.is_own, window.span, window.target, aod)
-        return self._once(key, lambda: sky_note(review.place, window, ephemeris, aod=aod))
+        return self._once(key, lambda: sky_note(window, window_sky(review.place, window, ephemeris, aod)))
 
     def cloud(self, review: Review) -> tuple[CloudHour, ...]:
         """The chance of cloud hour by hour, from sunset on."""

@@ -10,7 +10,7 @@ from fastapi import APIRouter, Response
 from fastapi.responses import HTMLResponse
 from sqlalchemy.orm import Session
 
-from alerts.briefing.collect import note_of, preview_facts
+from alerts.briefing.collect import preview_facts, sky_note
 from alerts.briefing.facts.alert import AlertFacts
 from alerts.briefing.pictures.drawing import Picture
 from alerts.briefing.render import line_of
@@ -226,7 +226,7 @@ def night_facts(web: Web, judged: ShownNight) -> AlertFacts:
         findings(judged),
         plan=trip,
         notes=field_notes(web.skies, judged) if judged.is_mine else None,
-        sky=note_of(window, judged.sky) if window is not None and judged.sky is not None else None,
+        sky=sky_note(window, judged.sky) if window is not None and judged.sky is not None else None,
         invented=web.duskbell.invented,
     )
     return preview_facts(found, ahead_of(web, judged))

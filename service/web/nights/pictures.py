@@ -6,8 +6,7 @@ from dataclasses import replace
 
 from alerts.briefing import collect
 from alerts.briefing.assemble import draw_pictures
-from alerts.briefing.collect import NightFindings
-from alerts.briefing.collect_field import build_field_notes
+from alerts.briefing.collect import NightFindings, build_field_notes
 from alerts.briefing.facts.field_notes import DrawnDome, FieldNotes
 from alerts.briefing.pictures.drawing import NARROW, PALETTES, WIDE, Picture
 from alerts.briefing.pictures.night_scene import NightToDraw

@@ -10,8 +10,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from functools import cache
 from math import exp, sin
 
-from alerts.briefing.collect import NightFindings, alert_facts, preview_facts, sky_note
-from alerts.briefing.collect_field import build_field_notes
+from alerts.briefing.collect import NightFindings, alert_facts, build_field_notes, preview_facts, sky_note
 from alerts.briefing.facts.alert import NOTHING_AHEAD, Ahead, AlertFacts
 from alerts.briefing.facts.field_notes import FieldNotes, SkyNote
 from alerts.common.clock_times import ClockSpan
@@ -21,6 +20,7 @@ from alerts.field.kit import Kit, parse_kit
 from alerts.field.trip_plan import FieldPlan, plan_trip
 from alerts.judging.rules import Reason, Result
 from alerts.judging.verdict import Verdict, VerdictWord
+from alerts.judging.window_brightness import window_sky
 from alerts.notifying.model import AlertKind, NotificationDecision, PastAlert, Why
 from alerts.sites.model import Foreground, Gate, HorizonLine, Site
 from alerts.sky.ephemeris import Ephemeris
@@ -159,7 +159,7 @@ def case(name: str) -> Case:
         cloud=invented_cloud(night),
     )
     notes = build_field_notes(found, window, ephemeris(), parse_kit(sample.kit))
-    sky = sky_note(sample.site, window, ephemeris(), aod=sample.aod)
+    sky = sky_note(window, window_sky(sample.site, window, ephemeris(), sample.aod))
     return Case(sample, night, window, outlook, trip, notes, sky)
 
 

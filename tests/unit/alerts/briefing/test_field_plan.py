@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from alerts.briefing.collect_field import air_of, build_field_notes, shape_at
+from alerts.briefing.collect import air_of, build_field_notes, shape_at
 from alerts.briefing.facts.alert import AlertFacts
 from alerts.briefing.facts.field_notes import Air, FieldNotes
 from alerts.briefing.render import render_mail

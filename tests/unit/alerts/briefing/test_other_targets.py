@@ -9,7 +9,7 @@ from functools import cache
 import pytest
 
 from alerts.briefing.assemble import draw_pictures
-from alerts.briefing.collect_field import build_field_notes, declination_deg
+from alerts.briefing.collect import build_field_notes, declination_deg
 from alerts.briefing.facts.field_notes import FieldNotes
 from alerts.briefing.pictures.drawing import Picture
 from alerts.briefing.pictures.night_scene import NightToDraw

@@ -7,8 +7,7 @@ from datetime import time, timedelta
 
 import pytest
 
-from alerts.briefing.collect import sky_note
-from alerts.briefing.collect_field import build_field_notes
+from alerts.briefing.collect import build_field_notes, sky_note
 from alerts.briefing.facts.alert import AlertFacts
 from alerts.briefing.facts.field_notes import DrawnDome, SkyNote
 from alerts.briefing.text.alert_view import view_alert
@@ -16,6 +15,7 @@ from alerts.common.clock_times import ClockSpan
 from alerts.common.text import article
 from alerts.common.units import Units
 from alerts.field.trip_plan import plan_trip
+from alerts.judging.window_brightness import window_sky
 from alerts.notifying.model import AlertKind
 from alerts.sites.model import Gate, Site
 from alerts.wishes.model import Trip, Wishes
@@ -117,7 +117,9 @@ def test_the_towns_of_a_place_are_those_of_the_sky() -> None:
     """Teruel lies 27 km east of the sample site; Valencia, 800,000 people, 128 km south-east."""
     found = case("july")
     assert found.window is not None
-    towns = {town.name: town for town in sky_note(FLAT, found.window, ephemeris()).towns}
+    towns = {
+        town.name: town for town in sky_note(found.window, window_sky(FLAT, found.window, ephemeris())).towns
+    }
     assert towns["Teruel"].distance_km == pytest.approx(27, abs=2)
     assert towns["Valencia"].bearing_deg == pytest.approx(136, abs=3)
 
