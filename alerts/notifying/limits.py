@@ -10,22 +10,20 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import datetime, timedelta, tzinfo
+from datetime import datetime, timedelta
 
 from alerts.common.phrases import phrase
-from alerts.common.plain_values import value
 from alerts.common.span import Span
 from alerts.field.trip_plan import FieldPlan
 from alerts.notifying.model import (
     HEADS_UP_FROM_PCT,
     AlertKind,
-    CurrentState,
     NotificationDecision,
+    NotificationInput,
     PastAlert,
     Why,
     silence,
 )
-from alerts.wishes.model import Wishes
 
 GO_AGAIN_MARGIN_PCT = 5
 """A go after a stand-down needs this much more than the first, so that a chance which wavers about
@@ -40,60 +38,30 @@ CYCLE_SLACK = timedelta(minutes=5)
 """A cycle can start a little late, and its mail takes a moment: before quiet hours that must fit in."""
 
 
-@value(frozen=True, slots=True)
-class NotificationInput:
-    """One look at one night: what was told, what is seen, and what the person asked for."""
-
-    told: tuple[PastAlert, ...]
-    seen: CurrentState
-    now: datetime
-    cycle: timedelta
-    wishes: Wishes
-    plan: FieldPlan | None
-    clock: tzinfo
-    told_this_week: int
-
-    @property
-    def _after_go(self) -> list[PastAlert]:
-        """Everything told since the last go that wasn't one already, oldest first; empty when none stands."""
-        chain: list[PastAlert] = []
-        for entry in self.told:
-            if entry.kind is AlertKind.STAND_DOWN:
-                chain = []
-            elif entry.kind is not AlertKind.HEADS_UP and entry.why is not Why.UNSETTLED:
-                chain.append(entry)
-        return chain
-
-    @property
-    def standing(self) -> PastAlert | None:
-        """The go, or its last change, that hasn't been taken back."""
-        chain = self._after_go
-        return chain[-1] if chain else None
-
-    @property
-    def called_at(self) -> datetime:
-        """When the standing go was first told; now when none stands."""
-        chain = self._after_go
-        return chain[0].at if chain else self.now
-
-    @property
-    def has_last_word(self) -> bool:
-        return any(entry.is_last_word for entry in self._after_go)
-
-    def next_occurrence(self, kind: AlertKind) -> int:
-        return max((entry.occurrence for entry in self.told if entry.kind is kind), default=0) + 1
-
-
 def kept_back(look: NotificationInput, wanted: NotificationDecision) -> NotificationDecision | None:
     """Silence with its reason, or the note that stands in for what is one too many; None to let it pass."""
-    if _counts(wanted, look.told) and is_enough(look.told):
-        return _unsettled(look, wanted)
-    return _too_much_this_week(look, wanted) or _just_turned(look, wanted) or _quiet(look, wanted)
+    # past the cap for one night, toward which the first go doesn't count, one honest note, and then silence
+    counts = wanted.kind is not AlertKind.GO or any(entry.kind is AlertKind.GO for entry in look.told)
+    if counts and is_enough(look.told):
+        if any(entry.why is Why.UNSETTLED for entry in look.told):
+            enough = phrase("notifying.enough-said", cause=wanted.text, most=MOST_TOLD)
+            return silence(Why.ENOUGH_SAID, enough)
+        note = replace(
+            wanted,
+            kind=AlertKind.CHANGED,
+            why=Why.UNSETTLED,
+            text=phrase("notifying.keeps-changing", cause=wanted.text),
+            occurrence=look.next_occurrence(AlertKind.CHANGED),
+        )
+        return _quiet(look, note) or note
 
-
-def _counts(wanted: NotificationDecision, told: Sequence[PastAlert]) -> bool:
-    """Whether it counts toward the cap for one night; the first go doesn't."""
-    return wanted.kind is not AlertKind.GO or any(entry.kind is AlertKind.GO for entry in told)
+    most, times = look.wishes.most_a_week, look.told_this_week
+    if most is not None and wanted.kind is not AlertKind.CHANGED and times >= most:
+        text = phrase("notifying.enough-this-week", cause=wanted.text, times=times, most=most)
+        return silence(Why.ENOUGH_THIS_WEEK, text)
+    if _has_just_turned(look, wanted):
+        return silence(Why.JUST_TURNED, phrase("notifying.just-turned", cause=wanted.text))
+    return _quiet(look, wanted)
 
 
 def is_enough(told: Sequence[PastAlert]) -> bool:
@@ -106,48 +74,21 @@ def is_enough(told: Sequence[PastAlert]) -> bool:
     return kinds.count(AlertKind.HEADS_UP) + kinds.count(AlertKind.CHANGED) + repeated >= MOST_TOLD
 
 
-def _unsettled(look: NotificationInput, wanted: NotificationDecision) -> NotificationDecision:
-    """Past the cap one honest note, and then silence."""
-    if any(entry.why is Why.UNSETTLED for entry in look.told):
-        return silence(Why.ENOUGH_SAID, phrase("notifying.enough-said", cause=wanted.text, most=MOST_TOLD))
-    note = replace(
-        wanted,
-        kind=AlertKind.CHANGED,
-        why=Why.UNSETTLED,
-        text=phrase("notifying.keeps-changing", cause=wanted.text),
-        occurrence=look.next_occurrence(AlertKind.CHANGED),
-    )
-    return _quiet(look, note) or note
-
-
-def _too_much_this_week(look: NotificationInput, wanted: NotificationDecision) -> NotificationDecision | None:
-    most = look.wishes.most_a_week
-    if most is None or wanted.kind is AlertKind.CHANGED or look.told_this_week < most:
-        return None
-    times = look.told_this_week
-    text = phrase("notifying.enough-this-week", cause=wanted.text, times=times, most=most)
-    return silence(Why.ENOUGH_THIS_WEEK, text)
-
-
-def _just_turned(look: NotificationInput, wanted: NotificationDecision) -> NotificationDecision | None:
+def _has_just_turned(look: NotificationInput, wanted: NotificationDecision) -> bool:
     """An upward move that only this look has seen, while there is time for another look. A heads-up whose
     limit lies above what is usual at the place has its margin in that."""
-    limits_pct = {AlertKind.HEADS_UP: look.seen.heads_up_from_pct, AlertKind.GO: look.wishes.chance_go_pct}
-    since, chance_pct = look.seen.held_since, look.seen.chance_pct
-    if wanted.kind not in limits_pct or since is None or chance_pct is None:
-        return None
-    if wanted.kind is AlertKind.HEADS_UP and look.seen.heads_up_from_pct > HEADS_UP_FROM_PCT:
-        return None
-    sure = chance_pct >= min(100, limits_pct[wanted.kind] + SURE_MARGIN_PCT)
-    if sure or look.now - since >= HOLD or not _has_time(look, wanted):
-        return None
-    return silence(Why.JUST_TURNED, phrase("notifying.just-turned", cause=wanted.text))
+    seen, is_heads_up = look.seen, wanted.kind is AlertKind.HEADS_UP
+    if seen.held_since is None or seen.chance_pct is None or not (is_heads_up or wanted.kind is AlertKind.GO):
+        return False
+    if is_heads_up and seen.heads_up_from_pct > HEADS_UP_FROM_PCT:
+        return False
+    limit_pct = seen.heads_up_from_pct if is_heads_up else look.wishes.chance_go_pct
+    if seen.chance_pct >= min(100, limit_pct + SURE_MARGIN_PCT) or look.now - seen.held_since >= HOLD:
+        return False
 
-
-def _has_time(look: NotificationInput, wanted: NotificationDecision) -> bool:
-    """Whether the next cycle comes before one must leave, and before quiet hours would hold it."""
+    # the next look must come before one leaves, and before quiet hours would hold the word
     following = look.now + look.cycle + CYCLE_SLACK
-    if wanted.kind is AlertKind.HEADS_UP:
+    if is_heads_up:
         return wanted.expires_at is not None and following < wanted.expires_at
     in_time = look.plan is not None and following <= look.plan.leave_by
     return in_time and _quiet_end(look, following) is None
@@ -173,14 +114,11 @@ def go_due_from(look: NotificationInput, plan: FieldPlan) -> datetime:
     """From when on a go is said: the last cycle before the notice asked for, which is never so short that a
     cycle a little late comes after leave-by; a cycle sooner than quiet hours that would keep it too long."""
     wanted_at = plan.leave_by - max(look.wishes.notice, CYCLE_SLACK)
-    asleep = _sleep_in_the_way(look, wanted_at, plan.leave_by)
-    return wanted_at - look.cycle if asleep is None else asleep.start - look.cycle - CYCLE_SLACK
-
-
-def _sleep_in_the_way(look: NotificationInput, wanted_at: datetime, leave_by: datetime) -> Span | None:
-    """Quiet hours into which a go wanted then may fall; those aside that end before, and early enough."""
-    quiet, late = look.wishes.quiet, look.cycle + CYCLE_SLACK
-    if quiet is None:
-        return None
-    near = quiet.touching(Span(wanted_at - look.cycle, wanted_at + CYCLE_SLACK), look.clock)
-    return next((span for span in near if span.end > wanted_at or span.end + late > leave_by), None)
+    if look.wishes.quiet is None:
+        return wanted_at - look.cycle
+    # quiet hours into which a go wanted then may fall; those aside that end before, and early enough
+    late = look.cycle + CYCLE_SLACK
+    near = look.wishes.quiet.touching(Span(wanted_at - look.cycle, wanted_at + CYCLE_SLACK), look.clock)
+    asleep = (span.start for span in near if span.end > wanted_at or span.end + late > plan.leave_by)
+    begins = next(asleep, None)
+    return wanted_at - look.cycle if begins is None else begins - look.cycle - CYCLE_SLACK

@@ -2,19 +2,30 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import UTC, datetime, timedelta, tzinfo
 from enum import IntEnum, StrEnum
 
 from alerts.common.phrases import Phrase
 from alerts.common.plain_values import value
 from alerts.common.span import Span
+from alerts.field.trip_plan import FieldPlan
 from alerts.judging.verdict import LINEAGES_NEEDED, VerdictWord
+from alerts.wishes.model import Wishes
 
 HEADS_UP_FROM_PCT = 50
 HEADS_UP_LIFT = 6.0
 """A heads-up says something about this night: its odds must be so many times what is usual at that place and
 season. Of 2, 3, 5 and 6, tried in simulated seasons, the lowest that speaks of at most 40 % of nights in a
 middling climate; a chance alone would ring for each night of a dry one."""
+
+
+class AlertKind(StrEnum):
+    """A fact to be told about one night to one subscription."""
+
+    HEADS_UP = "heads_up"  # days ahead: this night may be worth it
+    GO = "go"  # on the day: drive
+    CHANGED = "changed"  # told go, and the times have moved
+    STAND_DOWN = "stand_down"  # told go, and it no longer holds
 
 
 class Why(StrEnum):
@@ -162,6 +173,55 @@ def silence(why: Why, text: Phrase) -> NotificationDecision:
     return NotificationDecision(None, why, text)
 
 
+@value(frozen=True, slots=True)
+class NotificationInput:
+    """One look at one night: what was told, what is seen, and what the person asked for.
+
+    told: what went out or may have, in the order of `at`. cycle: time between two runs, so that a go falls in
+    the last one before it is due. plan: for the seen window; None when there is no window. clock: the zone
+    that quiet hours are read in. told_this_week: messages that rang for this address in the last seven days,
+    warnings and last words aside.
+    """
+
+    told: tuple[PastAlert, ...]
+    seen: CurrentState
+    now: datetime
+    cycle: timedelta
+    wishes: Wishes
+    plan: FieldPlan | None
+    clock: tzinfo = UTC
+    told_this_week: int = 0
+
+    @property
+    def after_go(self) -> list[PastAlert]:
+        """Everything told since the last go that wasn't one already, oldest first; empty when none stands."""
+        chain: list[PastAlert] = []
+        for entry in self.told:
+            if entry.kind is AlertKind.STAND_DOWN:
+                chain = []
+            elif entry.kind is not AlertKind.HEADS_UP and entry.why is not Why.UNSETTLED:
+                chain.append(entry)
+        return chain
+
+    @property
+    def standing(self) -> PastAlert | None:
+        """The go, or its last change, that hasn't been taken back."""
+        chain = self.after_go
+        return chain[-1] if chain else None
+
+    def next_occurrence(self, kind: AlertKind) -> int:
+        return max((entry.occurrence for entry in self.told if entry.kind is kind), default=0) + 1
+
+    def signal_lost_at(self, leave_by: datetime | None) -> datetime | None:
+        """When the phone goes silent for who was told to leave then, as planned where nothing was told: who
+        was told late leaves late. None where it doesn't."""
+        if self.plan is None or self.plan.signal_lost_after is None:
+            return None
+        chain = self.after_go
+        called_at = chain[0].at if chain else self.now
+        return max(leave_by or self.plan.leave_by, called_at) + self.plan.signal_lost_after
+
+
 def held_since(before: tuple[AlertLevel, datetime] | None, rung: AlertLevel, now: datetime) -> datetime:
     """Since when a night has stood on `rung` or higher, from the rung and the time known before.
 
@@ -170,12 +230,3 @@ def held_since(before: tuple[AlertLevel, datetime] | None, rung: AlertLevel, now
     if before is None or rung > before[0]:
         return now
     return min(before[1], now)
-
-
-class AlertKind(StrEnum):
-    """A fact to be told about one night to one subscription."""
-
-    HEADS_UP = "heads_up"  # days ahead: this night may be worth it
-    GO = "go"  # on the day: drive
-    CHANGED = "changed"  # told go, and the times have moved
-    STAND_DOWN = "stand_down"  # told go, and it no longer holds

@@ -7,31 +7,32 @@ tests hold what is looked at against looking at all, always.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime, time, timedelta, tzinfo
 from functools import lru_cache
 
 from alerts.common.clock_times import DAY, ClockSpan, at_clock
 from alerts.common.span import Span
-from alerts.field.trip_plan import FieldPlan
+from alerts.judging.assess import Assessment, JudgingInputs, trip_span
 from alerts.judging.rules import usable_spans
 from alerts.judging.verdict import FAR_OFF
-from alerts.notifying.limits import CYCLE_SLACK, NotificationInput, go_due_from
-from alerts.notifying.model import NotificationDecision, Why
+from alerts.notifying.limits import CYCLE_SLACK, go_due_from
+from alerts.notifying.model import NotificationDecision, NotificationInput, Why
 from alerts.notifying.policy import LAST_WORD_LEAD
 from alerts.sites.model import Site
 from alerts.sky.night import Night
 from alerts.sky.night_calendar import night_start_s, number_at
 from alerts.weather.chance import OLDEST_AIR
-from alerts.weather.forecast import Source
 from alerts.weather.freshness import dated, turns
 from alerts.weather.models import AIR_LINEAGE
+from alerts.weather.sky_now import OLDEST
 from alerts.wishes.model import Wishes
 
 AT_MOST = timedelta(hours=6)
 """No night is left alone longer than this."""
 _AFTER = timedelta(microseconds=1)
 """For limits that still hold at their own moment."""
+_JUST_AFTER = timedelta(seconds=1)
 
 
 def next_midnight(now: datetime, zone: tzinfo) -> datetime:
@@ -47,47 +48,35 @@ def next_night_start(site: Site, now: datetime) -> datetime:
 
 
 def verdict_may_change(
-    nights: Sequence[Night],
-    trips: Sequence[Span],
-    sources: Iterable[Source],
-    wishes: Wishes,
-    now: datetime,
-    site: Site,
+    inputs: JudgingInputs, found: Assessment, nights: Sequence[Night], wishes: Wishes
 ) -> datetime:
     """From when on the verdict on a night can be another one; `now` when every look may differ.
 
-    nights: the night, as each target makes it. trips: from leaving to coming home, one for each part of a
-    window for which there is weather. From when one leaves until one is home the outlook looks at what is
-    left of the trip, and a run without an issue time ages as one looks.
+    nights: the night, as each target makes it. From when one leaves until one is home the outlook looks at
+    what is left of the trip, and a run without an issue time ages as one looks; what a station reported
+    ceases to count.
     """
-    sources = tuple(sources)
-    if trips and any(_ages_as_one_looks(source) for source in sources):
+    now, site = inputs.now, inputs.site
+    trips = [trip_span(one.usable, one.way) for one in found.outlooks]
+    sources = [each.source for each in inputs.forecasts] if trips else []
+    if any(source.issued_at is None and source.lineage != AIR_LINEAGE for source in sources):
         return now
     if any(trip.contains(now) for trip in trips):
         return now
-    moments = [next_midnight(now, site.tz), *(at for source in sources for at in _ages(source))]
-    moments += [trip.start for trip in trips]
+    moments = [next_midnight(now, site.tz), *(trip.start for trip in trips)]
+    for source in sources:  # when a run begins and ceases to count
+        if (since := dated(source)) is not None:
+            moments += [since, *(at + _AFTER for at in turns(source))]
+            if source.lineage == AIR_LINEAGE:
+                moments.append(since + OLDEST_AIR + _AFTER)
+    for one in found.outlooks:
+        heard = one.outlook.sky_now.stations if one.outlook.sky_now is not None else ()
+        moments += [each.at + OLDEST + _JUST_AFTER for each in heard]
     for night in nights:
         moments += [night.windows[0].span.start - FAR_OFF] if night.windows else []
         for part in usable_spans(night, wishes, site):
             moments += [part.end - wishes.shortest_window] if part is not None else []
     return _first(moments, now)
-
-
-def _ages_as_one_looks(source: Source) -> bool:
-    return source.issued_at is None and source.lineage != AIR_LINEAGE
-
-
-def _ages(source: Source) -> Iterator[datetime]:
-    """When a run begins and ceases to count."""
-    since = dated(source)
-    if since is None:
-        return
-    yield since
-    if source.lineage == AIR_LINEAGE:
-        yield since + OLDEST_AIR + _AFTER
-    for at in turns(source):
-        yield at + _AFTER
 
 
 def word_may_change(look: NotificationInput, telling: NotificationDecision) -> datetime:
@@ -99,10 +88,22 @@ def word_may_change(look: NotificationInput, telling: NotificationDecision) -> d
         moments += _edges_of(look.wishes.quiet, look.now, look.clock)
     if telling.why is Why.ENOUGH_THIS_WEEK:
         moments.append(look.now + timedelta(hours=1))
-    if look.plan is not None:
-        moments += _by_plan(look, look.plan)
-    if look.standing is not None:
-        moments += _by_go(look)
+    plan, wishes, standing = look.plan, look.wishes, look.standing
+    if plan is not None:
+        moments += [
+            go_due_from(look, plan),
+            plan.leave_by - wishes.notice,
+            plan.leave_by - look.cycle - CYCLE_SLACK + _AFTER,
+            plan.leave_by,
+            plan.latest_departure,
+            plan.window.end,
+        ]
+    if standing is not None:
+        moments += [standing.leave_by] if standing.leave_by is not None else []
+        if standing.window is not None:
+            moments += [standing.window.end - wishes.shortest_window, standing.window.end]
+        if (lost_at := look.signal_lost_at(standing.leave_by)) is not None:
+            moments += [lost_at - look.cycle - LAST_WORD_LEAD, lost_at]
     return _first(moments, look.now)
 
 
@@ -111,31 +112,6 @@ def _edges_of(quiet: ClockSpan, now: datetime, clock: tzinfo) -> tuple[datetime,
     """When quiet hours begin and end in the next two days: the same for all whom one cycle looks at."""
     spans = quiet.touching(Span(now, now + 2 * DAY), clock)
     return tuple(at for span in spans for at in (span.start, span.end))
-
-
-def _by_plan(look: NotificationInput, plan: FieldPlan) -> list[datetime]:
-    leave_by = plan.leave_by
-    return [
-        go_due_from(look, plan),
-        leave_by - look.wishes.notice,
-        leave_by - look.cycle - CYCLE_SLACK + _AFTER,
-        leave_by,
-        plan.latest_departure,
-        plan.window.end,
-    ]
-
-
-def _by_go(look: NotificationInput) -> list[datetime]:
-    standing = look.standing
-    assert standing is not None, "asked only after a go"
-    moments = [] if standing.leave_by is None else [standing.leave_by]
-    if standing.window is not None:
-        moments += [standing.window.end - look.wishes.shortest_window, standing.window.end]
-    if look.plan is not None and look.plan.signal_lost_after is not None:
-        leave_by = standing.leave_by or look.plan.leave_by
-        lost_at = max(leave_by, look.called_at) + look.plan.signal_lost_after
-        moments += [lost_at - look.cycle - LAST_WORD_LEAD, lost_at]
-    return moments
 
 
 def _first(moments: Sequence[datetime], now: datetime) -> datetime:

@@ -9,32 +9,26 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import UTC, date, datetime, timedelta, tzinfo
+from datetime import date, datetime, timedelta, tzinfo
 
 from alerts.common.phrases import Phrase, phrase
 from alerts.common.span import Span
 from alerts.field.trip_plan import FieldPlan
 from alerts.judging.rules import SAFETY_FIRST, Result
 from alerts.judging.verdict import LINEAGES_NEEDED, Verdict, VerdictWord
-from alerts.notifying.limits import (
-    GO_AGAIN_MARGIN_PCT,
-    NotificationInput,
-    go_due_from,
-    is_enough,
-    kept_back,
-)
+from alerts.notifying.limits import GO_AGAIN_MARGIN_PCT, go_due_from, is_enough, kept_back
 from alerts.notifying.model import (
     HEADS_UP_FROM_PCT,
     AlertKind,
     CurrentState,
     NotificationDecision,
+    NotificationInput,
     OtherWindow,
     PastAlert,
     Why,
     silence,
 )
 from alerts.notifying.validity import find_doubt, is_taken_back
-from alerts.wishes.model import Wishes
 
 LEAVE_BY_MOVES = timedelta(minutes=20)
 WINDOW_MOVES = timedelta(minutes=30)
@@ -44,10 +38,8 @@ MUST_BE_SAID = (Why.TURNED_BAD, Why.HAZARD, Why.WINDOW_GONE, Why.OTHER_WINDOW, W
 """No quiet hours, hold or cap keeps these back: someone may be on the road."""
 
 
-def build_seen(
-    verdict: Verdict, night_name: date, now: datetime, zone: tzinfo, *, since: datetime | None = None
-) -> CurrentState:
-    """What the ladder needs of a verdict. since: see `CurrentState.held_since`."""
+def build_seen(verdict: Verdict, night_name: date, now: datetime, zone: tzinfo) -> CurrentState:
+    """What the ladder needs of a verdict, but for `held_since`, which rests on its level."""
     failing = [reason.rule for reason in verdict.reasons if reason.result is Result.FAIL]
     outlook = verdict.outlook
     also = (
@@ -71,35 +63,14 @@ def build_seen(
         is_over="over" in failing,
         decided_by=verdict.deciding.rule,
         also=tuple(also),
-        held_since=since,
         usual_pct=outlook.usual_pct if outlook else None,
         whole_pct=outlook.whole_pct if outlook else None,
     )
 
 
-def what_to_tell(
-    told: Sequence[PastAlert],
-    seen: CurrentState,
-    *,
-    now: datetime,
-    cycle: timedelta,
-    wishes: Wishes,
-    plan: FieldPlan | None,
-    clock: tzinfo = UTC,
-    told_this_week: int = 0,
-) -> NotificationDecision:
-    """What to tell of one night to one subscription now, and why.
-
-    told: what went out or may have, in the order of `at`. cycle: time between two runs, so that a go
-    falls in the last one before it is due. plan: for the seen window; None when there is no window.
-    clock: the zone that quiet hours are read in. told_this_week: messages that rang for this address in
-    the last seven days, warnings and last words aside.
-    """
-    return say_to(NotificationInput(tuple(told), seen, now, cycle, wishes, plan, clock, told_this_week))
-
-
-def say_to(look: NotificationInput) -> NotificationDecision:
-    """As `what_to_tell`, of a look. What is kept back keeps no last word back with it."""
+def what_to_tell(look: NotificationInput) -> NotificationDecision:
+    """What to tell of one night to one subscription now, and why. What is kept back keeps no last word back
+    with it."""
     wanted = _wanted(look)
     if wanted.kind is None or wanted.why in MUST_BE_SAID:
         return wanted
@@ -120,26 +91,27 @@ def answer(
     never heard; a go that still waits is left to the sender, which drops it because the newest decision no
     longer carries it.
     """
-    telling = say_to(look)
+    telling = what_to_tell(look)
     if telling.kind is not AlertKind.STAND_DOWN:
         return telling, look.told
-    return say_to(replace(look, told=tuple(arrived))), arrived
+    return what_to_tell(replace(look, told=tuple(arrived))), arrived
 
 
 def _wanted(look: NotificationInput) -> NotificationDecision:
-    seen = look.seen
+    """What the night calls for, by what was told of it."""
+    seen, plan = look.seen, look.plan
     if (standing := look.standing) is not None:
         return _after_go(look, standing)
-    if seen.window is None or look.plan is None:
+    if seen.window is None or plan is None:
         return silence(Why.NO_WINDOW, phrase("notifying.no-window"))
     if seen.is_over or seen.window.end <= look.now:
         return silence(Why.NIGHT_OVER, phrase("notifying.window-passed"))
     if seen.word is VerdictWord.GO:
-        return _good_tonight(look, look.plan)
+        return _good_tonight(look, plan)
     if seen.word is VerdictWord.UNKNOWN:
         return silence(Why.CANNOT_SAY, phrase("notifying.cannot-say"))
     if seen.word is VerdictWord.WAIT and seen.days_ahead > 0:
-        return _good_ahead(look, look.plan)
+        return _good_ahead(look, plan)
     return _not_good(look)
 
 
@@ -148,26 +120,30 @@ def _after_go(look: NotificationInput, standing: PastAlert) -> NotificationDecis
 
     Unknown alone takes nothing back: nothing was learnt against the night.
     """
-    promised = standing.window or look.seen.window
-    if promised is None or promised.end <= look.now:
+    seen, now, plan = look.seen, look.now, look.plan
+    promised = standing.window or seen.window
+    if promised is None or promised.end <= now:
         return silence(Why.NIGHT_OVER, phrase("notifying.told-window-passed"))
-    if _looks_past(promised, look):
+    if _is_elsewhere(promised, seen) and now >= promised.end - look.wishes.shortest_window:
         return silence(Why.NIGHT_OVER, phrase("notifying.told-window-ending"))
     if (bad := _turned_bad(standing, promised, look)) is not None:
-        return _say(look, AlertKind.STAND_DOWN, *bad, promised.end, standing)
-    shift = _shift(standing, promised, look)
-    if shift is not None:
-        assert look.plan is not None, "a shift is found by comparing plans"
-        latest = look.plan.latest_departure
-        expires_at = latest if look.now < latest else look.plan.window.end
-        return _say(look, AlertKind.CHANGED, *shift, expires_at, standing)
-    return _last_word(look, standing) or _nothing_new(look, standing)
+        return _say(look, AlertKind.STAND_DOWN, *bad, promised.end)
+    if plan is not None and (shift := _shift(standing, promised, look, plan)) is not None:
+        expires_at = plan.latest_departure if now < plan.latest_departure else plan.window.end
+        return _say(look, AlertKind.CHANGED, *shift, expires_at)
+    if (last := _last_word(look, standing)) is not None:
+        return last
 
-
-def _looks_past(promised: Span, look: NotificationInput) -> bool:
-    """Whether the verdict has gone on to another window of the night because this one is ending."""
-    ending = look.now >= promised.end - look.wishes.shortest_window
-    return ending and look.seen.window is not None and look.seen.window.overlap(promised) is None
+    # nothing new
+    if seen.word is VerdictWord.UNKNOWN:
+        return silence(Why.CANNOT_SAY, phrase("notifying.nothing-against"))
+    if plan is not None and plan.window.end <= now:
+        return silence(Why.NIGHT_OVER, phrase("notifying.window-passed"))
+    told_pct, best_pct = standing.chance_pct, seen.best_pct
+    if (doubt := find_doubt(best_pct, look.wishes)) is not None:
+        text = phrase("notifying.holds-doubt", told_pct=told_pct, chance_pct=best_pct, doubt=doubt)
+        return silence(Why.NO_NEWS, text)
+    return silence(Why.NO_NEWS, phrase("notifying.holds", told_pct=told_pct))
 
 
 def _turned_bad(standing: PastAlert, promised: Span, look: NotificationInput) -> tuple[Why, Phrase] | None:
@@ -175,8 +151,10 @@ def _turned_bad(standing: PastAlert, promised: Span, look: NotificationInput) ->
     any reason but that the window is ending or that the chance lies above what takes back. Once the window
     has begun, what is left of it must be lost and the event not have come in what has passed."""
     seen = look.seen
-    if _is_elsewhere(promised, seen):
-        return _only_elsewhere(promised, look)
+    if _is_elsewhere(promised, seen):  # unless the night's better window is a go, and no change too many
+        if _still_holds(promised, look) or (seen.word is VerdictWord.GO and not is_enough(look.told)):
+            return None
+        return Why.TURNED_BAD, phrase("notifying.told-window-gone")
     if seen.hazards:
         return Why.HAZARD, phrase("notifying.hazards-beyond", hazards=seen.hazards)
     if seen.window is None and seen.word is VerdictWord.STAY:
@@ -197,52 +175,36 @@ def _is_elsewhere(promised: Span, seen: CurrentState) -> bool:
     return seen.window is not None and seen.window.overlap(promised) is None
 
 
-def _only_elsewhere(promised: Span, look: NotificationInput) -> tuple[Why, Phrase] | None:
-    """The window that was told has gone bad, and the night's better one is no go, or one change too many."""
-    if _promise(promised, look) is not Result.FAIL:
-        return None
-    if look.seen.word is VerdictWord.GO and not is_enough(look.told):
-        return None
-    return Why.TURNED_BAD, phrase("notifying.told-window-gone")
-
-
-def _promise(promised: Span, look: NotificationInput) -> Result:
-    """How the window that was told stands while another one looks better: pass while it would still do."""
+def _still_holds(promised: Span, look: NotificationInput) -> bool:
+    """Whether the window that was told would still do, or nobody knows, while another one looks better."""
     mine = next((other for other in look.seen.also if other.window.overlap(promised) is not None), None)
     if mine is None or is_taken_back(mine.best_pct, look.wishes):
-        return Result.FAIL
-    if mine.word is VerdictWord.STAY and mine.decided_by not in ("over", "chance"):
-        return Result.FAIL
-    return Result.UNKNOWN if mine.word is VerdictWord.UNKNOWN else Result.PASS
+        return False
+    return mine.word is not VerdictWord.STAY or mine.decided_by in ("over", "chance")
 
 
-def _shift(standing: PastAlert, promised: Span, look: NotificationInput) -> tuple[Why, Phrase] | None:
-    """How the trip moved from what was told, when that matters; None when it doesn't."""
-    plan, seen = look.plan, look.seen
-    if plan is None or seen.word is VerdictWord.UNKNOWN or plan.window.end <= look.now:
+def _shift(
+    standing: PastAlert, promised: Span, look: NotificationInput, plan: FieldPlan
+) -> tuple[Why, Phrase] | None:
+    """How the trip moved from what was told, when that matters: by how much leaving, the window's start or
+    its end moved, the first that does. None when none does."""
+    if look.seen.word is VerdictWord.UNKNOWN or plan.window.end <= look.now:
         return None
-    if _is_elsewhere(promised, seen):
-        holds = _promise(promised, look) is not Result.FAIL
+    if _is_elsewhere(promised, look.seen):
+        holds = _still_holds(promised, look)
         return None if holds else (Why.OTHER_WINDOW, phrase("notifying.other-window-holds"))
-    moved = _moved_by(standing, plan)
-    return (Why.MOVED, moved) if moved else None
-
-
-def _moved_by(standing: PastAlert, plan: FieldPlan) -> Phrase | None:
-    """By how much leaving, the window's start or its end moved; the first that matters."""
+    told, now, by = standing.window, plan.window, timedelta(0)
+    moved = None
     if standing.leave_by is not None and abs(by := plan.leave_by - standing.leave_by) >= LEAVE_BY_MOVES:
-        return phrase("notifying.leave-moved", minutes=_minutes(by), is_later=by > timedelta(0))
-    if standing.window is None:
+        moved = "notifying.leave-moved"
+    elif told is not None and abs(by := now.start - told.start) >= WINDOW_MOVES:
+        moved = "notifying.start-moved"
+    elif told is not None and abs(by := now.end - told.end) >= WINDOW_MOVES:
+        moved = "notifying.end-moved"
+    if moved is None:
         return None
-    if abs(by := plan.window.start - standing.window.start) >= WINDOW_MOVES:
-        return phrase("notifying.start-moved", minutes=_minutes(by), is_later=by > timedelta(0))
-    if abs(by := plan.window.end - standing.window.end) >= WINDOW_MOVES:
-        return phrase("notifying.end-moved", minutes=_minutes(by), is_later=by > timedelta(0))
-    return None
-
-
-def _minutes(by: timedelta) -> int:
-    return round(abs(by) / timedelta(minutes=1))
+    minutes = round(abs(by) / timedelta(minutes=1))
+    return Why.MOVED, phrase(moved, minutes=minutes, is_later=by > timedelta(0))
 
 
 def _last_word(look: NotificationInput, standing: PastAlert) -> NotificationDecision | None:
@@ -250,8 +212,10 @@ def _last_word(look: NotificationInput, standing: PastAlert) -> NotificationDeci
 
     Owed to whoever was called and loses the signal. At a fixed hour it would come after some have lost it.
     """
-    lost_at = _signal_lost_at(look, standing)
-    if lost_at is None or not _is_last_chance(look, lost_at) or look.has_last_word:
+    lost_at = look.signal_lost_at(standing.leave_by)
+    if lost_at is None or not _is_last_chance(look, lost_at):
+        return None
+    if any(entry.is_last_word for entry in look.after_go):
         return None
     if look.seen.word is VerdictWord.UNKNOWN or look.seen.chance_pct is None:
         text = phrase("notifying.unconfirmed", told_pct=standing.chance_pct)
@@ -259,32 +223,11 @@ def _last_word(look: NotificationInput, standing: PastAlert) -> NotificationDeci
         text = phrase("notifying.still-go-doubt", chance_pct=look.seen.best_pct, doubt=doubt)
     else:
         text = phrase("notifying.still-go", chance_pct=look.seen.best_pct)
-    return _say(look, AlertKind.GO, Why.LAST_WORD, text, lost_at, standing)
-
-
-def _signal_lost_at(look: NotificationInput, standing: PastAlert | None) -> datetime | None:
-    """When the phone goes silent on this trip: who was told late leaves late."""
-    if look.plan is None or look.plan.signal_lost_after is None:
-        return None
-    leave_by = (standing.leave_by if standing else None) or look.plan.leave_by
-    called_at = look.called_at if standing else look.now
-    return max(leave_by, called_at) + look.plan.signal_lost_after
+    return _say(look, AlertKind.GO, Why.LAST_WORD, text, lost_at)
 
 
 def _is_last_chance(look: NotificationInput, lost_at: datetime) -> bool:
     return lost_at - look.cycle - LAST_WORD_LEAD <= look.now < lost_at
-
-
-def _nothing_new(look: NotificationInput, standing: PastAlert) -> NotificationDecision:
-    if look.seen.word is VerdictWord.UNKNOWN:
-        return silence(Why.CANNOT_SAY, phrase("notifying.nothing-against"))
-    if look.plan is not None and look.plan.window.end <= look.now:
-        return silence(Why.NIGHT_OVER, phrase("notifying.window-passed"))
-    told_pct, best_pct = standing.chance_pct, look.seen.best_pct
-    if (doubt := find_doubt(best_pct, look.wishes)) is not None:
-        text = phrase("notifying.holds-doubt", told_pct=told_pct, chance_pct=best_pct, doubt=doubt)
-        return silence(Why.NO_NEWS, text)
-    return silence(Why.NO_NEWS, phrase("notifying.holds", told_pct=told_pct))
 
 
 def _good_tonight(look: NotificationInput, plan: FieldPlan) -> NotificationDecision:
@@ -296,13 +239,13 @@ def _good_tonight(look: NotificationInput, plan: FieldPlan) -> NotificationDecis
         return silence(Why.NOT_YET_DUE, phrase("notifying.not-yet-due"))
     if not any(entry.kind is AlertKind.GO for entry in look.told):
         said = Why.GOOD_TONIGHT, phrase("notifying.chance", chance_pct=seen.chance_pct)
-        return _say(look, AlertKind.GO, *said, plan.latest_departure, None)
+        return _say(look, AlertKind.GO, *said, plan.latest_departure)
     needs = min(100, look.wishes.chance_go_pct + GO_AGAIN_MARGIN_PCT)
     if seen.chance_pct is None or seen.chance_pct < needs:
         text = phrase("notifying.not-surely-again", chance_pct=seen.chance_pct, needs_pct=needs)
         return silence(Why.NOT_SURELY_AGAIN, text)
     said = Why.GOOD_AGAIN, phrase("notifying.clear-again", chance_pct=seen.chance_pct)
-    return _say(look, AlertKind.GO, *said, plan.latest_departure, None)
+    return _say(look, AlertKind.GO, *said, plan.latest_departure)
 
 
 def _good_ahead(look: NotificationInput, plan: FieldPlan) -> NotificationDecision:
@@ -329,7 +272,7 @@ def _good_ahead(look: NotificationInput, plan: FieldPlan) -> NotificationDecisio
     if expires_at <= now:
         return silence(Why.TOO_LATE, phrase("notifying.too-late-for-heads-up"))
     said = Why.GOOD_AHEAD, phrase("notifying.chance", chance_pct=seen.chance_pct)
-    return _say(look, AlertKind.HEADS_UP, *said, expires_at, None)
+    return _say(look, AlertKind.HEADS_UP, *said, expires_at)
 
 
 def _not_good(look: NotificationInput) -> NotificationDecision:
@@ -343,16 +286,14 @@ def _not_good(look: NotificationInput) -> NotificationDecision:
 
 
 def _say(
-    look: NotificationInput,
-    kind: AlertKind,
-    why: Why,
-    text: Phrase,
-    expires_at: datetime,
-    standing: PastAlert | None,
+    look: NotificationInput, kind: AlertKind, why: Why, text: Phrase, expires_at: datetime
 ) -> NotificationDecision:
     """The alert; the last word too, when the phone goes silent before the next cycle could add one."""
-    lost_at = [] if kind is AlertKind.HEADS_UP else [_signal_lost_at(look, standing)]
-    if kind is AlertKind.CHANGED and standing is not None and look.plan is not None:
-        lost_at.append(_signal_lost_at(look, replace(standing, leave_by=look.plan.leave_by)))
-    is_last = any(at is not None and _is_last_chance(look, at) for at in lost_at)
+    standing, is_last = look.standing, False
+    if kind is not AlertKind.HEADS_UP:
+        told = [standing.leave_by if standing is not None else None]
+        if kind is AlertKind.CHANGED and look.plan is not None:
+            told.append(look.plan.leave_by)
+        lost_at = (look.signal_lost_at(leave_by) for leave_by in told)
+        is_last = any(at is not None and _is_last_chance(look, at) for at in lost_at)
     return NotificationDecision(kind, why, text, expires_at, look.next_occurrence(kind), is_last)

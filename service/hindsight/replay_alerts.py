@@ -8,11 +8,19 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 
 from alerts.judging.verdict import Verdict, trip_to
-from alerts.notifying.model import AlertKind, AlertLevel, NotificationDecision, PastAlert, Why, held_since
+from alerts.notifying.model import (
+    AlertKind,
+    AlertLevel,
+    NotificationDecision,
+    NotificationInput,
+    PastAlert,
+    Why,
+    held_since,
+)
 from alerts.notifying.policy import build_seen, what_to_tell
 from alerts.sites.model import Site
 from alerts.wishes.model import Wishes
@@ -83,16 +91,17 @@ def _tell(moment: Moment, state: _State, cycle: timedelta, told_this_week: int) 
     seen = build_seen(verdict, moment.night, moment.at, site.tz)
     since = held_since(state.stood, seen.rung, moment.at)
     state.stood = (seen.rung, since)
-    telling = what_to_tell(
-        state.told,
-        build_seen(verdict, moment.night, moment.at, site.tz, since=since),
-        now=moment.at,
-        cycle=cycle,
-        wishes=wishes,
-        plan=plan,
-        clock=wishes.clock(site.tz),
-        told_this_week=told_this_week,
+    look = NotificationInput(
+        tuple(state.told),
+        replace(seen, held_since=since),
+        moment.at,
+        cycle,
+        wishes,
+        plan,
+        wishes.clock(site.tz),
+        told_this_week,
     )
+    telling = what_to_tell(look)
     if telling.kind is not None:
         state.told.append(
             PastAlert(

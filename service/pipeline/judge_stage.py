@@ -12,9 +12,10 @@ itself.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import partial
 from itertools import groupby, repeat
 
 from sqlalchemy.orm import Session, sessionmaker
@@ -25,8 +26,9 @@ from service.common.fault_points import crash_point
 from service.pipeline.judging import block_alerts, write_decisions
 from service.pipeline.judging.block_alerts import AlertContext
 from service.pipeline.judging.message_notes import MessageNotes
-from service.pipeline.judging.plan_block import BlockPlan, BlockPlanner, BlockTask, plan_apart, read_snapshot
+from service.pipeline.judging.plan_block import BlockPlan, BlockPlanner, BlockTask, plan_apart
 from service.pipeline.judging.process_pool import ProcessPool
+from service.pipeline.judging.review import read_snapshot
 from service.pipeline.judging.shared_inputs import SharedInputs
 from service.store.engine import in_transaction
 from service.store.repositories import calibrations, decisions
@@ -59,65 +61,43 @@ def run(judging: Judging, now: datetime, wall: datetime) -> dict[str, int]:
     shared = SharedInputs(now, calibration)
     context = AlertContext(now, wall, MessageNotes(now, judging.ephemeris), judging.invented)
     planner = BlockPlanner(shared, context, judging.cycle)
+
+    # whole addresses together, those with sites near each other in the store one after the other, so that
+    # each site is read once
+    addresses = [list(group) for _, group in groupby(due, key=lambda each: each.address_id)]
+    addresses.sort(key=lambda group: min(each.site_id for each in group))
+    blocks: list[list[DueReview]] = []
+    for group in addresses:
+        if not blocks or len(blocks[-1]) >= SUBSCRIPTIONS_AT_ONCE:
+            blocks.append([])
+        blocks[-1] += group
+
     counts: Counter[str] = Counter()
-    blocks = [tuple(some) for some in _blocks(due)]
-    tasks = (BlockTask(some, now, wall, judging.cycle, judging.invented) for some in blocks)
+    tasks = (BlockTask(tuple(some), now, wall, judging.cycle, judging.invented) for some in blocks)
     pool = judging.pool if len(due) >= WORTH_A_POOL else None
     ahead = pool.each(plan_apart, tasks) if pool is not None else repeat(None)
     for some, plan in zip(blocks, ahead, strict=False):
-        block = _Block(planner, some, plan)
-        counts.update(in_transaction(judging.sessions, block.judge))
+        judge = partial(judge_block, planner=planner, due=some, plan=plan)
+        counts.update(in_transaction(judging.sessions, judge))
         crash_point("judge.committed")
         shared.trim()
     return dict(counts)
 
 
-def _blocks(due: Sequence[DueReview]) -> Iterator[list[DueReview]]:
-    """Whole addresses together, those with sites near each other in the store one after the other, so that
-    each site is read once."""
-    addresses = [list(group) for _, group in groupby(due, key=lambda each: each.address_id)]
-    addresses.sort(key=lambda group: min(each.site_id for each in group))
-    block: list[DueReview] = []
-    for group in addresses:
-        block += group
-        if len(block) >= SUBSCRIPTIONS_AT_ONCE:
-            yield block
-            block = []
-    if block:
-        yield block
-
-
-@dataclass(frozen=True, slots=True)
-class _Block:
-    """Some addresses, judged in one transaction."""
-
-    planner: BlockPlanner
-    due: tuple[DueReview, ...]
-    plan: BlockPlan | None
-
-    def judge(self, session: Session) -> dict[str, int]:
-        """Decide and tell for these addresses; each one's alerts of this cycle share one message."""
-        found = self._still_right(session) or self.planner.plan(session, self.due)
-        now = self.planner.now
-        ids = write_decisions.keep(session, found.drafts)
-        decisions.confirm(session, found.held, now)
-        crash_point("judge.decided")
-        alerts = [(ids[place], planned) for place, planned in found.alerts]
-        told = block_alerts.write_alerts(session, self.planner.context, alerts)
-        _note_looked(session, found, now)
-        crash_point("judge.told")
-        counts = {"decided": len(ids), "confirmed": len(found.held)}
-        return {name: count for name, count in counts.items() if count} | told
-
-    def _still_right(self, session: Session) -> BlockPlan | None:
-        """What was planned, if the rows are what it rests on."""
-        plan = self.plan
-        if plan is None or read_snapshot(session, self.due, self.planner.now) != plan.snapshot:
-            return None
-        return plan
-
-
-def _note_looked(session: Session, found: BlockPlan, now: datetime) -> None:
-    """When each is due for its next look; those whose trips all lie behind are ended."""
-    note_reviews(session, found.noted)
-    end_subscriptions(session, found.ended, now, say("pipeline.trips-are-over"))
+def judge_block(
+    session: Session, planner: BlockPlanner, due: Sequence[DueReview], plan: BlockPlan | None
+) -> dict[str, int]:
+    """Decide and tell for some addresses in one transaction; each one's alerts of this cycle share one
+    message. plan: what another process made of them, which is written if the rows are what it rests on."""
+    context = planner.context
+    if plan is None or read_snapshot(session, due, context.now) != plan.snapshot:
+        plan = planner.plan(session, due)
+    ids = write_decisions.keep(session, plan.drafts)
+    decisions.confirm(session, plan.held, context.now)
+    crash_point("judge.decided")
+    told = block_alerts.write_alerts(session, context, [(ids[place], each) for place, each in plan.alerts])
+    note_reviews(session, plan.noted)
+    end_subscriptions(session, plan.ended, context.now, say("pipeline.trips-are-over"))
+    crash_point("judge.told")
+    counts = {"decided": len(ids), "confirmed": len(plan.held)}
+    return {name: count for name, count in counts.items() if count} | told

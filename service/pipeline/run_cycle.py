@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable
-from contextlib import ExitStack
+from contextlib import nullcontext
 from datetime import datetime, timedelta
 
 from sqlalchemy.exc import DBAPIError
@@ -53,45 +53,44 @@ def run_cycle(duskbell: Duskbell, now: datetime, tell: Callable[[str], object] =
 
 def _run_once(duskbell: Duskbell, now: datetime, tell: Callable[[str], object]) -> dict[str, int]:
     counts: dict[str, int] = {}
+    barred = ""
     with try_cycle(duskbell.engine) as is_alone:
-        cycle_id = _begin(duskbell, now) if is_alone else None
-        if cycle_id is None:
+        cycle = None
+        if is_alone:
+            with duskbell.sessions.begin() as session:
+                cycle = cycles.begin(session, now, duskbell.clock())
+        if cycle is None:
             tell(say("pipeline.cycle-has-run") if is_alone else say("pipeline.cycle-is-running"))
         else:
             counts.update(think(duskbell, now))
         counts.update(dispatcher.run(duskbell.delivery, now))
-        if cycle_id is not None:
+        if cycle is not None:
             counts.update(verification.run(verifying_from(duskbell), now))
             with duskbell.sessions.begin() as session:
-                cycles.finish(session, cycle_id, duskbell.clock(), counts)
-    log.info(
-        "cycle %s: %s%s",
-        now.isoformat(timespec="minutes"),
-        counts or "nothing to do",
-        _say_obstacles(duskbell, now) if cycle_id is not None else "",
-    )
+                cycles.finish(session, cycle.id, duskbell.clock(), counts)
+    if cycle is not None:
+        with duskbell.sessions() as session:
+            found = RingCheck(duskbell, session, now).of_all()
+        barred = ", ".join(each.brief for each in found if each.obstacle.level is not Level.NOTE)
+    said = f"; can't ring: {barred}" if barred else ""
+    log.info("cycle %s: %s%s", now.isoformat(timespec="minutes"), counts or "nothing to do", said)
     return counts
-
-
-def _say_obstacles(duskbell: Duskbell, now: datetime) -> str:
-    """`; can't ring: no_contact, not_confirmed for 12 subscriptions`; "" where nothing is in the way."""
-    with duskbell.sessions() as session:
-        found = RingCheck(duskbell, session, now).of_all()
-    briefly = ", ".join(each.brief for each in found if each.obstacle.level is not Level.NOTE)
-    return f"; can't ring: {briefly}" if briefly else ""
-
-
-def _begin(duskbell: Duskbell, now: datetime) -> int | None:
-    with duskbell.sessions.begin() as session:
-        cycle = cycles.begin(session, now, duskbell.clock())
-        return cycle.id if cycle else None
 
 
 def think(duskbell: Duskbell, now: datetime) -> dict[str, int]:
     """The stages up to telling; what each did."""
-    with ExitStack() as stack:
-        pool = pool_of(duskbell)
-        return _think(duskbell, now, stack.enter_context(pool) if pool is not None else None)
+    counts: dict[str, int] = {}
+    with pool_of(duskbell) or nullcontext() as pool:
+        if added := sky_stage.run(duskbell.sessions, duskbell.ephemeris, now, pool):
+            counts["nights"] = added
+        counts.update(refresh_stage.run(duskbell.sessions, duskbell.gather, now))
+        counts.update(station_stage.run(duskbell.sessions, duskbell.observe, now))
+        every = timedelta(minutes=duskbell.settings.cycle_minutes)
+        judging = Judging(
+            duskbell.sessions, every, invented=duskbell.invented, ephemeris=duskbell.ephemeris, pool=pool
+        )
+        counts.update(judge_stage.run(judging, now, duskbell.clock()))
+    return counts
 
 
 def pool_of(duskbell: Duskbell) -> ProcessPool | None:
@@ -102,20 +101,6 @@ def pool_of(duskbell: Duskbell) -> ProcessPool | None:
     if processes < 2 or url.get_backend_name() != "sqlite" or sqlite_file(url) is None:
         return None
     return ProcessPool(duskbell.settings.store_url, processes)
-
-
-def _think(duskbell: Duskbell, now: datetime, pool: ProcessPool | None) -> dict[str, int]:
-    counts: dict[str, int] = {}
-    if added := sky_stage.run(duskbell.sessions, duskbell.ephemeris, now, pool):
-        counts["nights"] = added
-    counts.update(refresh_stage.run(duskbell.sessions, duskbell.gather, now))
-    counts.update(station_stage.run(duskbell.sessions, duskbell.observe, now))
-    every = timedelta(minutes=duskbell.settings.cycle_minutes)
-    judging = Judging(
-        duskbell.sessions, every, invented=duskbell.invented, ephemeris=duskbell.ephemeris, pool=pool
-    )
-    counts.update(judge_stage.run(judging, now, duskbell.clock()))
-    return counts
 
 
 def verifying_from(duskbell: Duskbell) -> Verifying:

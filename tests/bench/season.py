@@ -48,7 +48,7 @@ from numpy.typing import NDArray
 from alerts.common.span import Span
 from alerts.field.trip_plan import FieldPlan, plan_trip
 from alerts.judging.assess import JudgingInputs, assess
-from alerts.notifying.model import AlertKind, PastAlert
+from alerts.notifying.model import AlertKind, NotificationInput, PastAlert
 from alerts.notifying.policy import build_seen, what_to_tell
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
@@ -272,7 +272,9 @@ def play(night: Night, weather: Weather, site: Site, wishes: Wishes, prior: floa
             continue
         plan = plan_trip(verdict.night or night, verdict.usable, wishes, site)
         seen = build_seen(verdict, night.name, now, site.tz)
-        telling = what_to_tell(told, seen, now=now, cycle=HOUR, wishes=wishes, plan=plan, clock=site.tz)
+        telling = what_to_tell(
+            NotificationInput(tuple(told), seen, now=now, cycle=HOUR, wishes=wishes, plan=plan, clock=site.tz)
+        )
         if now <= plan.leave_by and verdict.chance_pct is not None:
             fate.chance = verdict.chance_pct / 100
             fate.told_came = event_in(weather, noon, verdict.usable, wishes.shortest_window)

@@ -1,21 +1,26 @@
-"""One look at one night for one subscription: verdict, the word it calls for, and whether that is news."""
+"""One look at one night for one subscription: the rows it rests on, the verdict, the word it calls for, and
+whether that is news."""
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 
+from sqlalchemy.orm import Session
+
 from alerts.common.phrases import phrase
 from alerts.common.plain_values import value
+from alerts.common.span import Span
 from alerts.field.trip_plan import FieldPlan
 from alerts.judging.privacy import discreet, shared_site
 from alerts.judging.verdict import Verdict, trip_to
-from alerts.notifying.limits import NotificationInput
 from alerts.notifying.model import (
     AlertKind,
     AlertLevel,
     NotificationDecision,
+    NotificationInput,
     PastAlert,
     Why,
     held_since,
@@ -26,8 +31,23 @@ from alerts.notifying.policy import answer, build_seen
 from alerts.sites.model import Site
 from alerts.wishes.model import Wishes
 from service.pipeline.judging.shared_inputs import NightVerdict, SiteInputs
-from service.store.repositories.decisions import LastDecision
-from service.store.repositories.due_reviews import ParsedWishes
+from service.store.repositories import decisions, forecasts, messages
+from service.store.repositories.alerts import alerts_raised, count_rings
+from service.store.repositories.decisions import LastDecision, SubscriptionNight
+from service.store.repositories.due_reviews import (
+    NIGHTS_BACK,
+    DueReview,
+    ParsedWishes,
+    lock_subscriptions,
+    parsed_wishes,
+    read_nights_due,
+)
+from service.store.repositories.messages import Status
+from service.store.repositories.sites import newest_revision_ids
+from service.store.schema.core_tables import AlertRow
+
+WEEK = timedelta(days=7)
+_ENDED_UNSENT = (Status.FAILED, Status.EXPIRED, Status.SUPERSEDED, Status.SUPPRESSED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +73,11 @@ class SubscriptionState:
     def wishes(self) -> Wishes:
         return self.known.wishes
 
+    @property
+    def sky_keys(self) -> list[str]:
+        """Of the targets wished for, the one wanted most first."""
+        return [key for key, _ in self.known.skies]
+
 
 @dataclass(frozen=True, slots=True)
 class AlertStatus:
@@ -65,6 +90,86 @@ class AlertStatus:
     told: PastAlert
     is_live: bool
     may_have_arrived: bool
+
+
+@dataclass(frozen=True, slots=True)
+class InputSnapshot:
+    """The rows that a look rests on, as far as they can change: the subscriptions, the newest decisions, what
+    was raised and how far it came, the sites' descriptions, the newest answer of any feed."""
+
+    watches: tuple[SubscriptionState, ...]
+    before: Mapping[SubscriptionNight, LastDecision]
+    history: Mapping[SubscriptionNight, list[AlertStatus]]
+    revisions: Mapping[int, int]
+    newest_forecast: int
+
+
+def read_snapshot(session: Session, due: Sequence[DueReview], now: datetime) -> InputSnapshot:
+    """The rows as they are now; some subscriptions may have been paused, ended or judged meanwhile."""
+    watches = []
+    looks = {each.subscription_id: each for each in due}
+    for row in lock_subscriptions(session, list(looks), now):
+        look = looks[row.subscription_id]
+        if row.judged_at == now or not (row.is_active or look.owed_only):
+            continue
+        known = read_nights_due(row.nights_due, row.judged_at) if look.by_night else {}
+        watches.append(
+            SubscriptionState(
+                row.subscription_id,
+                row.address_id,
+                row.site_id,
+                parsed_wishes(row.wishes),
+                not row.is_active,
+                kit=row.kit,
+                is_own=row.is_own,
+                resting={name: at for name, at in known.items() if at > now and name not in look.stirred},
+            )
+        )
+
+    # how often their addresses rang this week, where somebody asks for a limit
+    limited = {each.address_id for each in watches if each.wishes.most_a_week is not None}
+    if limited:
+        rang = count_rings(session, limited, now - WEEK)
+        watches = [replace(each, told_this_week=rang.get(each.address_id, 0)) for each in watches]
+
+    ids, first = [watch.subscription_id for watch in watches], (now - NIGHTS_BACK).date()
+    return InputSnapshot(
+        tuple(watches),
+        decisions.last_decisions(session, ids, first),
+        _read_history(session, ids, first),
+        newest_revision_ids(session, {watch.site_id for watch in watches}),
+        forecasts.newest_id(session),
+    )
+
+
+def _read_history(
+    session: Session, subscription_ids: Sequence[int], first: date
+) -> dict[SubscriptionNight, list[AlertStatus]]:
+    """The alerts raised so far for these subscriptions, by night, oldest first."""
+    history: defaultdict[SubscriptionNight, list[AlertStatus]] = defaultdict(list)
+    for each in alerts_raised(session, subscription_ids, first):
+        arrived = each.dropped is None and (each.maybe_sent or each.status in (Status.SENT, Status.SENDING))
+        waits = each.dropped is None and each.status not in _ENDED_UNSENT
+        live = arrived or waits or each.dropped == messages.CANCELLED
+        status = AlertStatus(_as_told(each.alert), live, arrived)
+        history[each.alert.subscription_id, each.alert.night_name].append(status)
+    return dict(history)
+
+
+def _as_told(alert: AlertRow) -> PastAlert:
+    """What it said, as its row has it."""
+    facts = alert.facts
+    window, leave_by = facts.get("window"), facts.get("leave_by")
+    return PastAlert(
+        kind=AlertKind(alert.kind),
+        at=alert.raised_at,
+        chance_pct=facts.get("chance_pct"),
+        window=Span(*(datetime.fromisoformat(window[edge]) for edge in ("start", "end"))) if window else None,
+        leave_by=datetime.fromisoformat(leave_by) if leave_by else None,
+        occurrence=alert.occurrence,
+        why=Why(alert.why) if alert.why in set(Why) else None,
+        is_last_word=bool(facts.get("is_last_word", False)),
+    )
 
 
 @value(frozen=True, slots=True)
@@ -118,29 +223,38 @@ class Review:
 
 
 def review_night(
-    watch: SubscriptionState,
-    site: SiteInputs,
-    judged: NightVerdict,
-    before: LastDecision | None,
-    history: Sequence[AlertStatus],
-    *,
-    now: datetime,
-    cycle: timedelta,
+    snapshot: InputSnapshot, watch: SubscriptionState, site: SiteInputs, night_name: date, cycle: timedelta
 ) -> Review:
-    """Compare what was told with what is seen."""
-    place, wishes, verdict = site.stored.site, watch.wishes, judged.verdict
-    trip = trip_to(verdict, wishes, place)
-    seen = build_seen(verdict, judged.night.name, now, place.tz)
-    since = held_since(_stood(before), seen.rung, now)
-    seen = replace(seen, held_since=since)
-    live = [raised.told for raised in history if raised.is_live]
+    """Compare what was told with what is seen. cycle: time to the next run."""
+    place, wishes, now = site.stored.site, watch.wishes, site.inputs.now
+    key = (watch.subscription_id, night_name)
+    before, history = snapshot.before.get(key), snapshot.history.get(key, [])
+
+    # what is seen, and since when it has been so
+    judged = site.judge(night_name, watch.sky_keys, wishes)
+    trip = trip_to(judged.verdict, wishes, place)
+    seen = build_seen(judged.verdict, judged.night.name, now, place.tz)
+    stood = None
+    if before is not None and before.rung_since is not None:
+        stood = AlertLevel(before.rung), before.rung_since
+    since = held_since(stood, seen.rung, now)
+
     look = NotificationInput(
-        tuple(live), seen, now, cycle, wishes, trip, wishes.clock(place.tz), watch.told_this_week
+        tuple(raised.told for raised in history if raised.is_live),
+        replace(seen, held_since=since),
+        now,
+        cycle,
+        wishes,
+        trip,
+        wishes.clock(place.tz),
+        watch.told_this_week,
     )
     telling, told = answer(look, [raised.told for raised in history if raised.may_have_arrived])
     if watch.owed_only and telling.kind is not AlertKind.STAND_DOWN:
         telling = silence(Why.NO_NEWS, phrase("notifying.paused"))
-    may_change = [judged.may_change_at, word_may_change(look, telling)]
+
+    # counted over all that were ever raised, as the database does
+    counts = (raised.told.occurrence for raised in history if raised.told.kind is telling.kind)
     return Review(
         watch=watch,
         site=site,
@@ -151,18 +265,6 @@ def review_night(
         rung_since=since,
         before=before,
         answers=told[-1] if told else None,
-        occurrence=_next_occurrence(telling, history),
-        look_again_at=min(may_change),
+        occurrence=max(counts, default=0) + 1,
+        look_again_at=min(judged.may_change_at, word_may_change(look, telling)),
     )
-
-
-def _stood(before: LastDecision | None) -> tuple[AlertLevel, datetime] | None:
-    if before is None or before.rung_since is None:
-        return None
-    return AlertLevel(before.rung), before.rung_since
-
-
-def _next_occurrence(telling: NotificationDecision, history: Sequence[AlertStatus]) -> int:
-    """Counted over all that were ever raised, as the database does."""
-    mine = (raised.told.occurrence for raised in history if raised.told.kind is telling.kind)
-    return max(mine, default=0) + 1

@@ -14,15 +14,14 @@ from functools import partial
 
 from sqlalchemy.orm import Session
 
-from alerts.judging.assess import Assessment, JudgingInputs, Memo, WindowOutlook, assess, trip_span
+from alerts.common.plain_values import value
+from alerts.judging.assess import Assessment, JudgingInputs, Memo, WindowOutlook, assess
 from alerts.judging.rules import Result
 from alerts.judging.verdict import Verdict
 from alerts.notifying.next_review import verdict_may_change
-from alerts.sky.night import Night
 from alerts.track.calibration.correct_outlook import calibrated_outlook, moves_at
 from alerts.track.calibration.model import Calibration
 from alerts.track.record.place_climate import UNKNOWN_CLIMATE, Climate
-from alerts.weather.sky_now import OLDEST
 from alerts.wishes.model import Wishes
 from service.store.engine import in_chunks
 from service.store.repositories import judged_events
@@ -38,10 +37,9 @@ CHANCE_STEP_PCT = 5
 when its fingerprint or its word changes."""
 TONIGHT = timedelta(hours=24)
 """Nights that end within it are judged on what stations report now, too."""
-JUST_AFTER = timedelta(seconds=1)
 
 
-@dataclass(slots=True)
+@value(frozen=True, slots=True)
 class NightVerdict:
     """The verdict on one night for all who ask the same of it. outlooks: each with the number of its stored
     night. may_change_at: see alerts/notifying/next_review.py."""
@@ -50,14 +48,7 @@ class NightVerdict:
     night: LazyNight
     outlooks: tuple[tuple[int, WindowOutlook], ...]
     may_change_at: datetime
-    _fingerprint: str = ""
-
-    @property
-    def fingerprint(self) -> str:
-        """Worked out once for all whom the verdict concerns."""
-        if not self._fingerprint:
-            self._fingerprint = fingerprint(self.verdict)
-        return self._fingerprint
+    fingerprint: str
 
 
 def months_read(now: datetime) -> list[int]:
@@ -103,30 +94,23 @@ class SiteInputs:
 
     def judge(self, name: date, sky_keys: Sequence[str], wishes: Wishes) -> NightVerdict:
         """The verdict on the night of that name. sky_keys: of the wishes' targets, in their order."""
-        nights = [self.nights[key][name] for key in sky_keys if name in self.nights.get(key, {})]
-        found = assess(self.inputs, [each.night for each in nights], wishes, self.memo)
+        stored = [self.nights[key][name] for key in sky_keys if name in self.nights.get(key, {})]
+        nights = [each.night for each in stored]
+        found = assess(self.inputs, nights, wishes, self.memo)
         known = self.judged.get(found)
         if known is None:
+            until, now = verdict_may_change(self.inputs, found, nights, wishes.judged), self.inputs.now
+            for one in found.outlooks:
+                site_id = self.stored.site_id
+                until = moves_at(one.outlook, self.calibration, site=site_id, now=now, until=until)
             known = self.judged[found] = NightVerdict(
                 found.verdict,
-                next(each for each in nights if each.night is found.verdict.night),
-                tuple((nights[one.rank].night_id, one) for one in found.outlooks),
-                self._may_change_at(found, [each.night for each in nights], wishes.judged),
+                next(each for each in stored if each.night is found.verdict.night),
+                tuple((stored[one.rank].night_id, one) for one in found.outlooks),
+                until,
+                fingerprint(found.verdict),
             )
         return known
-
-    def _may_change_at(self, found: Assessment, nights: Sequence[Night], wishes: Wishes) -> datetime:
-        """From when on the passing of time alone can lead to another verdict: by the night's own times, by
-        the age of forecasts and of reports of stations, by the lead that a correction goes by."""
-        now, site = self.inputs.now, self.stored.site
-        sources = [each.source for each in self.inputs.forecasts] if found.outlooks else []
-        trips = [trip_span(one.usable, one.way) for one in found.outlooks]
-        until = verdict_may_change(nights, trips, sources, wishes, now, site)
-        for one in found.outlooks:
-            heard = one.outlook.sky_now.stations if one.outlook.sky_now is not None else ()
-            until = min([until, *(each.at + OLDEST + JUST_AFTER for each in heard)])
-            until = moves_at(one.outlook, self.calibration, site=self.stored.site_id, now=now, until=until)
-        return until
 
 
 class SharedInputs:

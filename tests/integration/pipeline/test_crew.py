@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
@@ -9,6 +10,7 @@ from typing import Any
 
 import pytest
 from sqlalchemy import insert, select, update
+from sqlalchemy.orm import Session
 
 from alerts.judging.assess import JudgingInputs
 from alerts.sky.night import Night
@@ -20,7 +22,7 @@ from service.pipeline.judging.plan_block import BlockPlan, BlockPlanner, BlockTa
 from service.pipeline.judging.process_pool import ProcessPool, WorkerState
 from service.store.json_values import from_json, to_json
 from service.store.repositories import calibrations
-from service.store.repositories.due_reviews import due_reviews
+from service.store.repositories.due_reviews import DueReview, due_reviews
 from service.store.repositories.forecasts import newest_by_place, place_key
 from service.store.repositories.sites import newest_revision
 from service.store.schema.core_tables import (
@@ -156,16 +158,28 @@ def _decide_meanwhile(duskbell: Duskbell) -> None:
     [_pause, _wish_otherwise, _describe_anew, _hear_from_a_feed, _decide_meanwhile],
     ids=["paused", "wishes", "site", "forecast", "judged"],
 )
-def test_what_was_planned_from_other_rows_is_worked_out_anew(tmp_path: Path, change: Any) -> None:
+def test_what_was_planned_from_other_rows_is_worked_out_anew(
+    tmp_path: Path, change: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made = []
+    plan = BlockPlanner.plan
+
+    def noted(self: BlockPlanner, session: Session, due: Sequence[DueReview]) -> BlockPlan:
+        made.append(due)
+        return plan(self, session, due)
+
     with town(tmp_path) as duskbell:
         _prepare(duskbell)
         planner, task, found = _planned(duskbell)
-        block = judge_stage._Block(planner, task.due, found)
+        monkeypatch.setattr(BlockPlanner, "plan", noted)
         with duskbell.sessions() as session:
-            assert block._still_right(session) is found
+            judge_stage.judge_block(session, planner, task.due, found)
+        assert made == []
         change(duskbell)
+        made.clear()
         with duskbell.sessions() as session:
-            assert block._still_right(session) is None
+            judge_stage.judge_block(session, planner, task.due, found)
+        assert made == [task.due]
 
 
 @pytest.mark.usefixtures("small_blocks")

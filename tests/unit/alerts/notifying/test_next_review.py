@@ -12,13 +12,18 @@ from hypothesis import strategies as st
 
 from alerts.common.clock_times import ClockSpan
 from alerts.common.span import Span
-from alerts.judging.assess import JudgingInputs, assess, trip_span, way_out
-from alerts.judging.rules import usable_spans
+from alerts.judging.assess import JudgingInputs, assess
 from alerts.judging.verdict import VerdictWord, trip_to
-from alerts.notifying.limits import NotificationInput
-from alerts.notifying.model import AlertKind, AlertLevel, NotificationDecision, PastAlert, held_since
+from alerts.notifying.model import (
+    AlertKind,
+    AlertLevel,
+    NotificationDecision,
+    NotificationInput,
+    PastAlert,
+    held_since,
+)
 from alerts.notifying.next_review import look_again_at, next_night_start, verdict_may_change, word_may_change
-from alerts.notifying.policy import build_seen, say_to
+from alerts.notifying.policy import build_seen, what_to_tell
 from alerts.sky.night import Night
 from alerts.weather.forecast import Forecast
 from alerts.wishes.model import Wishes
@@ -118,26 +123,21 @@ class Watcher:
 
     def look(self, now: datetime, known: Sequence[Forecast]) -> None:
         self.looks += 1
-        verdict = assess(
-            JudgingInputs(site=SITE, now=now, forecasts=known), [self.night], self.wishes
-        ).verdict
+        inputs = JudgingInputs(site=SITE, now=now, forecasts=known)
+        found = assess(inputs, [self.night], self.wishes)
+        verdict = found.verdict
         self.word = verdict.word
         plan = trip_to(verdict, self.wishes, SITE)
         seen = build_seen(verdict, EVENING, now, SITE.tz)
         self.stood = (seen.rung, held_since(self.stood, seen.rung, now))
         seen = replace(seen, held_since=self.stood[1])
         look = NotificationInput(tuple(self.told), seen, now, self.cycle, self.wishes, plan, SITE.tz, 0)
-        telling = say_to(look)
-        changes = [self._verdict_may_change(now, known), word_may_change(look, telling)]
+        telling = what_to_tell(look)
+        until = verdict_may_change(inputs, found, [self.night], self.wishes)
+        changes = [until, word_may_change(look, telling)]
         self.again_at = look_again_at([*changes, next_night_start(SITE, now)], now)
         if telling.kind is not None:
             self._tell(telling, telling.kind, look, verdict.chance_pct)
-
-    def _verdict_may_change(self, now: datetime, known: Sequence[Forecast]) -> datetime:
-        parts = [part for part in usable_spans(self.night, self.wishes, SITE) if part is not None]
-        trips = [trip_span(part, way_out(self.night, part, self.wishes, SITE)) for part in parts if known]
-        sources = [each.source for each in known]
-        return verdict_may_change([self.night], trips, sources, self.wishes, now, SITE)
 
     def _tell(
         self, telling: NotificationDecision, kind: AlertKind, look: NotificationInput, chance_pct: int | None

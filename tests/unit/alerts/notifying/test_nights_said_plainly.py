@@ -15,7 +15,7 @@ from alerts.common.span import Span
 from alerts.field.trip_plan import plan_trip
 from alerts.judging.rules import sky_reasons, usable_spans
 from alerts.judging.verdict import trip_to
-from alerts.notifying.model import AlertKind
+from alerts.notifying.model import AlertKind, NotificationInput
 from alerts.notifying.policy import build_seen, what_to_tell
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
@@ -39,7 +39,9 @@ def _mail(site: Site, name: date, window: Span, now: datetime) -> str:
     made = replace(night(window, name=name), span=Span(window.start - 12 * HOUR, window.start + 12 * HOUR))
     verdict = judge(made, [outlook(82, window)], WISHES, now=now, site=site)
     trip, seen = trip_to(verdict, WISHES, site), build_seen(verdict, name, now, site.tz)
-    telling = what_to_tell((), seen, now=now, cycle=30 * MINUTE, wishes=WISHES, plan=trip, clock=site.tz)
+    telling = what_to_tell(
+        NotificationInput((), seen, now=now, cycle=30 * MINUTE, wishes=WISHES, plan=trip, clock=site.tz)
+    )
     assert telling.kind is AlertKind.GO
     found = NightFindings(site=site, night=made, verdict=verdict, wishes=WISHES, plan=trip, now=now)
     facts = alert_facts(telling, found, told=None)
@@ -142,7 +144,9 @@ def test_a_night_that_is_dark_all_round_the_clock_is_called_once_and_in_time(eph
     while now < window.end + HOUR:
         verdict = judge(made, [outlook(82, window)], wishes, now=now, site=ICE)
         seen, trip = build_seen(verdict, name, now, ICE.tz), trip_to(verdict, wishes, ICE)
-        said = what_to_tell((), seen, now=now, cycle=30 * MINUTE, wishes=wishes, plan=trip, clock=ICE.tz)
+        said = what_to_tell(
+            NotificationInput((), seen, now=now, cycle=30 * MINUTE, wishes=wishes, plan=trip, clock=ICE.tz)
+        )
         told += [now] if said.kind is AlertKind.GO else []
         now += 30 * MINUTE
     assert told[0].astimezone(ICE.tz).date() == name

@@ -8,7 +8,14 @@ from datetime import datetime, timedelta
 import pytest
 
 from alerts.field.trip_plan import plan
-from alerts.notifying.model import AlertKind, CurrentState, NotificationDecision, PastAlert, Why
+from alerts.notifying.model import (
+    AlertKind,
+    CurrentState,
+    NotificationDecision,
+    NotificationInput,
+    PastAlert,
+    Why,
+)
 from alerts.notifying.policy import build_seen, what_to_tell
 from alerts.notifying.validity import is_first_word, still_stands
 from alerts.weather.outlook import HazardLevel
@@ -51,8 +58,8 @@ from tests.unit.alerts.notifying.policy_trip_cases import TRIP_CASES
 
 def answer(case: Case) -> NotificationDecision:
     trip = plan(case.seen.window, case.wishes) if case.seen.window else None
-    return what_to_tell(
-        case.told,
+    look = NotificationInput(
+        tuple(case.told),
         case.seen,
         now=case.now,
         cycle=CYCLE,
@@ -61,6 +68,7 @@ def answer(case: Case) -> NotificationDecision:
         clock=SITE.tz,
         told_this_week=case.told_this_week,
     )
+    return what_to_tell(look)
 
 
 ALL_CASES = (*CASES, *QUIET_CASES, *TRIP_CASES)
@@ -123,7 +131,9 @@ def test_each_kind_expires_when_it_helps_no_more(
 def test_a_heads_up_with_a_long_notice_still_expires_in_the_future() -> None:
     wishes = Wishes(quiet=None, notice=timedelta(hours=24))
     now = NOON - timedelta(hours=14)
-    telling = what_to_tell((), seen(WAIT, 60, 1), now=now, cycle=CYCLE, wishes=wishes, plan=TRIP)
+    telling = what_to_tell(
+        NotificationInput((), seen(WAIT, 60, 1), now=now, cycle=CYCLE, wishes=wishes, plan=TRIP)
+    )
     assert (telling.kind, telling.expires_at) == (HEADS_UP, LEAVE_BY)
 
 

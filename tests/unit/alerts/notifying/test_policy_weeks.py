@@ -13,7 +13,7 @@ from alerts.common.clock_times import ClockSpan
 from alerts.common.span import Span
 from alerts.field.trip_plan import FieldPlan, plan
 from alerts.judging.verdict import VerdictWord
-from alerts.notifying.model import CurrentState, NotificationDecision, PastAlert
+from alerts.notifying.model import CurrentState, NotificationDecision, NotificationInput, PastAlert
 from alerts.notifying.policy import what_to_tell
 from alerts.wishes.model import Wishes
 from tests.unit.alerts.judging.values import EVENING, MINUTE, NOON, SITE, UNHURRIED, WINDOW
@@ -66,7 +66,9 @@ def live_through(
         days_ahead = (EVENING - now.astimezone(SITE.tz).date()).days
         view = consistent(pct, days_ahead, now, window)
         trip = plan(window, WISHES)
-        telling = what_to_tell(said, view, now=now, cycle=CYCLE, wishes=WISHES, plan=trip)
+        telling = what_to_tell(
+            NotificationInput(tuple(said), view, now=now, cycle=CYCLE, wishes=WISHES, plan=trip)
+        )
         standing = [entry for entry in said if entry.kind is not HEADS_UP]
         if standing and standing[-1].kind is not STAND_DOWN and view.window is not None:
             promised = standing[-1].window
@@ -107,7 +109,9 @@ def test_looking_again_at_the_same_says_nothing_new(week: list[tuple[int | None,
     """Each alert that went out silences itself: the same view a moment later is no news."""
     for number, (entry, view, _, trip) in enumerate(spoken := live_through(week)):
         before = [spoken[k][0] for k in range(number + 1)]
-        again = what_to_tell(before, view, now=entry.at, cycle=CYCLE, wishes=WISHES, plan=trip)
+        again = what_to_tell(
+            NotificationInput(tuple(before), view, now=entry.at, cycle=CYCLE, wishes=WISHES, plan=trip)
+        )
         assert again.kind is None
 
 
@@ -137,7 +141,9 @@ def test_a_surely_good_night_is_always_called_before_one_must_leave_if_anybody_i
         now += CYCLE + minutes * MINUTE
         days_ahead = (EVENING - now.astimezone(SITE.tz).date()).days
         view = consistent(82, days_ahead, now, WINDOW)
-        telling = what_to_tell((), view, now=now, cycle=CYCLE, wishes=wishes, plan=trip, clock=SITE.tz)
+        telling = what_to_tell(
+            NotificationInput((), view, now=now, cycle=CYCLE, wishes=wishes, plan=trip, clock=SITE.tz)
+        )
         called = called or (now if telling.kind is TOLD_GO else None)
         if days_ahead == 0 and now <= trip.leave_by and quiet.around(now, SITE.tz) is None:
             awake.append(now)
@@ -148,5 +154,5 @@ def test_a_surely_good_night_is_always_called_before_one_must_leave_if_anybody_i
 @given(st.integers(0, 100), st.sampled_from([GO, WAIT, UNKNOWN, STAY]), st.integers(-2, 5))
 def test_with_nothing_told_a_stand_down_is_never_said(pct: int, word: VerdictWord, days: int) -> None:
     view = replace(seen(word, pct, days), hazards=("thunder",) if word is STAY else ())
-    telling = what_to_tell((), view, now=AFTER, cycle=CYCLE, wishes=WISHES, plan=TRIP)
+    telling = what_to_tell(NotificationInput((), view, now=AFTER, cycle=CYCLE, wishes=WISHES, plan=TRIP))
     assert telling.kind is not STAND_DOWN
