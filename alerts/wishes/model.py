@@ -336,6 +336,10 @@ def _check_calendar(wishes: Wishes) -> None:
         zone_info(wishes.clock_zone)
 
 
+DEFAULT_WISHES = Wishes(sky=SkyWishes(lowest_altitude_deg=None))
+"""For who names none: the core's limit follows from the site's latitude."""
+
+
 def units_of(wishes: Wishes) -> Units:
     """As the person wishes to read figures and times."""
     wished = wishes.units

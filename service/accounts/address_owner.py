@@ -17,7 +17,7 @@ from alerts.judging.privacy import discreet_facts
 from service.channels.email_message import mail_spellings
 from service.common.redaction import mask_mail
 from service.store.maintenance.personal_data import delete_messages
-from service.store.repositories import addresses, people, rounded_sites
+from service.store.repositories import addresses, people, rounded_sites, subscriptions
 from service.store.repositories.alerts import alerts_of_subscription
 from service.store.repositories.messages import NoticeKind, notices_to
 from service.store.repositories.sites import descriptions_of, owns_sites
@@ -169,7 +169,7 @@ def take_as_own(session: Session, address: AddressRow, operator: PersonRow) -> N
         if owns_sites(session, address.person_id):
             raise BadInput(phrase("accounts.address-of-keeper", id=address.id, person_id=address.person_id))
         _move(session, address, operator)
-        people.estimate_drives(session, subscriptions_of_address(session, address.id))
+        subscriptions.estimate_drives(session, subscriptions_of_address(session, address.id))
     address.is_own = True
     session.flush()
 
@@ -191,7 +191,7 @@ def give_away(
     if account is not None and account.id != address.id:
         _merge(session, address, account, now)
         rounded_sites.settle(session, now)
-        people.estimate_drives(session, subscriptions_of_address(session, account.id))
+        subscriptions.estimate_drives(session, subscriptions_of_address(session, account.id))
         return account
     if to is None:
         to = PersonRow(name="", zone=address.person.zone, is_operator=False, created_at=now)
@@ -200,7 +200,7 @@ def give_away(
     address.is_own = False
     session.flush()
     rounded_sites.settle(session, now)
-    people.estimate_drives(session, subscriptions_of_address(session, address.id))
+    subscriptions.estimate_drives(session, subscriptions_of_address(session, address.id))
     return address
 
 

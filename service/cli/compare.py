@@ -20,7 +20,7 @@ from service.reports.comparison_report import (
     compared_line,
 )
 from service.reports.default_reader import usual_watchers, wishes_of
-from service.store.repositories.people import find_operator, home_of
+from service.store.repositories.people import find_operator
 from service.store.repositories.sites import find_sites, get_site, newest_revision
 
 LINES = 30
@@ -55,7 +55,7 @@ def compare(
         rows = [get_site(session, name) for name in sites] or find_sites(session)
         watchers = usual_watchers(session) if as_of is None else {}
         operator = find_operator(session)
-        home = home_of(operator) if operator else None
+        home = operator.home if operator else None
         compared = []
         for row in rows:
             stored, watcher = newest_revision(session, row.id), watchers.get(row.id)

@@ -32,7 +32,7 @@ from service.feeds.open_meteo.place_batches import LEVELS_FROM_M
 from service.settings import Settings
 from service.store.engine import open_engine
 from service.store.migrate import current_revision, head_revision
-from service.store.repositories.people import watched_sites
+from service.store.repositories.subscriptions import watched_sites
 
 
 @dataclass(frozen=True, slots=True)

@@ -31,7 +31,7 @@ from alerts.sky.nights.night_events import tonight_name
 from alerts.weather.forecast import Forecast, Place
 from alerts.weather.models import OPEN_METEO, first_look, source_name
 from alerts.weather.sky_now import StationSky
-from alerts.wishes.model import Wishes
+from alerts.wishes.model import DEFAULT_WISHES, Wishes
 from service.app import build
 from service.common.clock import real_clock
 from service.explain.stored_verdict import (
@@ -54,7 +54,7 @@ from service.reports.default_reader import Usual, usual_for, usual_of, wishes_al
 from service.settings import Settings, load_settings
 from service.store.repositories.climates import climate_at
 from service.store.repositories.forecasts import forecasts_by_id
-from service.store.repositories.people import default_wishes, find_operator, home_of
+from service.store.repositories.people import find_operator
 from service.store.repositories.sites import StoredSite, find_sites, newest_revisions
 
 SAME_PLACE_KM = 0.2
@@ -120,7 +120,7 @@ def look_at_night(asked: NightAsked, ephemeris: Ephemeris, now: datetime) -> One
     duskbell = build() if asked.site_name is not None else None
     settings = duskbell.settings if duskbell else load_settings()
     sessions = duskbell.sessions if duskbell else sessions_at_hand(settings)
-    wishes, decided, notes = asked.wishes or default_wishes(), None, []
+    wishes, decided, notes = asked.wishes or DEFAULT_WISHES, None, []
     inputs, known_site = JudgingInputs(site=asked.place, now=now), None
     if sessions is not None:
         with sessions() as session:
@@ -184,7 +184,7 @@ def _usual(session: Session, asked: NightAsked) -> Usual | None:
 
 def _home(session: Session) -> Home | None:
     operator = find_operator(session)
-    return home_of(operator) if operator is not None else None
+    return operator.home if operator is not None else None
 
 
 def _say_kept(site: Site, *, is_read: bool) -> str:

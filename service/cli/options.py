@@ -211,7 +211,7 @@ def settle_place(duskbell: Duskbell, at: tuple[float, float], *, is_sure: bool) 
     """
     with duskbell.sessions() as session:
         operator = people.find_operator(session)
-        home = people.home_of(operator) if operator is not None else None
+        home = operator.home if operator is not None else None
     doubt = None if is_sure else doubts(*at, home)
     if doubt is None:
         return at

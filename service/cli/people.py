@@ -25,7 +25,7 @@ from service.channels.email_message import check_mail_address
 from service.cli.options import LAT_LON
 from service.store.json_values import from_json
 from service.store.maintenance import personal_data
-from service.store.repositories import browsers, people, tokens
+from service.store.repositories import browsers, people, subscriptions, tokens
 from service.store.repositories.people import UNKNOWN_ZONE, get_operator
 from service.store.repositories.tokens import find_api_keys
 from service.store.schema.core_tables import PersonRow
@@ -191,7 +191,7 @@ def home(place: tuple[float, float] | None, speed: float | None, forget: bool) -
     duskbell = build()
     with duskbell.sessions.begin() as session:
         person = people.get_operator(session, zone=people.UNKNOWN_ZONE, now=duskbell.clock())
-        known = people.home_of(person)
+        known = person.home
         if forget:
             people.set_home(session, person, None)
         elif place is not None:
@@ -206,10 +206,10 @@ def home(place: tuple[float, float] | None, speed: float | None, forget: bool) -
 
 
 def _lines(session: Session, person: PersonRow) -> Iterator[str]:
-    known = people.home_of(person)
+    known = person.home
     if known is None:
         yield say("cli.home-unknown")
         return
     yield say("cli.home", lat_deg=known.lat_deg, lon_deg=known.lon_deg, speed_kmh=known.speed_kmh)
-    for row in people.running_subscriptions(session, person.id):
+    for row in subscriptions.running_subscriptions(session, person_id=person.id):
         yield f"  {row.site.name}: {drive_words(from_json(Wishes, row.wishes))}"

@@ -13,6 +13,7 @@ from alerts.common.phrases import phrase, say
 from alerts.track.observations.evidence import SeenSky
 from alerts.track.record.regret import build_ledger
 from alerts.track.record.text import say_map
+from alerts.wishes.model import DEFAULT_WISHES
 from service.app import build
 from service.cli.options import DAY, progress_bar
 from service.hindsight.backtest import Replay, replay
@@ -27,7 +28,6 @@ from service.hindsight.track_record import (
 )
 from service.reports.wish_file import read_wish_file
 from service.store.repositories import calibrations, people
-from service.store.repositories.people import default_wishes
 from service.store.repositories.sites import get_site, newest_revision
 
 _SEEN = {"clear": "clear", "partly": "partly", "cloudy": "cloudy", "away": "did_not_go"}
@@ -152,7 +152,7 @@ def backtest(first: date, last: date, file: Path | None, version: str | None) ->
     """Replay stored forecasts of the nights FROM to TO through today's rules."""
     if first > last:
         raise BadInput(phrase("cli.dates-swapped", first=first, last=last))
-    wishes = read_wish_file(file, default_wishes()) if file else None
+    wishes = read_wish_file(file, DEFAULT_WISHES) if file else None
     duskbell = build()
     with duskbell.sessions() as session:
         found = replay(

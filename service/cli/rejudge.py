@@ -13,6 +13,7 @@ from alerts.common.clock_times import zone_info
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase, say
 from alerts.common.text import Clock, listed, short_day
+from alerts.wishes.model import DEFAULT_WISHES
 from service.app import build
 from service.cli.options import DAY, progress_bar
 from service.cli.wish_options import wish_file_option
@@ -21,7 +22,6 @@ from service.hindsight.rejudge import rejudge as judge_again
 from service.hindsight.replay_alerts import Ring
 from service.reports.wish_file import read_wish_file
 from service.store.json_values import to_json
-from service.store.repositories.people import default_wishes
 from service.store.repositories.sites import get_site
 
 
@@ -35,7 +35,7 @@ def rejudge(first: date, last: date, wish_file: Path | None, site: str | None, a
     """Judge the stored nights FROM to TO again, and say what would have changed. Nothing is sent."""
     if first > last:
         raise BadInput(phrase("cli.dates-swapped", first=first, last=last))
-    wishes = read_wish_file(wish_file, default_wishes()) if wish_file else None
+    wishes = read_wish_file(wish_file, DEFAULT_WISHES) if wish_file else None
     duskbell = build()
     with duskbell.sessions() as session:
         nights = judge_again(

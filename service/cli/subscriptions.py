@@ -19,7 +19,7 @@ from alerts.common.time_text import say_day, say_time
 from alerts.judging.obstacles import YearAhead
 from alerts.sites.model import Site
 from alerts.wishes.fields import say_words, write_words
-from alerts.wishes.model import Wishes
+from alerts.wishes.model import DEFAULT_WISHES, Wishes
 from service.accounts import address_owner
 from service.accounts.quotas import require_room
 from service.accounts.receivers import register, send_test, shown, vouch_for
@@ -32,9 +32,19 @@ from service.reports.ring_check import RingCheck
 from service.reports.wish_advice import advise
 from service.store.json_values import from_json
 from service.store.repositories import people
+from service.store.repositories import subscriptions as stored_subscriptions
 from service.store.repositories.climates import climate_at
-from service.store.repositories.people import default_wishes, end_of_pause, find_subscriptions
 from service.store.repositories.sites import get_site, newest_revision
+from service.store.repositories.subscriptions import (
+    change_kit,
+    change_wishes,
+    end_of_pause,
+    end_subscription,
+    get_subscription,
+    pause_subscription,
+    resume_subscription,
+    running_subscriptions,
+)
 from service.store.repositories.totals import Kept
 from service.store.schema.core_tables import SubscriptionRow
 
@@ -64,7 +74,7 @@ def subscribe(
     channel, given = _named_address(email, webhook, chat, named)
     if mine and channel != "email":
         raise BadInput(phrase("cli.mine-with-email"))
-    usual = people.default_wishes()
+    usual = DEFAULT_WISHES
     wishes = wishes_from(wished, wish_file, usual, usual)
     duskbell = build()
     now = duskbell.clock()
@@ -82,8 +92,8 @@ def subscribe(
             receiver = duskbell.channels[channel]
             address = register(session, channel, receiver, operator, given, now=now, token=token)
         require_room(session, duskbell.settings, address.person_id, Kept.SUBSCRIPTIONS, now)
-        subscription = people.subscribe(session, address, row, wishes, now=now)
-        people.change_kit(session, subscription, kit or "")
+        subscription = stored_subscriptions.subscribe(session, address, row, wishes, now=now)
+        change_kit(session, subscription, kit or "")
         if channel in ("email", "named"):
             vouch_for(session, address.id, now)
         number, needs_proof = address.id, address.confirmed_at is None
@@ -163,7 +173,7 @@ def _wish_lines(row: SubscriptionRow) -> Iterator[str]:
 
 def wish_phrases(row: SubscriptionRow) -> tuple[str, ...]:
     """A phrase for each wish of a subscription that isn't as usual."""
-    usual = replace(default_wishes(), clock_zone=row.person.zone)
+    usual = replace(DEFAULT_WISHES, clock_zone=row.person.zone)
     return say_words(from_json(Wishes, row.wishes), usual)
 
 
@@ -174,7 +184,7 @@ def subscriptions(as_json: bool) -> None:
     duskbell = build()
     now = duskbell.clock()
     with duskbell.sessions() as session:
-        rows = find_subscriptions(session)
+        rows = running_subscriptions(session)
         if as_json:
             click.echo(json.dumps([_values(row, now) for row in rows], ensure_ascii=False))
             return
@@ -238,12 +248,12 @@ def change(number: int, wish_file: Path | None, kit: str | None, **wished: Any) 
         raise BadInput(phrase("cli.subscription-change-what"))
     duskbell = build()
     with duskbell.sessions.begin() as session:
-        row = people.get_subscription(session, number)
-        usual = replace(people.default_wishes(), clock_zone=row.person.zone)
+        row = get_subscription(session, number)
+        usual = replace(DEFAULT_WISHES, clock_zone=row.person.zone)
         wishes = wishes_from(wished, wish_file, from_json(Wishes, row.wishes), usual)
-        people.change_wishes(session, row, wishes)
+        change_wishes(session, row, wishes)
         if kit is not None:
-            people.change_kit(session, row, "" if kit.strip().lower() == "none" else kit)
+            change_kit(session, row, "" if kit.strip().lower() == "none" else kit)
         place = newest_revision(session, row.site_id).site
         click.echo(say("cli.subscription-changed", number=number, name=row.site.name))
         say_wishes(row)
@@ -258,9 +268,9 @@ def pause(number: int, day: date) -> None:
     """Tell nothing until noon of that day; a go that was told is still taken back when it must be."""
     duskbell = build()
     with duskbell.sessions.begin() as session:
-        row = people.get_subscription(session, number)
+        row = get_subscription(session, number)
         until = end_of_pause(day, row.person.zone, duskbell.clock())
-        people.pause(session, row, until)
+        pause_subscription(session, row, until)
         when = f"{day}, {say_time(until, zone_info(row.person.zone))}"
         click.echo(say("cli.subscription-paused", number=number, name=row.site.name, when=when))
         click.echo(say("cli.subscription-to-resume", number=number))
@@ -273,9 +283,9 @@ def resume(number: int) -> None:
     duskbell = build()
     now = duskbell.clock()
     with duskbell.sessions.begin() as session:
-        row = people.get_subscription(session, number)
+        row = get_subscription(session, number)
         was_paused = row.paused_until is not None and row.paused_until > now
-        people.resume(session, row)
+        resume_subscription(session, row)
         state = say("cli.subscription-resumed") if was_paused else "wasn't paused"
         click.echo(f"Subscription {number} ({row.site.name}) {state}.")
 
@@ -286,7 +296,7 @@ def leave(number: int) -> None:
     """End subscription NUMBER for good; what was decided for it stays."""
     duskbell = build()
     with duskbell.sessions.begin() as session:
-        row = people.get_subscription(session, number)
-        people.end(session, row, duskbell.clock(), say("cli.subscription-ended-by-operator"))
+        row = get_subscription(session, number)
+        end_subscription(session, row, duskbell.clock(), say("cli.subscription-ended-by-operator"))
         target = row.address.target if row.address.channel == "email" else row.address.channel
         click.echo(say("cli.subscription-ended", number=number, target=target, name=row.site.name))

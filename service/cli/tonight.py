@@ -33,7 +33,7 @@ from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import BodyEvents, Night
 from alerts.weather.models import name_with_family, source_name
 from alerts.weather.outlook import Outlook
-from alerts.wishes.model import Wishes
+from alerts.wishes.model import DEFAULT_WISHES, Wishes
 from service.app import build
 from service.cli.one_night import NightAsked, OneNight, ahead_of, look_at_night, moment_to_judge, read_weather
 from service.cli.options import DAY, MOMENT, find_place, place_options
@@ -41,7 +41,6 @@ from service.cli.wish_options import night_wish_options, wishes_from
 from service.reports.default_reader import usual_for
 from service.reports.night_json import night_report
 from service.reports.weather_page import chance_lines, hazard_lines
-from service.store.repositories.people import default_wishes
 
 
 @click.command()
@@ -120,11 +119,11 @@ def tonight(
 
 def _wishes(site: str | None, wished: dict[str, Any], wish_file: Path | None) -> Wishes | None:
     """What the options change of what is wished there; None where they change nothing."""
-    known = default_wishes()
+    known = DEFAULT_WISHES
     if site is not None:
         with build().sessions() as session:
             known = usual_for(session, site).wishes
-    wishes = wishes_from(wished, wish_file, known, default_wishes())
+    wishes = wishes_from(wished, wish_file, known, DEFAULT_WISHES)
     return None if wishes == known else wishes
 
 

@@ -30,8 +30,7 @@ from service.store.repositories.decisions import SubscriptionNight
 from service.store.repositories.message_scenes import Scene, calendar_key, count_words, find_scenes
 from service.store.repositories.messages import NoticeKind, Status
 from service.store.repositories.operator_alerts import note_trouble
-from service.store.repositories.people import is_left
-from service.store.repositories.subscriptions import subscriptions_by_id
+from service.store.repositories.subscriptions import is_left, subscriptions_by_id
 from service.store.repositories.suppression import BarReason
 from service.store.repositories.tokens import Purpose
 from service.store.schema.core_tables import (

@@ -16,12 +16,13 @@ from socketserver import BaseServer, StreamRequestHandler, ThreadingTCPServer
 from typing import Any, Protocol
 
 from alerts.common.phrases import say
+from alerts.wishes.model import DEFAULT_WISHES
 from service.app import Duskbell
 from service.channels.webhook import new_secret
 from service.demo.story import FLAT, SITES, TICKS, YOU, ZONE, Tick, invented_sky
 from service.pipeline.run_cycle import run_cycle
 from service.settings import Settings
-from service.store.repositories import people
+from service.store.repositories import addresses, people, subscriptions
 from service.store.repositories.sites import add_site
 
 Tell = Callable[[str], None]
@@ -92,11 +93,11 @@ def _people_and_places(duskbell: Duskbell, chat_url: str, now: datetime) -> None
     with duskbell.sessions.begin() as session:
         owner = people.get_operator(session, zone=ZONE, now=now)
         sites = {site: add_site(session, owner, site, elevation_known=True, now=now) for site in SITES}
-        mail = people.add_address(session, owner, "email", YOU, secrets=[], now=now, is_own=True)
-        chat = people.add_address(session, owner, "webhook", chat_url, secrets=[new_secret()], now=now)
+        mail = addresses.add_address(session, owner, "email", YOU, secrets=[], now=now, is_own=True)
+        chat = addresses.add_address(session, owner, "webhook", chat_url, secrets=[new_secret()], now=now)
         for row in sites.values():
-            people.subscribe(session, mail, row, people.default_wishes(), now=now)
-        people.subscribe(session, chat, sites[FLAT], people.default_wishes(), now=now)
+            subscriptions.subscribe(session, mail, row, DEFAULT_WISHES, now=now)
+        subscriptions.subscribe(session, chat, sites[FLAT], DEFAULT_WISHES, now=now)
 
 
 LOOPBACK = "127.0.0.1"

@@ -23,11 +23,10 @@ from alerts.track.record.text import say_outcome
 from alerts.weather.models import model_name, name_with_family, source_name
 from alerts.weather.outlook import Outlook
 from alerts.wishes.fields import drive_words, say_words
-from alerts.wishes.model import Wishes, units_of
+from alerts.wishes.model import DEFAULT_WISHES, Wishes, units_of
 from service.explain.stored_verdict import Case, Sending, open_case
 from service.store.json_values import from_json
 from service.store.repositories.messages import Status
-from service.store.repositories.people import default_wishes
 from service.store.schema.core_tables import DecisionRow, SubscriptionRow
 
 MOST_REFUSED = 5
@@ -259,7 +258,7 @@ def _wishes(case: Case) -> Iterator[Phrase]:
         for k, reason in enumerate(case.reasons_of(last)):
             mark = phrase("briefing.result", result=reason.result) if k else phrase("explain.decided")
             yield phrase("explain.reason", mark=mark, reason=reason.text)
-    usual = replace(default_wishes(), clock_zone=case.subscription.person.zone)
+    usual = replace(DEFAULT_WISHES, clock_zone=case.subscription.person.zone)
     if asked := say_words(case.wishes, usual):
         yield phrase("explain.wishes-asked", asked=asked)
     if case.wishes.is_estimate_on(case.night.name):

@@ -53,7 +53,7 @@ from service.store.repositories.forecasts import (
     rejected_since,
 )
 from service.store.repositories.messages import find_attempts
-from service.store.repositories.people import shared_sky
+from service.store.repositories.nights import shared_sky
 from service.store.repositories.sites import StoredSite, newest_revision, stored_site
 from service.store.schema.core_tables import (
     AlertRow,

@@ -31,8 +31,7 @@ from service.store.repositories.cycles import cycles_between
 from service.store.repositories.decisions import decisions_between
 from service.store.repositories.forecasts import forecasts_by_id, newest_by_place, place_key
 from service.store.repositories.judged_events import stations_now
-from service.store.repositories.nights import night_ids
-from service.store.repositories.people import sky_key, versioned
+from service.store.repositories.nights import night_ids, sky_key, versioned
 from service.store.repositories.sites import StoredSite
 from service.store.schema.core_tables import DecisionRow, NightRow, SubscriptionRow
 

@@ -23,8 +23,8 @@ from service.store.repositories import forecasts
 from service.store.repositories.due_reviews import SkyWant, sky_wants
 from service.store.repositories.forecasts import EVERYWHERE
 from service.store.repositories.nights import NightTimes, near_nights, windows_ahead
-from service.store.repositories.people import look_again
 from service.store.repositories.sites import StoredSite, newest_revisions
+from service.store.repositories.subscriptions import look_again
 from service.store.schema.core_tables import ForecastRow
 
 log = logging.getLogger(__name__)

@@ -22,8 +22,8 @@ from service.pipeline.judging.process_pool import ProcessPool, WorkerState
 from service.store.engine import in_chunks
 from service.store.repositories import nights, rounded_sites
 from service.store.repositories.due_reviews import sky_wants
-from service.store.repositories.people import look_again
 from service.store.repositories.sites import StoredSite, newest_revisions
+from service.store.repositories.subscriptions import look_again
 
 NIGHTS_AHEAD = 16
 """Kept for the pages; what is judged is worked out first."""

@@ -22,8 +22,7 @@ from alerts.wishes.model import Wishes
 from service.explain.stored_verdict import decided_reasons, decided_span, read_inputs
 from service.reports.night_json import span_json
 from service.store.repositories.decisions import decisions_by_id, newest_standing
-from service.store.repositories.nights import nights_by_id
-from service.store.repositories.people import shared_sky
+from service.store.repositories.nights import nights_by_id, shared_sky
 from service.store.repositories.sites import StoredSite
 from service.store.schema.core_tables import SubscriptionRow
 

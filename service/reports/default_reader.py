@@ -7,11 +7,11 @@ from datetime import datetime, timedelta
 
 from sqlalchemy.orm import Session
 
-from alerts.wishes.model import Wishes
+from alerts.wishes.model import DEFAULT_WISHES, Wishes
 from service.hindsight.track_record import RecordLines
 from service.store.json_values import from_json
-from service.store.repositories.people import default_wishes, find_subscriptions
 from service.store.repositories.sites import StoredSite, get_site, newest_revision
+from service.store.repositories.subscriptions import running_subscriptions
 from service.store.schema.core_tables import SubscriptionRow
 
 
@@ -34,7 +34,7 @@ class Usual:
 
 def wishes_of(watcher: SubscriptionRow | None) -> Wishes:
     """The wishes of a subscription; the usual ones without."""
-    return default_wishes() if watcher is None else from_json(Wishes, watcher.wishes)
+    return DEFAULT_WISHES if watcher is None else from_json(Wishes, watcher.wishes)
 
 
 def wishes_alike(one: Wishes, other: Wishes) -> bool:
@@ -53,7 +53,7 @@ def usual_for(session: Session, site_name: str) -> Usual:
 
 def usual_of(session: Session, stored: StoredSite) -> Usual:
     """What is usual for that site."""
-    mine = [each for each in find_subscriptions(session) if each.site_id == stored.site_id]
+    mine = [each for each in running_subscriptions(session) if each.site_id == stored.site_id]
     first = next(iter(mine), None)
     kit = next((each.kit for each in mine if each.kit), "")
     return Usual(stored, wishes_of(first), kit, first)
@@ -61,4 +61,4 @@ def usual_of(session: Session, stored: StoredSite) -> Usual:
 
 def usual_watchers(session: Session) -> dict[int, SubscriptionRow]:
     """By site the subscription whose verdicts a command shows: the oldest running one."""
-    return {each.site_id: each for each in reversed(find_subscriptions(session))}
+    return {each.site_id: each for each in reversed(running_subscriptions(session))}

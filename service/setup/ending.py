@@ -9,11 +9,12 @@ from alerts.common.phrases import say
 from alerts.common.time_text import say_day, say_lasting, say_span
 from alerts.sky.nights.night_events import tonight_name
 from alerts.sky.nights.season import Season, never_holds, season
+from alerts.wishes.model import DEFAULT_WISHES
 from service.accounts.access import make_owner_link
 from service.app import Duskbell
 from service.common.origins import is_loopback, origin_of
 from service.reports.ring_check import RingCheck
-from service.store.repositories.people import default_wishes, find_operator
+from service.store.repositories.people import find_operator
 from service.store.repositories.sites import StoredSite
 
 NIGHTS_SHOWN = 3
@@ -24,7 +25,7 @@ LOOKED_AHEAD = (timedelta(days=60), timedelta(days=366))
 def next_nights(duskbell: Duskbell, stored: StoredSite) -> Season:
     """The next three nights with a window that is long enough, by the usual wishes; fewer, or none, where a
     year has no more."""
-    wishes, first = default_wishes(), tonight_name(stored.site, duskbell.clock(), duskbell.ephemeris)
+    wishes, first = DEFAULT_WISHES, tonight_name(stored.site, duskbell.clock(), duskbell.ephemeris)
     shortest_min = wishes.shortest_window.total_seconds() / 60
     for ahead in LOOKED_AHEAD:
         found = season(stored.site, first, first + ahead, wishes.sky, duskbell.ephemeris)

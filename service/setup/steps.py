@@ -20,6 +20,7 @@ from alerts.field.driving import Home, drive_from
 from alerts.sites.coordinates import say_lat_lon
 from alerts.sites.model import Site
 from alerts.sites.names import clean_name
+from alerts.wishes.model import DEFAULT_WISHES
 from service.accounts import address_owner
 from service.accounts.receivers import register, shown, vouch_for
 from service.app import Duskbell
@@ -30,7 +31,7 @@ from service.common.timezones import zone_at
 from service.feeds.shared.http_client import identify
 from service.settings import Settings
 from service.setup.settings_file import Origin, origin_of, write_settings
-from service.store.repositories import addresses, people
+from service.store.repositories import addresses, people, subscriptions
 from service.store.repositories.people import UNKNOWN_ZONE
 from service.store.repositories.sites import (
     StoredSite,
@@ -134,7 +135,7 @@ def look(duskbell: Duskbell) -> SetupState:
         ringing = _ringing(session, duskbell, operator) if operator else []
         bells = tuple(shown(address) for address in ringing)
         waiting = _waiting(session, duskbell, operator) if operator else {}
-        home = people.home_of(operator) if operator else None
+        home = operator.home if operator else None
         mail_id, target = (mail.id, mail.target) if mail else (None, settings.operator_email)
         is_confirmed = mail is not None and mail.confirmed_at is not None
     is_answered = settings.uses_open_meteo or origin_of("open_meteo_noncommercial") is not Origin.DEFAULT
@@ -157,7 +158,7 @@ def _places(session: Session, operator: PersonRow) -> tuple[StoredSite, ...]:
 
 def _ringing(session: Session, duskbell: Duskbell, operator: PersonRow) -> list[AddressRow]:
     """The operator's addresses at which something rings, oldest first."""
-    rows = people.active_subscriptions(session, duskbell.clock())
+    rows = subscriptions.active_subscriptions(session, duskbell.clock())
     own = {row.address_id: row.address for row in rows if row.person_id == operator.id}
     return [address for _, address in sorted(own.items())]
 
@@ -232,7 +233,7 @@ def keep_place(duskbell: Duskbell, site: Site, *, elevation_known: bool) -> Stor
         if known is None:
             row = add_site(session, operator, site, elevation_known=elevation_known, now=now)
             for address in _ringing(session, duskbell, operator):
-                people.subscribe(session, address, row, people.default_wishes(), now=now)
+                subscriptions.subscribe(session, address, row, DEFAULT_WISHES, now=now)
             return newest_revision(session, row.id)
         if (known.site, known.elevation_known) != (site, elevation_known):
             row = session.get_one(SiteRow, known.site_id)
@@ -279,7 +280,7 @@ def forget_home(duskbell: Duskbell) -> None:
 def _set_home(duskbell: Duskbell, home: Home | None) -> None:
     with duskbell.sessions.begin() as session:
         operator = people.get_operator(session, zone=UNKNOWN_ZONE, now=duskbell.clock())
-        if people.home_of(operator) != home:
+        if operator.home != home:
             people.set_home(session, operator, home)
 
 
@@ -370,11 +371,11 @@ def ring_at(duskbell: Duskbell, address_id: int, *, vouched: bool) -> tuple[str,
         address = session.get_one(AddressRow, address_id)
         if vouched:
             vouch_for(session, address_id, now)
-        running = people.running_subscriptions(session, address.person_id)
+        running = subscriptions.running_subscriptions(session, person_id=address.person_id)
         if any(row.address_id == address_id for row in running):
             return ()
         for place in _places(session, address.person):
             site = session.get_one(SiteRow, place.site_id)
-            people.subscribe(session, address, site, people.default_wishes(), now=now)
+            subscriptions.subscribe(session, address, site, DEFAULT_WISHES, now=now)
             added.append(place.site.name)
     return tuple(added)

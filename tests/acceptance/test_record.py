@@ -11,11 +11,11 @@ import time_machine
 
 from alerts.common.errors import BadInput
 from alerts.track.record.text import NO_RECORD
+from alerts.wishes.model import DEFAULT_WISHES
 from service.demo.story import FLAT, SATURDAY
 from service.hindsight.outcome_reports import read_times
 from service.hindsight.track_record import safe_cell
 from service.reports.wish_file import read_wish_file
-from service.store.repositories.people import default_wishes
 from tests.acceptance.conftest import Ran, Run
 from tests.integration.conftest import copy_file, new_file
 from tests.integration.hindsight.past import AFTER, over
@@ -167,7 +167,7 @@ def test_a_file_without_wishes_is_refused(tmp_path: Path, text: str, says: str) 
     file = tmp_path / "wishes.json"
     file.write_text(text)
     with pytest.raises(BadInput, match=says):
-        read_wish_file(file, default_wishes())
+        read_wish_file(file, DEFAULT_WISHES)
 
 
 def test_a_span_the_wrong_way_round_is_refused(run: Run) -> None:

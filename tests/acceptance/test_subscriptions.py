@@ -11,8 +11,8 @@ import pytest
 import time_machine
 
 from alerts.wishes.fields import WORDS_BY_NAME
+from alerts.wishes.model import DEFAULT_WISHES
 from service.reports.wish_file import read_wish_file
-from service.store.repositories.people import default_wishes
 from tests.acceptance.conftest import Ran, Run
 
 README = Path(__file__).parents[2] / "README.md"
@@ -267,7 +267,7 @@ def test_the_file_that_the_readme_shows_can_be_read_and_names_every_wish(tmp_pat
     shown = README.read_text(encoding="utf-8").partition("```toml\n")[2].partition("```")[0]
     file = tmp_path / "mine.toml"
     file.write_text(shown, encoding="utf-8")
-    assert read_wish_file(file, default_wishes()) != default_wishes()
+    assert read_wish_file(file, DEFAULT_WISHES) != DEFAULT_WISHES
     assert tomllib.loads(shown).keys() == WORDS_BY_NAME.keys()
 
 

@@ -8,8 +8,9 @@ import pytest
 from sqlalchemy import select
 
 from alerts.sites.model import Site
+from alerts.wishes.model import DEFAULT_WISHES
 from service.app import build
-from service.store.repositories import people
+from service.store.repositories import addresses, people, subscriptions
 from service.store.repositories.sites import add_site, get_site
 from service.store.schema.core_tables import AddressRow, PersonRow, SubscriptionRow
 from tests.acceptance.conftest import Run
@@ -37,8 +38,8 @@ def hang(email: str) -> int:
     now = duskbell.clock()
     with duskbell.sessions.begin() as session:
         operator = people.get_operator(session, zone="UTC", now=now)
-        address = people.add_address(session, operator, "email", email, secrets=[], now=now)
-        people.subscribe(session, address, get_site(session, SITE), people.default_wishes(), now=now)
+        address = addresses.add_address(session, operator, "email", email, secrets=[], now=now)
+        subscriptions.subscribe(session, address, get_site(session, SITE), DEFAULT_WISHES, now=now)
         return address.id
 
 
@@ -94,10 +95,10 @@ def test_row_78_a_receiver_is_given_to_the_person_named(flat: Run) -> None:
     now = duskbell.clock()
     with duskbell.sessions.begin() as session:
         operator = people.get_operator(session, zone="UTC", now=now)
-        chat = people.add_address(
+        chat = addresses.add_address(
             session, operator, "webhook", "https://example.org/x", secrets=["s"], now=now
         )
-        people.subscribe(session, chat, get_site(session, SITE), people.default_wishes(), now=now)
+        subscriptions.subscribe(session, chat, get_site(session, SITE), DEFAULT_WISHES, now=now)
         number = chat.id
     flat("subscribe", SITE, "--email", FRIEND)
     assert "name somebody with --to" in flat("address", "give-away", str(number)).err

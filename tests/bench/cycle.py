@@ -61,7 +61,7 @@ from service.pipeline.judging.process_pool import usual_processes
 from service.settings import Settings
 from service.store.json_values import to_json
 from service.store.repositories.messages import Status
-from service.store.repositories.people import sky_key
+from service.store.repositories.nights import sky_key
 from service.store.schema.core_tables import (
     AddressRow,
     MessageRow,

@@ -50,7 +50,7 @@ from service.channels.webhook import new_secret
 from service.delivery.dispatcher import BackgroundSender
 from service.store.json_values import to_json
 from service.store.maintenance.invariants import find_broken
-from service.store.repositories import messages, people, sites
+from service.store.repositories import messages, nights, sites
 from service.store.repositories.messages import Status
 from service.store.schema.core_tables import (
     AddressRow,
@@ -153,7 +153,7 @@ class Bench:
         ]  # fmt: skip
         yield SubscriptionRow, [
             {"id": n, "person_id": self._person_id, "address_id": n, "site_id": self._site.id,
-             "wishes": wishes, "sky_key": people.sky_key(Wishes().sky), "created_at": now}
+             "wishes": wishes, "sky_key": nights.sky_key(Wishes().sky), "created_at": now}
             for n in numbers
         ]  # fmt: skip
         about = {"subscription_id": 0, "night_name": self._night.name}

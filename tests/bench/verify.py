@@ -45,6 +45,7 @@ from alerts.track.observations.evidence import Event, Judge, OutcomeState
 from alerts.track.observations.outcome import Outcome, judge_night
 from alerts.track.record.climatology import climatology
 from alerts.track.record.summary import records_by_lead, records_by_site
+from alerts.wishes.model import DEFAULT_WISHES
 from service.app import Duskbell
 from service.hindsight.track_record import load_record
 from service.settings import Settings
@@ -52,7 +53,6 @@ from service.store.json_values import to_json
 from service.store.migrate import require_current
 from service.store.repositories import calibrations, record_rows
 from service.store.repositories.pairs import load_pairs
-from service.store.repositories.people import default_wishes
 from tests.integration.hindsight.remembered import Remembered, remember, watch
 from tests.unit.alerts.track.files import SITE
 from tests.unit.alerts.track.seasons import season
@@ -121,9 +121,7 @@ def store(folder: Path, pairs: Pairs) -> Duskbell:
     connection = sqlite3.connect(folder / "duskbell.sqlite3")
     with connection:
         connection.executemany(ROW, _rows(pairs))
-        connection.execute(
-            "INSERT INTO wish_set VALUES ('usual', ?)", [json.dumps(to_json(default_wishes()))]
-        )
+        connection.execute("INSERT INTO wish_set VALUES ('usual', ?)", [json.dumps(to_json(DEFAULT_WISHES))])
     connection.close()
     return duskbell
 

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from alerts.wishes.model import DEFAULT_WISHES
 from service.channels.webhook import new_secret
 from service.demo.story import FLAT, PAN, RIDGE
-from service.store.repositories import people
+from service.store.repositories import addresses, people, subscriptions
 from service.store.repositories.sites import add_site, share_site
 from tests.browser.house import House
 from tests.integration.pipeline.world import MAIL, START
@@ -13,13 +14,13 @@ from tests.integration.pipeline.world import MAIL, START
 def furnish(house: House) -> None:
     with house.duskbell.sessions.begin() as session:
         owner = people.get_operator(session, zone=FLAT.zone, now=START)
-        mail = people.add_address(session, owner, "email", MAIL, secrets=[], now=START, is_own=True)
-        chat = people.add_address(
+        mail = addresses.add_address(session, owner, "email", MAIL, secrets=[], now=START, is_own=True)
+        chat = addresses.add_address(
             session, owner, "webhook", house.chat_url, secrets=[new_secret()], now=START
         )
         for site in (FLAT, PAN, RIDGE):
             row = add_site(session, owner, site, elevation_known=True, now=START)
             share_site(session, row, is_shared=site is RIDGE, now=START)
-            people.subscribe(session, mail, row, people.default_wishes(), now=START)
+            subscriptions.subscribe(session, mail, row, DEFAULT_WISHES, now=START)
             if site is FLAT:
-                people.subscribe(session, chat, row, people.default_wishes(), now=START)
+                subscriptions.subscribe(session, chat, row, DEFAULT_WISHES, now=START)

@@ -8,10 +8,44 @@ from datetime import datetime
 from sqlalchemy import Select, delete, func, select, update
 from sqlalchemy.orm import Session
 
-from service.store.repositories.people import REMOVED
 from service.store.repositories.tokens import Purpose
 from service.store.schema.core_tables import AddressRow, MessageRow, PersonRow
 from service.store.schema.delivery_tables import EndpointRow, TokenRow
+
+REMOVED = "removed on the page"
+"""Why an address is off that its person has removed: as rows keep it and queries find it, so not of the
+catalogue."""
+
+
+def add_address(
+    session: Session,
+    person: PersonRow,
+    channel: str,
+    target: str,
+    *,
+    secrets: list[str],
+    now: datetime,
+    is_own: bool = False,
+) -> AddressRow:
+    """The person's address of that channel, confirmed by the operator's act; the old one if it exists.
+
+    is_own: it is the operator's own, and lets its reader in.
+    """
+    known = find_address(session, person.id, channel, target)
+    if known is not None:
+        return known
+    address = AddressRow(
+        person=person,
+        channel=channel,
+        target=target,
+        secrets=secrets,
+        is_own=is_own,
+        created_at=now,
+        confirmed_at=now,
+    )
+    session.add(address)
+    session.flush()
+    return address
 
 
 def find_addresses(session: Session, person_id: int | None = None) -> list[AddressRow]:

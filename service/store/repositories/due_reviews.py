@@ -23,10 +23,11 @@ from alerts.judging.rules import is_ruled_out
 from alerts.notifying.model import AlertKind
 from alerts.sites.model import Site
 from alerts.sky.night import SkyWishes
-from alerts.wishes.model import Trip, Wishes
+from alerts.wishes.model import DEFAULT_WISHES, Trip, Wishes
 from service.store.engine import in_chunks
 from service.store.repositories.messages import Status
-from service.store.repositories.people import default_wishes, is_active, night_key, shared_sky
+from service.store.repositories.nights import night_key, shared_sky
+from service.store.repositories.subscriptions import is_active
 from service.store.schema.core_tables import (
     AddressRow,
     AlertRow,
@@ -118,7 +119,7 @@ def sky_wants(session: Session, now: datetime) -> dict[tuple[int, str], SkyWant]
         known = parsed_wishes(text)
         for key, sky in known.skies:
             wants.setdefault((site_id, key), SkyWant(sky)).add(known.evenings)
-    usual = parsed_wishes(_WISHES.dump_json(default_wishes()).decode())
+    usual = parsed_wishes(_WISHES.dump_json(DEFAULT_WISHES).decode())
     for site_id in session.scalars(_shown_copies(now)):
         for key, sky in usual.skies:
             wants.setdefault((site_id, key), SkyWant(sky)).add(usual.evenings)

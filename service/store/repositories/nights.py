@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections import defaultdict
 from collections.abc import Collection, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from typing import Any
 
@@ -13,13 +14,57 @@ from sqlalchemy import LargeBinary, func, select, type_coerce
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
+from alerts import RULES_VERSION
 from alerts.common.plain_values import value
-from alerts.sky.night import Night
+from alerts.sky.night import Night, SkyWishes
 from service.store.compressed_json import Packed, pack_json, unpack_json
 from service.store.engine import in_chunks
 from service.store.schema.core_tables import NightRow
 
 _NIGHT = TypeAdapter(Night)
+
+
+def sky_key(wishes: SkyWishes) -> str:
+    """One text for sky wishes that share their nights, quantised (see `shared_sky`)."""
+    shared = shared_sky(wishes)
+    target, lowest_deg = shared.target, shared.lowest_altitude_deg
+    lowest = "auto" if lowest_deg is None else f"{lowest_deg:g}"
+    named = hashlib.sha256(target.name.encode()).hexdigest()[:8] if target.name else ""
+    place = (
+        ""
+        if target.ra_deg is None or target.dec_deg is None
+        else f"{named}@{target.ra_deg:.2f}{target.dec_deg:+.2f}"
+    )
+    arc = "" if target.arc_l_deg is None else f"[{target.arc_l_deg[0]:g}-{target.arc_l_deg[1]:g}]"
+    loss = shared.most_loss_mag
+    moon = "moonless" if shared.moonless else "any-moon" if loss is None else f"loss{loss:g}"
+    return f"{target.kind}{place}{arc}|{shared.darkness}|{moon}|{lowest}"
+
+
+def night_key(wishes: SkyWishes) -> str:
+    """The key that nights under these sky wishes are stored by: with the version of the rules that made
+    them, so that after a mended rule they are made anew, and those that decisions rest on stay."""
+    return versioned(sky_key(wishes))
+
+
+def versioned(key: str, version: str = "") -> str:
+    """The night key of a sky key; version: other rules than today's."""
+    return f"{key}|r{version or RULES_VERSION}"
+
+
+def shared_sky(wishes: SkyWishes) -> SkyWishes:
+    """The wishes that nights are worked out for: altitudes to 0.5 degrees, losses to 0.05 mag and no less,
+    places to 0.01 degrees, so that thousands of subscriptions share them."""
+    target = wishes.target
+    if target.ra_deg is not None and target.dec_deg is not None:
+        target = replace(target, ra_deg=round(target.ra_deg, 2), dec_deg=round(target.dec_deg, 2))
+    lowest_deg, loss_mag = wishes.lowest_altitude_deg, wishes.most_loss_mag
+    return replace(
+        wishes,
+        target=target,
+        lowest_altitude_deg=None if lowest_deg is None else round(lowest_deg * 2) / 2,
+        most_loss_mag=None if wishes.moonless or loss_mag is None else max(0.05, round(loss_mag * 20) / 20),
+    )
 
 
 def pack_night(night: Night) -> Packed:

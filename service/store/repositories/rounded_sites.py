@@ -62,7 +62,7 @@ def follow(session: Session, row: SiteRow, now: datetime) -> SiteRow | None:
     copy = find_copy(session, row.id)
     if copy is None:
         return None
-    exact, known = _newest(session, row.id), _newest(session, copy.id)
+    exact, known = newest_description(session, row.id), newest_description(session, copy.id)
     assert exact is not None, "every site is described"
     shared = shared_site(
         from_json(Site, exact.facts["site"]), from_json(Site, known.facts["site"]) if known else None
@@ -85,7 +85,8 @@ def follow(session: Session, row: SiteRow, now: datetime) -> SiteRow | None:
     return copy
 
 
-def _newest(session: Session, site_id: int) -> SiteRevisionRow | None:
+def newest_description(session: Session, site_id: int) -> SiteRevisionRow | None:
+    """The site as it is described now; None for a copy that is only being made."""
     row = SiteRevisionRow
     return session.scalar(select(row).where(row.site_id == site_id).order_by(row.revision.desc()).limit(1))
 

@@ -18,7 +18,8 @@ from alerts.sites.model import Site
 from service.store.engine import in_chunks
 from service.store.json_values import from_json, to_json
 from service.store.repositories import rounded_sites
-from service.store.repositories.people import UNKNOWN_ZONE, estimate_drives, look_again, subscriptions_to
+from service.store.repositories.people import UNKNOWN_ZONE
+from service.store.repositories.subscriptions import estimate_drives, look_again, running_subscriptions
 from service.store.schema.core_tables import PersonRow, SiteRevisionRow, SiteRow, SubscriptionRow
 
 
@@ -120,7 +121,7 @@ def revise_site(
     session.flush()
     copy = rounded_sites.follow(session, row, now)
     described = [row.id] if copy is None else [row.id, copy.id]
-    estimate_drives(session, subscriptions_to(session, described))
+    estimate_drives(session, running_subscriptions(session, site_ids=described))
     look_again(session, described)
     return revision
 

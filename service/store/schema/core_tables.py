@@ -17,6 +17,7 @@ from typing import Any
 from sqlalchemy import JSON, ForeignKey, Index, MetaData, String, Text, UniqueConstraint, false, text
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship, validates
 
+from alerts.field.driving import Home
 from service.store.column_types import UtcDateTime
 from service.store.compressed_json import PackedJson
 
@@ -58,7 +59,7 @@ class PersonRow(Table):
 
     may_keep_sites: they were given the right to keep sites here; see `people.may_keep`.
     home_lat_deg, home_lon_deg, home_speed_kmh: where they set out and how fast they travel, all or none; the
-    place is kept to about 1 km. Shown to nobody else; written by `people.set_home` alone.
+    place is kept to about 1 km. Shown to nobody else; read as `home`, written by `people.set_home` alone.
     """
 
     __tablename__ = "person"
@@ -72,6 +73,13 @@ class PersonRow(Table):
     home_lat_deg: Mapped[float | None]
     home_lon_deg: Mapped[float | None]
     home_speed_kmh: Mapped[float | None]
+
+    @property
+    def home(self) -> Home | None:
+        """Where they set out; None while nobody said."""
+        if self.home_lat_deg is None or self.home_lon_deg is None or self.home_speed_kmh is None:
+            return None
+        return Home(self.home_lat_deg, self.home_lon_deg, self.home_speed_kmh)
 
 
 class AddressRow(Table):
@@ -182,7 +190,7 @@ class SubscriptionRow(Table):
 class NightRow(Table):
     """A night at a site revision under one set of sky wishes, shared by all who wish the same.
 
-    sky_key: with the version of the rules that made it, see `people.night_key`.
+    sky_key: with the version of the rules that made it, see `nights.night_key`.
     """
 
     __tablename__ = "night"

@@ -16,11 +16,10 @@ from service.accounts.quotas import require_room
 from service.accounts.receivers import confirm_by_code, register, send_test, shown
 from service.channels import host_state
 from service.channels.chat import CHAT_FORMS
-from service.store.repositories import messages, people, rate_limits, suppression
-from service.store.repositories.addresses import find_addresses
+from service.store.repositories import messages, rate_limits, subscriptions, suppression
+from service.store.repositories.addresses import REMOVED, find_addresses
 from service.store.repositories.messages import NoticeKind
-from service.store.repositories.people import REMOVED
-from service.store.repositories.subscriptions import running_of_address
+from service.store.repositories.subscriptions import running_subscriptions
 from service.store.repositories.totals import Kept
 from service.store.schema.core_tables import AddressRow, PersonRow
 from service.web.error_pages import NothingHere
@@ -160,8 +159,8 @@ def add_receiver(web: Web, session: Session, viewer: Viewer, form: Form) -> Addr
 
 def remove_address(session: Session, row: AddressRow, now: datetime) -> None:
     """Send nothing more there, and end what was told there."""
-    for each in running_of_address(session, row.id):
-        people.end(session, each, now, say("web-account.ended-address-removed"))
+    for each in running_subscriptions(session, address_id=row.id):
+        subscriptions.end_subscription(session, each, now, say("web-account.ended-address-removed"))
     row.confirmed_at, row.off_since, row.off_reason = None, now, REMOVED
 
 

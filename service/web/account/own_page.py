@@ -26,7 +26,7 @@ from service.common.redaction import mask_target
 from service.setup.steps import read_speed
 from service.store.json_values import from_json
 from service.store.maintenance import personal_data
-from service.store.repositories import browsers, people, tokens
+from service.store.repositories import browsers, people, subscriptions, tokens
 from service.store.repositories.addresses import sign_in_addresses
 from service.store.repositories.sites import newest_revisions
 from service.store.schema.core_tables import PersonRow
@@ -78,7 +78,7 @@ def show_me(web: Web, viewer: Viewer, *, fault: str = "", new_key: str = "", sai
     """The page. new_key: a key just made, shown this once. said: what a form before did."""
     now = web.duskbell.clock()
     with web.reading() as session:
-        home = people.home_of(session.get_one(PersonRow, viewer.person_id))
+        home = session.get_one(PersonRow, viewer.person_id).home
         return web.page(
             "account/own_page.html",
             400 if fault else 200,
@@ -278,7 +278,7 @@ SAID = frozenset(
 
 
 def subscription_lines(session: Session, viewer: Viewer, now: datetime) -> list[SubscriptionLine]:
-    rows = people.running_subscriptions(session, viewer.person_id)
+    rows = subscriptions.running_subscriptions(session, person_id=viewer.person_id)
     sites = newest_revisions(session, {row.site_id for row in rows})
     lines = []
     for row in rows:

@@ -18,6 +18,7 @@ from alerts.sites.names import clean_name
 from alerts.sky.night import Night
 from alerts.sky.nights.night_builder import night_named
 from alerts.sky.nights.night_events import tonight_name
+from alerts.wishes.model import DEFAULT_WISHES
 from service.common.timezones import doubts, zone_at
 from service.explain.stored_verdict import nights_as_wished
 from service.observations.model import Heard
@@ -25,7 +26,6 @@ from service.observations.near_now import STATIONS_BUDGET_S, heard_skies, statio
 from service.reports.night_json import night_report
 from service.store.repositories import rate_limits
 from service.store.repositories.climates import climate_at
-from service.store.repositories.people import default_wishes
 from service.web.api.models import JudgeAnswer, JudgeQuestion, PlaceQuestion
 from service.web.api.program_keys import Keyed, KeyOwner
 from service.web.error_pages import NotInvited, documented
@@ -59,7 +59,7 @@ def build_router(web: Web) -> APIRouter:
             raise BadInput(phrase("web-api.year-unknown", first=FIRST_YEAR, last=LAST_YEAR))
         with asking.turn():
             spend(web, owner)
-            wishes = question.wishes or default_wishes()
+            wishes = question.wishes or DEFAULT_WISHES
             ephemeris = web.skies.ephemeris
             name = night_wished or tonight_name(site, now, ephemeris)
             nights = nights_as_wished(wishes, lambda sky: night_named(site, name, sky, ephemeris))

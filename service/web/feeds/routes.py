@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from alerts.common.phrases import say
 from service.accounts.receivers import shown
 from service.store.repositories import rate_limits
-from service.store.repositories.people import running_subscriptions
+from service.store.repositories.subscriptions import running_subscriptions
 from service.store.schema.core_tables import SubscriptionRow
 from service.web.error_pages import NothingHere
 from service.web.feeds import feed_keys
@@ -82,7 +82,7 @@ def feed_scopes(session: Session, viewer: Viewer) -> list[tuple[str, str]]:
             say("web-account.feed-of-subscription", site=row.site.name, address=shown(row.address)),
             f"subscription-{row.id}",
         )
-        for row in running_subscriptions(session, viewer.person_id)
+        for row in running_subscriptions(session, person_id=viewer.person_id)
     ]
     return [(say("web-account.feed-of-all"), feed_keys.ALL), *sites, *told]
 

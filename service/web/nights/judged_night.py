@@ -31,7 +31,7 @@ from service.pipeline.judging.message_notes import read_kit
 from service.reports.default_reader import wishes_of
 from service.store.json_values import from_json
 from service.store.repositories.forecasts import forecasts_by_id
-from service.store.repositories.subscriptions import running_at
+from service.store.repositories.subscriptions import running_subscriptions
 from service.store.schema.core_tables import DecisionRow, SubscriptionRow
 from service.web.shared.context import Web
 from service.web.shared.viewer import SeenSite, Viewer
@@ -119,7 +119,7 @@ def judged_night(web: Web, session: Session, seen: SeenSite, viewer: Viewer | No
 def watcher_of(session: Session, seen: SeenSite, viewer: Viewer | None) -> SubscriptionRow | None:
     """The subscription whose verdicts are shown: the viewer's own, else that of the site's owner; of a copy
     for others the viewer's own or none."""
-    running = running_at(session, [seen.row.id])
+    running = running_subscriptions(session, site_ids=[seen.row.id])
     me = viewer.person_id if viewer else None
     mine = [each for each in running if each.person_id == me]
     owners = [each for each in running if each.person_id == seen.row.owner_id]

@@ -12,15 +12,14 @@ from sqlalchemy.orm import Session
 
 from alerts.common.units import Units
 from alerts.sites.model import Site
-from alerts.wishes.model import Wishes, units_of
+from alerts.wishes.model import DEFAULT_WISHES, Wishes, units_of
 from service.explain.stored_verdict import read_inputs, settled_moments
 from service.store.json_values import from_json
 from service.store.repositories.decisions import StandingDecision, decisions_by_id, newest_standing
 from service.store.repositories.forecasts import newest_ids, place_key
-from service.store.repositories.nights import NightRef, nights_ahead, nights_by_id
-from service.store.repositories.people import default_wishes, night_key, versioned
+from service.store.repositories.nights import NightRef, night_key, nights_ahead, nights_by_id, versioned
 from service.store.repositories.sites import StoredSite, newest_revisions, sites_shown_to
-from service.store.repositories.subscriptions import running_at
+from service.store.repositories.subscriptions import running_subscriptions
 from service.store.schema.core_tables import SiteRow, SubscriptionRow
 from service.web.shared.night_row import (
     ORDER,
@@ -91,7 +90,7 @@ def site_rows(
     copies = [row.id for row in sites if row.rounded_of_id is not None and row.id not in watchers]
     rows |= _usual_rows(session, skies, [stored[site_id] for site_id in copies], now)
     bare = [stored[row.id].site for row in sites if not rows.get(row.id)]
-    wishes = default_wishes().sky
+    wishes = DEFAULT_WISHES.sky
     unwatched = skies.bare_nights(bare, now, NIGHTS_SHOWN + 1, wishes) if bare else {}
     found = []
     for row in sites:
@@ -129,7 +128,7 @@ def watchers_of(
     me = viewer.person_id if viewer else None
     owners = {row.id: row.owner_id for row in sites}
     chosen: dict[int, SubscriptionRow] = {}
-    for each in running_at(session, set(owners)):
+    for each in running_subscriptions(session, site_ids=set(owners)):
         known = chosen.get(each.site_id)
         is_better = known is None or each.person_id == me != known.person_id
         if is_better and each.person_id in (me, owners[each.site_id]):
@@ -206,7 +205,7 @@ def _usual_rows(
     on the forecasts at hand: as of the moment that all views settle on."""
     if not copies:
         return {}
-    wishes, moments = default_wishes(), settled_moments(session, copies, now)
+    wishes, moments = DEFAULT_WISHES, settled_moments(session, copies, now)
     nights = nights_ahead(session, {each.revision_id for each in copies}, now, days=NIGHTS_SHOWN + 1)
     newest = newest_ids(session, {place_key(each.site) for each in copies})
     found: dict[int, list[NightCell]] = {}

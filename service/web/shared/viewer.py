@@ -17,7 +17,7 @@ from sqlalchemy.orm import Session
 from service.store.repositories import browsers, people
 from service.store.repositories.rounded_sites import find_copy
 from service.store.repositories.sites import StoredSite, newest_revision
-from service.store.repositories.subscriptions import is_person_told
+from service.store.repositories.subscriptions import is_told
 from service.store.schema.core_tables import PersonRow, SiteRow
 from service.web.error_pages import NothingHere, NotInvited, SignInAgain, SignInFirst
 from service.web.shared import sessions
@@ -145,7 +145,9 @@ def seen_site(session: Session, site_id: int, viewer: Viewer | None) -> SeenSite
     if row is None or row.archived_at is not None:
         raise NothingHere
     if not (
-        is_own or row.is_shared or (viewer is not None and is_person_told(session, row.id, viewer.person_id))
+        is_own
+        or row.is_shared
+        or (viewer is not None and is_told(session, row.id, person_id=viewer.person_id))
     ):
         raise NothingHere
     return SeenSite(row, newest_revision(session, row.id), is_own)

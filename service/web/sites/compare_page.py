@@ -27,7 +27,6 @@ from alerts.judging.comparison import (
 )
 from service.reports.comparison_report import Compared, compare_stored, compared_as_of
 from service.reports.default_reader import wishes_of
-from service.store.repositories import people
 from service.store.repositories.sites import StoredSite, newest_revisions
 from service.store.schema.core_tables import PersonRow, SiteRow
 from service.web.shared.context import Web
@@ -137,7 +136,7 @@ def compare_rows(web: Web, session: Session, viewer: Viewer, asked: Comparison) 
     home where nobody watches it."""
     rows, stored = asked.rows, asked.stored
     watchers = watchers_of(session, rows, viewer)
-    home = people.home_of(session.get_one(PersonRow, viewer.person_id))
+    home = session.get_one(PersonRow, viewer.person_id).home
     compared = []
     for row in rows:
         watcher, mine = watchers.get(row.id), wishes_of(watchers.get(row.id))

@@ -16,14 +16,13 @@ from alerts.field.driving import Home
 from alerts.field.place_doubts import PlaceDoubts
 from alerts.sites.model import Site
 from alerts.sky.nights.season import easier_wishes, wishes_text
+from alerts.wishes.model import DEFAULT_WISHES
 from service.accounts.quotas import require_room
 from service.common.timezones import doubts
 from service.settings import Settings
-from service.store.repositories import people
-from service.store.repositories.people import default_wishes
 from service.store.repositories.rounded_sites import find_copy, follow
 from service.store.repositories.sites import NewSite, add_sites, require_free_name, revise_site, share_site
-from service.store.repositories.subscriptions import running_at
+from service.store.repositories.subscriptions import running_subscriptions
 from service.store.repositories.totals import Kept
 from service.store.schema.core_tables import PersonRow, SiteRow
 from service.web.error_pages import NotInvited
@@ -63,7 +62,7 @@ class Preview:
 
 def build_preview(skies: SkyCache, site: Site, now: datetime) -> Preview:
     """The preview of a site, with the usual wishes."""
-    wishes = default_wishes().sky
+    wishes = DEFAULT_WISHES.sky
     bare = skies.bare_nights([site], now, NIGHTS_SHOWN + 1, wishes)[site]
     asked = (wishes, *easier_wishes(site, wishes))
     first = datetime(now.year, 1, 1, tzinfo=now.tzinfo).date()
@@ -179,7 +178,7 @@ def find_doubt(web: Web, viewer: Viewer, draft: Draft, form: Form) -> PlaceDoubt
 
 def viewer_home(web: Web, viewer: Viewer) -> Home | None:
     with web.reading() as session:
-        return people.home_of(session.get_one(PersonRow, viewer.person_id))
+        return session.get_one(PersonRow, viewer.person_id).home
 
 
 def sure_value(site: Site) -> str:
@@ -242,5 +241,5 @@ def end_at_copy(session: Session, site_id: int, why: str, now: datetime) -> None
 
 def end_subscriptions(session: Session, site_id: int, why: str, now: datetime) -> None:
     """End what is running at a site."""
-    for each in running_at(session, [site_id]):
+    for each in running_subscriptions(session, site_ids=[site_id]):
         each.ended_at, each.ended_why = now, why

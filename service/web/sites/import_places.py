@@ -13,10 +13,10 @@ from alerts.field.driving import Home
 from alerts.sites.coordinates import say_lat_lon
 from alerts.sites.model import Site
 from alerts.sites.names import clean_name
+from alerts.wishes.model import DEFAULT_WISHES
 from service.accounts.quotas import room_for
 from service.common.timezones import doubts, zone_at
 from service.reports.place_files import MOST_PLACES, FoundPlace, read_places
-from service.store.repositories.people import default_wishes
 from service.store.repositories.totals import Kept
 from service.store.schema.core_tables import PersonRow
 from service.web.shared.context import Web
@@ -95,7 +95,7 @@ def found_row(web: Web, place: FoundPlace, home: Home | None) -> FoundRow:
         say_lat_lon(place.lat_deg, place.lon_deg),
         zone,
         doubt.text if (doubt := doubts(place.lat_deg, place.lon_deg, home)) else "",
-        web.skies.count(site, first, 365, default_wishes().sky),
+        web.skies.count(site, first, 365, DEFAULT_WISHES.sky),
         f"{place.lat_deg!r};{place.lon_deg!r};{elevation}",
     )
 

@@ -12,8 +12,8 @@ from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase, say
 from alerts.wishes.model import Wishes
 from service.store.json_values import from_json
-from service.store.repositories import people
-from service.store.repositories.people import end_of_pause
+from service.store.repositories import subscriptions
+from service.store.repositories.subscriptions import end_of_pause
 from service.store.schema.core_tables import SubscriptionRow
 from service.web.error_pages import NothingHere
 from service.web.shared.context import Web
@@ -58,8 +58,8 @@ def build_router(web: Web) -> APIRouter:
             )
         with web.writing.begin() as session:
             mine = own_subscription(session, subscription_id, viewer)
-            people.change_wishes(session, mine, wishes)
-            people.change_kit(session, mine, form.text("kit"))
+            subscriptions.change_wishes(session, mine, wishes)
+            subscriptions.change_kit(session, mine, form.text("kit"))
         return RedirectResponse(f"/sites/{row.site_id}", 303)
 
     @router.post("/subscriptions/{subscription_id:number}/pause")
@@ -67,16 +67,20 @@ def build_router(web: Web) -> APIRouter:
         with web.writing.begin() as session:
             row = own_subscription(session, subscription_id, viewer)
             if form.text("do") == "resume":
-                people.resume(session, row)
+                subscriptions.resume_subscription(session, row)
             else:
-                people.pause(session, row, read_until(form.text("until"), viewer, web.now()))
+                subscriptions.pause_subscription(
+                    session, row, read_until(form.text("until"), viewer, web.now())
+                )
         return RedirectResponse("/me", 303)
 
     @router.post("/subscriptions/{subscription_id:number}/end")
     def end(subscription_id: int, viewer: SignedIn) -> Response:
         with web.writing.begin() as session:
             row = own_subscription(session, subscription_id, viewer)
-            people.end(session, row, web.duskbell.clock(), say("web-subscriptions.ended-on-page"))
+            subscriptions.end_subscription(
+                session, row, web.duskbell.clock(), say("web-subscriptions.ended-on-page")
+            )
         return RedirectResponse("/me", 303)
 
     return router

@@ -12,13 +12,13 @@ from sqlalchemy.orm import Session
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase
 from alerts.common.text import sentence
-from alerts.wishes.model import Wishes
+from alerts.wishes.model import DEFAULT_WISHES, Wishes
 from service.accounts import access, address_owner
 from service.accounts.quotas import QuotaReached, require_room
 from service.accounts.receivers import shown
 from service.channels.email_message import check_mail_address
 from service.store.json_values import from_json
-from service.store.repositories import people, subscriptions
+from service.store.repositories import addresses, subscriptions
 from service.store.repositories.addresses import find_addresses
 from service.store.repositories.totals import Kept
 from service.store.schema.core_tables import AddressRow, PersonRow, SiteRow
@@ -84,7 +84,7 @@ def build_router(web: Web) -> APIRouter:
         """What the wishes being typed would have given; for the page's script."""
         with web.reading() as session:
             seen = seen_site(session, site_id, viewer)
-        wishes, faults = read_wishes(form, people.default_wishes())
+        wishes, faults = read_wishes(form, DEFAULT_WISHES)
         if wishes is None:
             return JSONResponse({"text": sentence(next(iter(faults.values()))), "notes": [], "prices": []})
         advice = count_wishes(web, seen.stored.site, wishes)
@@ -99,7 +99,11 @@ def empty_page(web: Web, site_id: int, viewer: Viewer | None, *, another: bool) 
     """The form as it opens: the one running subscription to change, else the usual wishes."""
     with web.reading() as session:
         seen = seen_site(session, site_id, viewer)
-        known = subscriptions.running_at(session, [seen.row.id], viewer.person_id) if viewer else []
+        known = (
+            subscriptions.running_subscriptions(session, site_ids=[seen.row.id], person_id=viewer.person_id)
+            if viewer
+            else []
+        )
         choices = address_choices(session, viewer)
         told = tuple((row.id, shown(row.address)) for row in known)
     if len(known) == 1 and not another:
@@ -108,14 +112,14 @@ def empty_page(web: Web, site_id: int, viewer: Viewer | None, *, another: bool) 
         return WishPage(
             viewer=viewer, seen=seen, fields=fields, wishes=wishes, subscription=known[0], told=told
         )
-    wishes = people.default_wishes()
+    wishes = DEFAULT_WISHES
     fields = {**wish_fields(wishes), "kit": known[0].kit if known else ""}
     return WishPage(viewer=viewer, seen=seen, fields=fields, wishes=wishes, choices=choices, told=told)
 
 
 def filled_page(web: Web, site_id: int, viewer: Viewer | None, form: Form) -> WishPage:
     """The form as it was filled in for a new subscription."""
-    usual = people.default_wishes()
+    usual = DEFAULT_WISHES
     with web.reading() as session:
         seen = seen_site(session, site_id, viewer)
         choices = address_choices(session, viewer)
@@ -160,8 +164,8 @@ def _subscribe_viewer(web: Web, viewer: Viewer, page: WishPage, form: Form, netw
             mail = TypedMail(form.text("email"), network, is_own=form.is_ticked("mine"))
             address = add_mail(web, session, viewer, mail)
         require_room(session, web.duskbell.settings, address.person_id, Kept.SUBSCRIPTIONS, now)
-        row = people.subscribe(session, address, site, page.wishes, now=now)
-        people.change_kit(session, row, form.text("kit"))
+        row = subscriptions.subscribe(session, address, site, page.wishes, now=now)
+        subscriptions.change_kit(session, row, form.text("kit"))
         needs_confirming = address.confirmed_at is None
     web.nudge()
     return needs_confirming
@@ -201,7 +205,7 @@ def add_mail(web: Web, session: Session, viewer: Viewer, mail: TypedMail) -> Add
         mine = address_owner.find_of_person(session, target, person.id)
         if mine is None and not is_fresh(web, viewer):
             raise BadInput(phrase("web-subscriptions.address-needs-sign-in"))
-        if mine is None or mine.off_reason == people.REMOVED:
+        if mine is None or mine.off_reason == addresses.REMOVED:
             require_room(session, web.duskbell.settings, person.id, Kept.ADDRESSES, now)
         known = address_owner.add_joining(session, target, person, is_own=mail.is_own, now=now)
     access.ask_to_confirm(session, web.duskbell.keys, known, network=mail.network, now=now)
@@ -218,7 +222,7 @@ def _subscribe_stranger(web: Web, page: WishPage, wishes: Wishes, network: str) 
     with web.writing.begin() as session:
         # A new address is asked to confirm; one that is known gets a link to sign in, and nothing changes.
         address, asked = access.welcome(session, keys, page.email, zone=zone, network=network, now=now)
-        is_told = subscriptions.is_address_told(session, seen.row.id, address.id)
+        is_told = subscriptions.is_told(session, seen.row.id, address_id=address.id)
         if asked is access.AskOutcome.KNOWN:
             access.ask_to_sign_in(session, keys, page.email, network=network, now=now)
         elif not is_told:
@@ -228,7 +232,7 @@ def _subscribe_stranger(web: Web, page: WishPage, wishes: Wishes, network: str) 
                 log.info("address %s has as many subscriptions as one may have", address.id)
             else:
                 site = session.get_one(SiteRow, seen.row.id)
-                row = people.subscribe(session, address, site, wishes, now=now)
-                people.change_kit(session, row, str(page.fields["kit"]))
+                row = subscriptions.subscribe(session, address, site, wishes, now=now)
+                subscriptions.change_kit(session, row, str(page.fields["kit"]))
     web.nudge()
     return web.page("subscriptions/asked.html", seen=seen)

@@ -37,7 +37,6 @@ from alerts.wishes.parse import (
     trip_text,
 )
 from service.reports.wish_advice import Advice, advise
-from service.store.repositories import people
 from service.store.repositories.climates import climate_at
 from service.store.schema.core_tables import PersonRow, SubscriptionRow
 from service.web.shared.assets import asset_url
@@ -315,7 +314,7 @@ def _drive_hint(web: Web, page: WishPage) -> str:
     if page.viewer is None:
         return say("web-subscriptions.drive-usual", drive=USUAL_DRIVE)
     with web.reading() as session:
-        home = people.home_of(session.get_one(PersonRow, page.viewer.person_id))
+        home = session.get_one(PersonRow, page.viewer.person_id).home
     wishes = with_home(Wishes(), home, page.seen.stored.site)
     if not wishes.drive_is_estimate:
         return say("web-subscriptions.drive-usual-no-home", drive=USUAL_DRIVE)

@@ -31,7 +31,7 @@ from service.delivery.enclosures import EnclosureBuilder
 from service.settings import Settings
 from service.store.json_values import to_json
 from service.store.maintenance.invariants import find_broken
-from service.store.repositories import messages, people
+from service.store.repositories import messages, subscriptions
 from service.store.repositories.messages import Status
 from service.store.repositories.sites import add_site, newest_revision
 from service.store.schema.core_tables import (
@@ -105,7 +105,7 @@ class Yard:
             address = session.get_one(AddressRow, address_id)
             place = Site(f"Field {number}", 40.3123, -1.4249, 1180.0, "Europe/Madrid")
             site = add_site(session, address.person, place, elevation_known=True, now=NOW)
-            return people.subscribe(session, address, site, wishes or AT_ANY_HOUR, now=NOW).id
+            return subscriptions.subscribe(session, address, site, wishes or AT_ANY_HOUR, now=NOW).id
 
     def decide(self, subscription_id: int, verdict: str = "go", chance_pct: int | None = 81) -> int:
         """A decision about tonight, the newest from now on."""

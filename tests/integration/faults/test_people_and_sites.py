@@ -12,12 +12,12 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from alerts.sites.model import HorizonLine, Site
-from alerts.wishes.model import Trip
+from alerts.wishes.model import DEFAULT_WISHES, Trip
 from service.delivery import dispatcher
 from service.demo.story import FLAT, SATURDAY
 from service.pipeline import judge_stage, refresh_stage
 from service.pipeline.run_cycle import think
-from service.store.repositories import people
+from service.store.repositories import subscriptions
 from service.store.repositories.due_reviews import due_reviews
 from service.store.repositories.messages import Status
 from service.store.repositories.sites import revise_site
@@ -36,11 +36,11 @@ def world(tmp_path: Path, new_store: NewStore) -> Iterator[World]:
 
 
 def _pause(session: Session, subscription: SubscriptionRow) -> None:
-    people.pause(session, subscription, NEXT_WEEK)
+    subscriptions.pause_subscription(session, subscription, NEXT_WEEK)
 
 
 def _end(session: Session, subscription: SubscriptionRow) -> None:
-    people.end(session, subscription, GO_TIME, "enough")
+    subscriptions.end_subscription(session, subscription, GO_TIME, "enough")
 
 
 def _take_off(session: Session, subscription: SubscriptionRow) -> None:
@@ -50,7 +50,7 @@ def _take_off(session: Session, subscription: SubscriptionRow) -> None:
 
 def _remove_site(session: Session, subscription: SubscriptionRow) -> None:
     session.get_one(SiteRow, subscription.site_id).archived_at = GO_TIME
-    people.end(session, subscription, GO_TIME, "the site was removed by its owner")
+    subscriptions.end_subscription(session, subscription, GO_TIME, "the site was removed by its owner")
 
 
 LEAVING = {"paused": _pause, "ended": _end, "off": _take_off, "the site removed": _remove_site}
@@ -60,7 +60,7 @@ ways = pytest.mark.parametrize("leave", LEAVING.values(), ids=LEAVING.keys())
 
 def _all_leave(world: World, leave: Leave) -> None:
     with world.duskbell.sessions.begin() as session:
-        for subscription in people.find_subscriptions(session):
+        for subscription in subscriptions.running_subscriptions(session):
             leave(session, subscription)
 
 
@@ -112,7 +112,7 @@ def test_who_took_the_address_off_hears_nothing_not_even_a_stand_down(world: Wor
 
 
 def test_a_pause_that_runs_out_ends_by_itself(world: World) -> None:
-    _all_leave(world, lambda session, each: people.pause(session, each, ON_THE_DAY))
+    _all_leave(world, lambda session, each: subscriptions.pause_subscription(session, each, ON_THE_DAY))
     world.cycle(START)
     assert world.kinds() == []
     world.cycle(ON_THE_DAY)
@@ -121,10 +121,10 @@ def test_a_pause_that_runs_out_ends_by_itself(world: World) -> None:
 
 
 def test_a_subscription_whose_last_trip_is_over_ends_and_is_called_back_until_then(world: World) -> None:
-    wishes = replace(people.default_wishes(), trips=(Trip(date(2027, 7, 1), SATURDAY),))
+    wishes = replace(DEFAULT_WISHES, trips=(Trip(date(2027, 7, 1), SATURDAY),))
     with world.duskbell.sessions.begin() as session:
-        for subscription in people.find_subscriptions(session):
-            people.change_wishes(session, subscription, wishes)
+        for subscription in subscriptions.running_subscriptions(session):
+            subscriptions.change_wishes(session, subscription, wishes)
     world.cycle(ON_THE_DAY)
     world.cycle(GO_TIME)
     world.weather.cloud_pct = 90.0

@@ -24,7 +24,7 @@ from alerts.common.span import Span
 from alerts.sites.model import HorizonLine, Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.weather.forecast import Place
-from alerts.wishes.model import Wishes
+from alerts.wishes.model import DEFAULT_WISHES, Wishes
 from service.app import Duskbell
 from service.channels.model import ChannelError, ContentForm, Outgoing, SendResult
 from service.delivery import dispatcher
@@ -35,7 +35,7 @@ from service.pipeline.run_cycle import think
 from service.settings import Settings
 from service.store.json_values import from_json
 from service.store.maintenance.invariants import find_broken
-from service.store.repositories import people
+from service.store.repositories import addresses, people, subscriptions
 from service.store.repositories.messages import Status
 from service.store.repositories.sites import add_site, revise_site
 from service.store.schema.core_tables import (
@@ -55,13 +55,13 @@ HALF_HOUR, HOUR = timedelta(minutes=30), timedelta(hours=1)
 MORNING = datetime(2027, 7, 3, 7, 7, tzinfo=UTC)
 WALL = HorizonLine(tuple(float(each) for each in range(0, 360, 10)), (60.0,) * 36)
 SLEEPER = replace(
-    people.default_wishes(),
+    DEFAULT_WISHES,
     days_ahead=1,
     signal_lost_before=HALF_HOUR,
     quiet=ClockSpan(time(19, 30), time(21)),
 )
 """Quiet in the evening, when the go is due and when one leaves."""
-WAKEFUL = replace(people.default_wishes(), days_ahead=1, quiet=None, notice=timedelta(hours=6))
+WAKEFUL = replace(DEFAULT_WISHES, days_ahead=1, quiet=None, notice=timedelta(hours=6))
 
 
 @dataclass
@@ -124,9 +124,9 @@ def _settle(folder: Path, url: str, ephemeris: Ephemeris) -> None:
         owner = people.get_operator(session, zone=ZONE, now=MORNING)
         rows = [add_site(session, owner, site, elevation_known=True, now=MORNING) for site in SITES]
         for target, wishes, mine in (("both", SLEEPER, rows), ("one", WAKEFUL, rows[:1])):
-            address = people.add_address(session, owner, "webhook", target, secrets=[], now=MORNING)
+            address = addresses.add_address(session, owner, "webhook", target, secrets=[], now=MORNING)
             for row in mine:
-                people.subscribe(session, address, row, wishes, now=MORNING)
+                subscriptions.subscribe(session, address, row, wishes, now=MORNING)
     sky_stage.run(duskbell.sessions, ephemeris, MORNING)
     duskbell.engine.dispose()
 
@@ -188,11 +188,11 @@ class Days(RuleBasedStateMachine):
     @rule(number=st.integers(0, 2), is_paused=st.booleans())
     def somebody_pauses_or_resumes(self, number: int, is_paused: bool) -> None:
         with self.duskbell.sessions.begin() as session:
-            subscription = people.find_subscriptions(session)[number]
+            subscription = subscriptions.running_subscriptions(session)[number]
             if is_paused:
-                people.pause(session, subscription, self.now + timedelta(days=9))
+                subscriptions.pause_subscription(session, subscription, self.now + timedelta(days=9))
             else:
-                people.resume(session, subscription)
+                subscriptions.resume_subscription(session, subscription)
 
     @rule(number=st.sampled_from([0, 1]), edit=st.sampled_from(["east", "walled", "as before"]))
     def a_site_is_edited(self, number: int, edit: str) -> None:

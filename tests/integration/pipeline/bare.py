@@ -10,10 +10,11 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from alerts.sites.model import Site
+from alerts.wishes.model import DEFAULT_WISHES
 from service.app import Duskbell
 from service.reports.ring_check import RingCheck
 from service.settings import Settings
-from service.store.repositories import people
+from service.store.repositories import addresses, people, subscriptions
 from service.store.repositories.sites import add_site
 from service.store.schema.core_tables import SiteRow
 from tests.integration.conftest import NewStore
@@ -52,10 +53,10 @@ class Bare:
     ) -> int:
         with self.duskbell.sessions.begin() as session:
             owner = people.get_operator(session, zone="Europe/Madrid", now=NOW)
-            address = people.add_address(session, owner, channel, target, secrets=[], now=NOW, is_own=True)
+            address = addresses.add_address(session, owner, channel, target, secrets=[], now=NOW, is_own=True)
             row = session.get_one(SiteRow, site_id)
-            wished = replace(people.default_wishes(), **wishes)
-            return people.subscribe(session, address, row, wished, now=NOW).id
+            wished = replace(DEFAULT_WISHES, **wishes)
+            return subscriptions.subscribe(session, address, row, wished, now=NOW).id
 
     def ask(self, how: Callable[[RingCheck], T]) -> T:
         with self.duskbell.sessions() as session:

@@ -13,7 +13,7 @@ from alerts.sites.model import Site
 from service.delivery import dispatcher
 from service.pipeline import judge_stage, refresh_stage, sky_stage
 from service.pipeline.judge_stage import Judging
-from service.store.repositories import people
+from service.store.repositories import subscriptions
 from service.store.repositories.messages import LEASE, Status
 from service.store.repositories.sites import revise_site
 from service.store.schema.core_tables import (
@@ -183,7 +183,7 @@ def test_decisions_are_written_when_they_change_and_confirmed_otherwise(small_wo
     small_world.cycle(START)
     with small_world.duskbell.sessions.begin() as session:
         before = session.scalar(select(func.count()).select_from(DecisionRow))
-        people.look_again(session, session.scalars(select(SiteRow.id)))
+        subscriptions.look_again(session, session.scalars(select(SiteRow.id)))
     small_world.cycle(START + timedelta(minutes=30))
     with small_world.duskbell.sessions() as session:
         after = session.scalar(select(func.count()).select_from(DecisionRow))

@@ -12,7 +12,7 @@ from sqlalchemy import delete, select, update
 
 from alerts.common.clock_times import ClockSpan
 from alerts.track.observations.evidence import SeenSky
-from alerts.wishes.model import Wishes
+from alerts.wishes.model import DEFAULT_WISHES, Wishes
 from service.app import Duskbell
 from service.demo.play import play, stage
 from service.demo.story import FLAT, PAN, RIDGE, SATURDAY
@@ -20,9 +20,8 @@ from service.explain.argument import Argument, argue
 from service.hindsight.rejudge import RejudgedNight, rejudge
 from service.hindsight.verification import judge_again
 from service.settings import Settings
-from service.store.repositories import judged_events, people
+from service.store.repositories import judged_events, subscriptions
 from service.store.repositories.forecasts import EVERYWHERE, keep_rejected, place_key
-from service.store.repositories.people import default_wishes
 from service.store.schema.core_tables import (
     AlertRow,
     CycleRow,
@@ -277,11 +276,11 @@ def test_a_night_of_which_nothing_is_kept_any_more_says_so(week: Duskbell) -> No
 def test_what_held_a_word_back_is_the_answer(
     tmp_path: Path, new_store: NewStore, changes: dict[str, object], says: str
 ) -> None:
-    wishes: Wishes = replace(default_wishes(), **changes)  # type: ignore[arg-type]  # fields by name
+    wishes: Wishes = replace(DEFAULT_WISHES, **changes)  # type: ignore[arg-type]  # fields by name
     with open_world(tmp_path, new_store(tmp_path), cloud_pct=-6.0) as world:
         with world.duskbell.sessions.begin() as session:
-            for row in people.find_subscriptions(session):
-                people.change_wishes(session, row, wishes)
+            for row in subscriptions.running_subscriptions(session):
+                subscriptions.change_wishes(session, row, wishes)
         later = START + timedelta(minutes=30)
         for now in (START, later):
             world.cycle(now)
@@ -315,7 +314,7 @@ def test_the_same_rules_and_wishes_tell_the_same_at_the_same_times_for_the_same_
 
 
 def test_other_quiet_hours_and_notice_change_no_verdict_but_what_is_told_when(week: Duskbell) -> None:
-    later = replace(default_wishes(), quiet=QUIET_AT_SIX, notice=timedelta(hours=4))
+    later = replace(DEFAULT_WISHES, quiet=QUIET_AT_SIX, notice=timedelta(hours=4))
     nights = again(week, later)
     assert not any(night.last_other for night in nights)
     (ridge,) = (each for each in nights if (each.site_name, each.night) == (RIDGE.name, SATURDAY))
@@ -324,7 +323,7 @@ def test_other_quiet_hours_and_notice_change_no_verdict_but_what_is_told_when(we
 
 
 def test_a_weekly_limit_counts_over_all_nights_and_sites_of_an_address(week: Duskbell) -> None:
-    once = replace(default_wishes(), most_a_week=1)
+    once = replace(DEFAULT_WISHES, most_a_week=1)
     rings = [ring for night in again(week, once) for ring in night.would_tell]
     assert {ring.kind for ring in rings} == {"heads_up"}
     assert len({ring.at for ring in rings}) == 1
@@ -334,12 +333,12 @@ def test_an_evening_that_was_ruled_out_is_judged_on_the_forecasts_that_were_at_h
     with week.sessions.begin() as session:
         for each in session.scalars(select(DecisionRow)):
             each.forecast_ids, each.outlook_ids = [], []
-    nights = again(week, replace(default_wishes(), chance_go_pct=69))
+    nights = again(week, replace(DEFAULT_WISHES, chance_go_pct=69))
     assert any(night.would_be_go for night in nights)
 
 
 def test_other_wishes_say_which_nights_would_have_been_another_word(week: Duskbell) -> None:
-    choosy = replace(default_wishes(), chance_go_pct=88, chance_back_pct=60)
+    choosy = replace(DEFAULT_WISHES, chance_go_pct=88, chance_back_pct=60)
     nights = {(each.site_name, each.night): each for each in again(week, choosy)}
     flat, ridge = nights[FLAT.name, SATURDAY], nights[RIDGE.name, SATURDAY]
     assert (flat.was_go, flat.would_be_go) == (True, False)
@@ -386,5 +385,5 @@ def test_judging_again_changes_nothing_in_the_store(week: Duskbell) -> None:
             return [len(list(session.scalars(select(table.id)))) for table in named]  # type: ignore[attr-defined]
 
     before = rows()
-    again(week, replace(default_wishes(), chance_go_pct=40, chance_back_pct=30))
+    again(week, replace(DEFAULT_WISHES, chance_go_pct=40, chance_back_pct=30))
     assert rows() == before

@@ -12,11 +12,11 @@ import pytest
 from icalendar import Calendar
 from sqlalchemy import select
 
-from alerts.wishes.model import Distance, Temperature, UnitWishes, Wishes
+from alerts.wishes.model import DEFAULT_WISHES, Distance, Temperature, UnitWishes, Wishes
 from service.app import Duskbell
 from service.delivery import enclosures
 from service.store.json_values import from_json
-from service.store.repositories import people
+from service.store.repositories import addresses, subscriptions
 from service.store.repositories.messages import Status
 from service.store.schema.core_tables import PersonRow, SiteRow, SubscriptionRow
 from service.store.schema.delivery_tables import TroubleRow
@@ -49,9 +49,9 @@ def world(tmp_path: Path, new_store: NewStore) -> Iterator[World]:
 def change(world: World, *, kit: str, units: UnitWishes) -> None:
     with world.duskbell.sessions.begin() as session:
         for subscription in session.scalars(select(SubscriptionRow)):
-            people.change_kit(session, subscription, kit)
+            subscriptions.change_kit(session, subscription, kit)
             wishes = from_json(Wishes, subscription.wishes)
-            people.change_wishes(session, subscription, replace(wishes, units=units))
+            subscriptions.change_wishes(session, subscription, replace(wishes, units=units))
 
 
 def mails(world: World) -> dict[str, EmailMessage]:
@@ -164,8 +164,8 @@ def test_two_who_get_the_same_share_one_drawing(world: World, monkeypatch: pytes
     with world.duskbell.sessions.begin() as session:
         owner = session.scalars(select(PersonRow)).one()
         site = session.scalars(select(SiteRow)).one()
-        other = people.add_address(session, owner, "email", "b@example.org", secrets=[], now=START)
-        people.subscribe(session, other, site, people.default_wishes(), now=START)
+        other = addresses.add_address(session, owner, "email", "b@example.org", secrets=[], now=START)
+        subscriptions.subscribe(session, other, site, DEFAULT_WISHES, now=START)
     world.cycle(ON_THE_DAY)
     world.cycle(GO_TIME)
     assert sum("Go tonight" in subject for subject in world.subjects()) == 2

@@ -13,7 +13,7 @@ from sqlalchemy import select, update
 from alerts.notifying.model import AlertKind
 from service.app import Duskbell
 from service.pipeline import run_cycle as cycle_run
-from service.store.repositories import people
+from service.store.repositories import subscriptions
 from service.store.repositories.messages import Status
 from service.store.schema.core_tables import (
     AlertRow,
@@ -114,7 +114,7 @@ def test_after_a_change_all_nights_are_looked_at(judged: Duskbell, change: str) 
         assert row.nights_due is not None
         nights = len(row.nights_due["nights"])
         if change == "wishes":
-            people.look_again(session, [row.site_id])
+            subscriptions.look_again(session, [row.site_id])
             session.execute(
                 update(SubscriptionRow).where(SubscriptionRow.id != 1).values(look_again_at=later + HOUR)
             )

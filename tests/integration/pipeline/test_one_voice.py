@@ -18,10 +18,11 @@ from alerts.common.span import Span
 from alerts.sites.model import Site
 from alerts.sky.night import Night, Target, TargetKind
 from alerts.weather.forecast import Place
+from alerts.wishes.model import DEFAULT_WISHES
 from service.demo.story import FLAT, RIDGE, SATURDAY, ZONE
 from service.pipeline import refresh_stage
 from service.reports import ring_check
-from service.store.repositories import people
+from service.store.repositories import addresses, people, subscriptions
 from service.store.repositories.sites import add_site, get_site, revise_site
 from tests.integration.conftest import NewStore
 from tests.integration.pipeline.voices import (
@@ -49,9 +50,9 @@ def world(tmp_path: Path, new_store: NewStore, monkeypatch: pytest.MonkeyPatch) 
     with open_world(tmp_path, new_store(tmp_path)) as world:
         with world.duskbell.sessions.begin() as session:
             owner = people.get_operator(session, zone=ZONE, now=START)
-            mail = people.add_address(session, owner, "email", OTHER, secrets=[], now=START)
+            mail = addresses.add_address(session, owner, "email", OTHER, secrets=[], now=START)
             row = add_site(session, owner, RIDGE, elevation_known=True, now=START)
-            usual = people.default_wishes()
+            usual = DEFAULT_WISHES
             wishes = replace(
                 usual,
                 chance_go_pct=55,
@@ -59,7 +60,7 @@ def world(tmp_path: Path, new_store: NewStore, monkeypatch: pytest.MonkeyPatch) 
                 drive=timedelta(minutes=95),
                 sky=replace(usual.sky, lowest_altitude_deg=7.0),
             )
-            people.subscribe(session, mail, row, wishes, now=START)
+            subscriptions.subscribe(session, mail, row, wishes, now=START)
         monkeypatch.setattr("service.app.Duskbell", lambda _settings: world.duskbell)
         monkeypatch.setattr("service.cli.one_night.real_clock", lambda: world.wall)
         # What `explain` says of a year is asked for over and over, with the same values.
@@ -188,8 +189,8 @@ def test_a_site_that_nobody_watches_any_more_is_judged_alike_by_all(world: World
     world.wall = GO_TIME
     world.cycle(GO_TIME)
     with world.duskbell.sessions.begin() as session:
-        for row in people.find_subscriptions(session):
-            people.end(session, row, GO_TIME, "a test")
+        for row in subscriptions.running_subscriptions(session):
+            subscriptions.end_subscription(session, row, GO_TIME, "a test")
     for minutes, as_of in ((5, GO_TIME), (16, GO_TIME), (25, GO_TIME + timedelta(minutes=23))):
         world.wall = GO_TIME + timedelta(minutes=minutes)
         with owner_browsing(world, shown_at=world.wall) as browser:
@@ -244,10 +245,12 @@ def test_row_210_coordinates_of_a_kept_site_mean_it(world: World, monkeypatch: p
 def test_what_was_decided_of_a_second_target_is_shown_by_all(world: World) -> None:
     """The core never stands so high there: the band, which will do too, is what the night is decided by."""
     with world.duskbell.sessions.begin() as session:
-        (row,) = [each for each in people.find_subscriptions(session) if each.site_id == 2]
-        usual = people.default_wishes()
+        (row,) = [each for each in subscriptions.running_subscriptions(session) if each.site_id == 2]
+        usual = DEFAULT_WISHES
         core = replace(usual.sky, lowest_altitude_deg=60.0)
-        people.change_wishes(session, row, replace(usual, sky=core, more_targets=(Target(TargetKind.NONE),)))
+        subscriptions.change_wishes(
+            session, row, replace(usual, sky=core, more_targets=(Target(TargetKind.NONE),))
+        )
     world.wall = GO_TIME
     world.cycle(GO_TIME)
     with owner_browsing(world, shown_at=GO_TIME) as browser:

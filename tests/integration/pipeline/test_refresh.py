@@ -18,13 +18,14 @@ from alerts.weather.forecast import Forecast, Place
 from alerts.weather.hours import HourlyWeather, Hours
 from alerts.weather.models import find_model
 from alerts.weather.official_warnings import Bulletin, OfficialWarning, Severity
+from alerts.wishes.model import DEFAULT_WISHES
 from service.feeds.shared.guards import Spent
 from service.feeds.shared.model import FeedFailure, Gathered, build_source
 from service.feeds.sight_requests import NEAR
 from service.pipeline import refresh_stage, sky_stage
 from service.store.engine import open_engine
 from service.store.migrate import require_current
-from service.store.repositories import people
+from service.store.repositories import addresses, people, subscriptions
 from service.store.repositories.forecasts import EVERYWHERE, newest_by_place, place_key, rejected_since
 from service.store.repositories.sites import add_site
 from service.store.schema.core_tables import ForecastRow, SubscriptionRow
@@ -107,8 +108,8 @@ def sessions(tmp_path: Path, new_store: NewStore, ephemeris: Ephemeris) -> Itera
     with made.begin() as session:
         owner = people.get_operator(session, zone=FLAT.zone, now=NOON)
         row = add_site(session, owner, FLAT, elevation_known=True, now=NOON)
-        mail = people.add_address(session, owner, "email", "you@example.org", secrets=[], now=NOON)
-        people.subscribe(session, mail, row, people.default_wishes(), now=NOON)
+        mail = addresses.add_address(session, owner, "email", "you@example.org", secrets=[], now=NOON)
+        subscriptions.subscribe(session, mail, row, DEFAULT_WISHES, now=NOON)
     sky_stage.run(made, ephemeris, NOON)
     yield made
     engine.dispose()

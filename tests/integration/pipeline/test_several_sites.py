@@ -13,11 +13,12 @@ from sqlalchemy import select
 from alerts.common.span import Span
 from alerts.sky.night import Target, TargetKind
 from alerts.weather.forecast import Place
+from alerts.wishes.model import DEFAULT_WISHES
 from service.delivery import dispatcher
 from service.demo.story import FLAT, SATURDAY, ZONE, InventedSky, Turn
 from service.feeds.shared.model import Gathered
 from service.pipeline.run_cycle import think
-from service.store.repositories import people
+from service.store.repositories import addresses, people, subscriptions
 from service.store.repositories.messages import Status
 from service.store.repositories.sites import add_site
 from service.store.schema.core_tables import (
@@ -65,20 +66,20 @@ def world(tmp_path: Path, new_store: NewStore, clouds: Clouds) -> Iterator[World
         world.duskbell.invented_weather = clouds.gather
         with world.duskbell.sessions.begin() as session:
             owner = people.get_operator(session, zone=ZONE, now=START)
-            mail = people.add_address(session, owner, "email", MAIL, secrets=[], now=START)
+            mail = addresses.add_address(session, owner, "email", MAIL, secrets=[], now=START)
             for site in list(clouds.sites.values())[1:]:
                 row = add_site(session, owner, site, elevation_known=True, now=START)
-                people.subscribe(session, mail, row, people.default_wishes(), now=START)
+                subscriptions.subscribe(session, mail, row, DEFAULT_WISHES, now=START)
         yield world
 
 
 def _wish(world: World, names: Sequence[str], channel: str = "email", **changes: object) -> None:
     """Change what is wished of these sites."""
     ids = [_subscription(world, name, channel) for name in names]
-    wishes = replace(people.default_wishes(), **changes)  # type: ignore[arg-type]
+    wishes = replace(DEFAULT_WISHES, **changes)  # type: ignore[arg-type]
     with world.duskbell.sessions.begin() as session:
         for subscription_id in ids:
-            people.change_wishes(session, session.get_one(SubscriptionRow, subscription_id), wishes)
+            subscriptions.change_wishes(session, session.get_one(SubscriptionRow, subscription_id), wishes)
 
 
 def _pause(world: World, names: Sequence[str]) -> None:
@@ -86,7 +87,7 @@ def _pause(world: World, names: Sequence[str]) -> None:
     with world.duskbell.sessions.begin() as session:
         for subscription_id in ids:
             row = session.get_one(SubscriptionRow, subscription_id)
-            people.pause(session, row, GO_TIME + timedelta(days=9))
+            subscriptions.pause_subscription(session, row, GO_TIME + timedelta(days=9))
 
 
 def _subscription(world: World, name: str, channel: str = "email") -> int:

@@ -11,9 +11,9 @@ import pytest
 from sqlalchemy import select
 
 from alerts.judging.rules import Result, is_ruled_out, night_reasons
-from alerts.wishes.model import Trip, Wishes
+from alerts.wishes.model import DEFAULT_WISHES, Trip, Wishes
 from service.demo.story import FLAT
-from service.store.repositories import people
+from service.store.repositories import subscriptions
 from service.store.repositories.forecasts import place_key
 from service.store.repositories.sites import revise_site
 from service.store.schema.core_tables import DecisionRow, ForecastRow, SiteRow
@@ -41,9 +41,9 @@ _TO_COME = ForecastRow.place == place_key(FLAT)
 
 def _all_wish(world: World, **changes: object) -> None:
     with world.duskbell.sessions.begin() as session:
-        for subscription in people.find_subscriptions(session):
-            wishes = replace(people.default_wishes(), **changes)  # type: ignore[arg-type]
-            people.change_wishes(session, subscription, wishes)
+        for subscription in subscriptions.running_subscriptions(session):
+            wishes = replace(DEFAULT_WISHES, **changes)  # type: ignore[arg-type]
+            subscriptions.change_wishes(session, subscription, wishes)
 
 
 def test_a_place_for_a_trip_in_august_is_left_alone_in_june(world: World) -> None:
@@ -84,8 +84,8 @@ def test_of_a_week_only_the_evenings_that_suit_are_asked_for(world: World) -> No
 def test_another_who_would_go_any_night_has_it_asked_for(world: World) -> None:
     _all_wish(world, trips=(AUGUST,))
     with world.duskbell.sessions.begin() as session:
-        first = people.find_subscriptions(session)[0]
-        people.change_wishes(session, first, people.default_wishes())
+        first = subscriptions.running_subscriptions(session)[0]
+        subscriptions.change_wishes(session, first, DEFAULT_WISHES)
     world.cycle(START)
     assert _asked(world) == 1
 
@@ -96,11 +96,11 @@ def test_a_go_told_before_a_pause_is_still_looked_after(how: str, world: World) 
     world.cycle(ON_THE_DAY)
     world.cycle(GO_TIME)
     with world.duskbell.sessions.begin() as session:
-        for subscription in people.find_subscriptions(session):
+        for subscription in subscriptions.running_subscriptions(session):
             if how == "paused":
-                people.pause(session, subscription, GO_TIME + timedelta(days=30))
+                subscriptions.pause_subscription(session, subscription, GO_TIME + timedelta(days=30))
             else:
-                people.end(session, subscription, GO_TIME, "enough")
+                subscriptions.end_subscription(session, subscription, GO_TIME, "enough")
     world.weather.cloud_pct = 85.0
     world.cycle(LATER)
     assert world.kinds() == ["go", "go", "stand_down", "stand_down"]

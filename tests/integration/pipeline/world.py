@@ -13,6 +13,7 @@ from sqlalchemy import select
 from alerts.common.span import Span
 from alerts.sites.model import Site
 from alerts.weather.forecast import Place
+from alerts.wishes.model import DEFAULT_WISHES
 from service.app import Duskbell
 from service.channels.webhook import new_secret
 from service.demo.play import LOOPBACK, ChatRoom, MailBox, chat_server, mail_server
@@ -21,7 +22,7 @@ from service.feeds.shared.model import FeedFailure, Gathered
 from service.pipeline.run_cycle import run_cycle
 from service.settings import Settings
 from service.store.maintenance.invariants import find_broken
-from service.store.repositories import people
+from service.store.repositories import addresses, people, subscriptions
 from service.store.repositories.sites import add_site
 from service.store.schema.core_tables import AlertRow, DecisionRow, MessageRow
 
@@ -123,7 +124,7 @@ def _settle(world: World, chat_url: str, site: Site) -> None:
     with world.duskbell.sessions.begin() as session:
         owner = people.get_operator(session, zone=site.zone, now=START)
         row = add_site(session, owner, site, elevation_known=True, now=START)
-        mail = people.add_address(session, owner, "email", MAIL, secrets=[], now=START, is_own=True)
-        chat = people.add_address(session, owner, "webhook", chat_url, secrets=[new_secret()], now=START)
-        people.subscribe(session, mail, row, people.default_wishes(), now=START)
-        people.subscribe(session, chat, row, people.default_wishes(), now=START)
+        mail = addresses.add_address(session, owner, "email", MAIL, secrets=[], now=START, is_own=True)
+        chat = addresses.add_address(session, owner, "webhook", chat_url, secrets=[new_secret()], now=START)
+        subscriptions.subscribe(session, mail, row, DEFAULT_WISHES, now=START)
+        subscriptions.subscribe(session, chat, row, DEFAULT_WISHES, now=START)

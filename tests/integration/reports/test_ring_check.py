@@ -11,12 +11,12 @@ from typing import Any
 import pytest
 
 from alerts.judging.obstacles import Level
-from alerts.wishes.model import Trip
+from alerts.wishes.model import DEFAULT_WISHES, Trip
 from service.common.backoff import Breaker, BreakerState
 from service.feeds import feed_state
 from service.feeds.shared.guards import DAY_S
 from service.reports.ring_check import RingCheck
-from service.store.repositories import people
+from service.store.repositories import addresses, subscriptions
 from service.store.schema.core_tables import PersonRow, SiteRow, SubscriptionRow
 from service.store.schema.feed_tables import FeedWindowRow
 from tests.integration.conftest import NewStore
@@ -101,8 +101,8 @@ def test_each_state_of_a_subscription_is_told(opened: Any) -> None:
         rows = {name: session.get_one(SubscriptionRow, each) for name, each in numbers.items()}
         rows["unconfirmed"].address.confirmed_at = None
         rows["off"].address.off_since, rows["off"].address.off_reason = NOW, "it took nothing for five days"
-        people.pause(session, rows["paused"], NOW + timedelta(days=3))
-        people.end(session, rows["ended"], NOW, "ended by the operator")
+        subscriptions.pause_subscription(session, rows["paused"], NOW + timedelta(days=3))
+        subscriptions.end_subscription(session, rows["ended"], NOW, "ended by the operator")
     found = here.ask(
         lambda check: {
             name: [str(each.code) for each in check.of_subscription(number)]
@@ -130,7 +130,7 @@ def test_a_pause_that_is_over_and_a_day_to_come_hinder_nothing(opened: Any) -> N
         here.settle(FLAT)["Windpump Flat"], trips=(Trip(date(2027, 6, 1), date(2027, 6, 30)),)
     )
     with here.duskbell.sessions.begin() as session:
-        people.pause(session, session.get_one(SubscriptionRow, number), NOW)
+        subscriptions.pause_subscription(session, session.get_one(SubscriptionRow, number), NOW)
     assert here.ask(lambda check: check.of_subscription(number)) == ()
 
 
@@ -138,7 +138,9 @@ def test_where_all_are_paused_that_is_told(opened: Any) -> None:
     here = opened(**DECLARED, **RELAY)
     number = here.subscribe(here.settle(FLAT)["Windpump Flat"])
     with here.duskbell.sessions.begin() as session:
-        people.pause(session, session.get_one(SubscriptionRow, number), NOW + timedelta(days=3))
+        subscriptions.pause_subscription(
+            session, session.get_one(SubscriptionRow, number), NOW + timedelta(days=3)
+        )
     (line,) = here.lines()
     assert line.startswith(f"For now this can't ring: Subscription {number} is paused until 2027-07-03")
 
@@ -151,10 +153,8 @@ def test_one_person_s_obstacles_are_theirs_and_the_operator_s(opened: Any) -> No
         friend = PersonRow(name="friend", zone="UTC", is_operator=False, created_at=NOW)
         session.add(friend)
         session.flush()
-        address = people.add_address(session, friend, "email", "friend@example.org", secrets=[], now=NOW)
-        people.subscribe(
-            session, address, session.get_one(SiteRow, site_id), people.default_wishes(), now=NOW
-        )
+        address = addresses.add_address(session, friend, "email", "friend@example.org", secrets=[], now=NOW)
+        subscriptions.subscribe(session, address, session.get_one(SiteRow, site_id), DEFAULT_WISHES, now=NOW)
         address.confirmed_at = None
         friend_id, operator_id = friend.id, session.get_one(SiteRow, site_id).owner_id
     assert here.codes(friend_id) == ["not_confirmed"]

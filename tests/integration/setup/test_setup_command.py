@@ -12,7 +12,7 @@ import responses
 from sqlalchemy import select
 
 from service.setup import tries
-from service.store.repositories import people
+from service.store.repositories import subscriptions
 from service.store.schema.core_tables import AddressRow
 from tests.integration.channels.channel_receivers import Receiver, Talk
 from tests.integration.channels.mail_relays import Relay, running
@@ -55,7 +55,7 @@ def told(fresh: Fresh) -> list[tuple[str, str, bool]]:
     with wired.sessions() as session:
         found = [
             (row.address.channel, row.site.name, row.address.confirmed_at is not None)
-            for row in people.find_subscriptions(session)
+            for row in subscriptions.running_subscriptions(session)
         ]
     wired.engine.dispose()
     return found
@@ -410,7 +410,9 @@ def test_another_place_rings_where_it_rings_and_what_was_left_stays_left(
     assert [site for _, site, _ in told(fresh)] == ["Windpump Flat", "Salt Pan"]
     wired = fresh.duskbell()
     with wired.sessions.begin() as session:
-        people.end(session, people.get_subscription(session, 2), wired.clock(), "left")
+        subscriptions.end_subscription(
+            session, subscriptions.get_subscription(session, 2), wired.clock(), "left"
+        )
     wired.engine.dispose()
     fresh.script(*mail_options(relay))
     assert [site for _, site, _ in told(fresh)] == ["Windpump Flat"]

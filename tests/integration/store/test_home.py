@@ -19,7 +19,7 @@ from service.store.engine import open_engine
 from service.store.json_values import from_json, to_json
 from service.store.maintenance import personal_data
 from service.store.migrate import _config, require_current, upgrade
-from service.store.repositories import people, sites
+from service.store.repositories import addresses, people, sites, subscriptions
 from service.store.schema.core_tables import AddressRow, PersonRow, SiteRow, SubscriptionRow, WishSnapshotRow
 
 NOW = datetime(2027, 7, 3, 12, 0, tzinfo=UTC)
@@ -42,7 +42,7 @@ def _person(session: Session, mail: str, *, is_operator: bool = False) -> Person
     person = PersonRow(name="", zone="Europe/Madrid", is_operator=is_operator, created_at=NOW)
     session.add(person)
     session.flush()
-    people.add_address(session, person, "email", mail, secrets=[], now=NOW)
+    addresses.add_address(session, person, "email", mail, secrets=[], now=NOW)
     return person
 
 
@@ -55,7 +55,7 @@ def _site(session: Session, owner: PersonRow) -> SiteRow:
 
 
 def _watch(session: Session, person: PersonRow, row: SiteRow, **wished: object) -> SubscriptionRow:
-    made = people.subscribe(session, _address(session, person), row, Wishes(**wished), now=NOW)
+    made = subscriptions.subscribe(session, _address(session, person), row, Wishes(**wished), now=NOW)
     made.look_again_at = NOW + timedelta(days=1)
     session.flush()
     return made
@@ -73,12 +73,12 @@ def test_a_home_gives_running_subscriptions_a_drive_and_has_them_looked_at(sessi
     assert _drive(mine) == (timedelta(minutes=90), False)
     people.set_home(session, anna, HOME)
     assert (_drive(mine), mine.look_again_at) == ((ESTIMATE, True), None)
-    assert people.home_of(anna) == Home(40.12, -1.0, 70.0), "kept to about 1 km"
+    assert anna.home == Home(40.12, -1.0, 70.0), "kept to about 1 km"
     mine.look_again_at = NOW
     people.set_home(session, anna, HOME)
     assert mine.look_again_at == NOW, "the same home is no news"
     people.set_home(session, anna, None)
-    assert (_drive(mine), people.home_of(anna)) == ((timedelta(minutes=90), False), None)
+    assert (_drive(mine), anna.home) == ((timedelta(minutes=90), False), None)
 
 
 def test_a_given_drive_stays_and_a_new_subscription_knows_the_home(session: Session) -> None:
@@ -87,9 +87,9 @@ def test_a_given_drive_stays_and_a_new_subscription_knows_the_home(session: Sess
     row = _site(session, anna)
     mine = _watch(session, anna, row)
     assert _drive(mine) == (ESTIMATE, True)
-    people.change_wishes(session, mine, Wishes(drive=timedelta(minutes=30)))
+    subscriptions.change_wishes(session, mine, Wishes(drive=timedelta(minutes=30)))
     assert _drive(mine) == (timedelta(minutes=30), False)
-    people.change_wishes(session, mine, Wishes())
+    subscriptions.change_wishes(session, mine, Wishes())
     assert _drive(mine) == (ESTIMATE, True), "wishes from a form know no estimate; it comes back"
 
 
@@ -114,7 +114,7 @@ def test_a_home_is_exported_and_erased_and_wishes_that_cannot_be_read_stop_nothi
     assert (told["home_lat_deg"], told["home_lon_deg"], told["home_speed_kmh"]) == (40.12, -1.0, 70.0)
     assert mine.wishes["drive_estimate"] == to_json(Wishes(drive_estimate=ESTIMATE))["drive_estimate"]
     personal_data.erase(session, EMBER, anna, NOW)
-    assert (people.home_of(anna), mine.wishes["drive_estimate"]) == (None, None)
+    assert (anna.home, mine.wishes["drive_estimate"]) == (None, None)
 
 
 def test_what_is_told_to_another_person_goes_by_their_home(session: Session) -> None:
@@ -122,8 +122,8 @@ def test_what_is_told_to_another_person_goes_by_their_home(session: Session) -> 
     people.set_home(session, owner, HOME)
     row = _site(session, owner)
     sites.share_site(session, row, is_shared=True, now=NOW)
-    given = people.add_address(session, owner, "email", "ben@example.org", secrets=[], now=NOW)
-    theirs = people.subscribe(session, given, row, Wishes(), now=NOW)
+    given = addresses.add_address(session, owner, "email", "ben@example.org", secrets=[], now=NOW)
+    theirs = subscriptions.subscribe(session, given, row, Wishes(), now=NOW)
     assert _drive(theirs) == (ESTIMATE, True)
     address_owner.give_away(session, given, now=NOW)
     assert _drive(theirs) == (timedelta(minutes=90), False), "nobody learns where the operator lives"

@@ -9,8 +9,9 @@ from typing import Any
 import pytest
 from starlette.testclient import TestClient
 
+from alerts.wishes.model import DEFAULT_WISHES
 from service.accounts import access
-from service.store.repositories import people
+from service.store.repositories import people, subscriptions
 from service.store.repositories.sites import share_site
 from service.store.schema.core_tables import AddressRow, SiteRow
 from tests.integration.conftest import NewStore
@@ -79,7 +80,7 @@ def test_row_200_others_hear_that_it_can_t_ring_and_whom_to_tell_and_no_setting(
     with here.duskbell.sessions.begin() as session:
         address = session.query(AddressRow).filter_by(person_id=friend).one()
         site = session.get_one(SiteRow, 1)
-        told = people.subscribe(session, address, site, people.default_wishes(), now=NOW)
+        told = subscriptions.subscribe(session, address, site, DEFAULT_WISHES, now=NOW)
         address.confirmed_at, site_id = None, told.site_id
     with browsing_as(here, friend) as browser:
         key = {"Authorization": f"Bearer {api_key(here, friend)}"}

@@ -11,7 +11,8 @@ import vobject
 from icalendar import Calendar
 from starlette.testclient import TestClient
 
-from service.store.repositories import people
+from alerts.wishes.model import DEFAULT_WISHES
+from service.store.repositories import subscriptions
 from service.store.schema.core_tables import AddressRow, PersonRow, SubscriptionRow
 from tests.integration.pipeline.world import CLEAR_PCT, GO_TIME, LATER, ON_THE_DAY, START, World
 from tests.integration.web.browsing import browsing, owner_browsing
@@ -162,7 +163,7 @@ def test_row_231_two_addresses_of_one_person_make_one_entry(world: World, owner:
         )  # fmt: skip
         session.add(address)
         session.flush()
-        people.subscribe(session, address, row.site, people.default_wishes(), now=START)
+        subscriptions.subscribe(session, address, row.site, DEFAULT_WISHES, now=START)
     for now in (START, ON_THE_DAY, GO_TIME):
         world.cycle(now)
     titles = [entry["title"] for entry in entries_of(owner.get(addresses(owner)["atom"]).content)]

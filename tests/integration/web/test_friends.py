@@ -15,11 +15,13 @@ from starlette.routing import BaseRoute, Mount, Route
 from starlette.testclient import TestClient
 
 from alerts.sites.model import Foreground, Site
+from alerts.wishes.model import DEFAULT_WISHES
 from service.accounts import access, address_owner
 from service.accounts.receivers import vouch_for
 from service.demo.story import FLAT
-from service.store.repositories import people
+from service.store.repositories import addresses
 from service.store.repositories.sites import add_site
+from service.store.repositories.subscriptions import subscribe
 from service.store.schema.core_tables import (
     AddressRow,
     AlertRow,
@@ -75,7 +77,7 @@ def invite(world: World) -> int:
             session, FRIEND, operator, is_own=False, zone="Europe/Madrid", now=START
         )
         vouch_for(session, address.id, START)
-        people.subscribe(session, address, site, people.default_wishes(), now=START)
+        subscribe(session, address, site, DEFAULT_WISHES, now=START)
         return address.person_id
 
 
@@ -83,8 +85,8 @@ def hang_on_operator(world: World) -> int:
     """The friend as the version before added them; the number of the address."""
     with world.duskbell.sessions.begin() as session:
         operator, site = session.get_one(PersonRow, 1), session.get_one(SiteRow, 1)
-        address = people.add_address(session, operator, "email", FRIEND, secrets=[], now=START)
-        people.subscribe(session, address, site, people.default_wishes(), now=START)
+        address = addresses.add_address(session, operator, "email", FRIEND, secrets=[], now=START)
+        subscribe(session, address, site, DEFAULT_WISHES, now=START)
         return address.id
 
 

@@ -25,10 +25,11 @@ from sqlalchemy.orm import Session
 from alerts.sites.model import Darkness, Foreground, HorizonLine, Site
 from alerts.sites.rounded_place import rounded_place
 from alerts.sky.nights.night_builder import nights
+from alerts.wishes.model import DEFAULT_WISHES
 from service.accounts import access
 from service.demo.story import FLAT, SATURDAY
 from service.store.maintenance import personal_data
-from service.store.repositories import browsers, people, rounded_sites
+from service.store.repositories import browsers, rounded_sites, subscriptions
 from service.store.repositories.sites import newest_revision, revise_site, share_site
 from service.store.schema.core_tables import (
     AddressRow,
@@ -95,7 +96,7 @@ def worlds(tmp_path_factory: pytest.TempPathFactory, new_store: NewStore) -> Ite
             with world.duskbell.sessions.begin() as session:
                 which = AddressRow.person_id == person
                 address = session.scalars(select(AddressRow).where(which)).one()
-                people.subscribe(session, address, row, people.default_wishes(), now=START)
+                subscriptions.subscribe(session, address, row, DEFAULT_WISHES, now=START)
             for now in (START, ON_THE_DAY, GO_TIME):
                 world.cycle(now)
             found.append(world)
@@ -190,7 +191,7 @@ def fitted(world: World, target: str) -> tuple[float, float]:
 
     def off_s(steps: Any) -> Any:
         described = Site("guess", *guess(steps), zone=FLAT.zone)
-        found = nights(described, FIRST, NIGHTS, people.default_wishes().sky, world.duskbell.ephemeris)
+        found = nights(described, FIRST, NIGHTS, DEFAULT_WISHES.sky, world.duskbell.ephemeris)
         times = [
             at.timestamp()
             for night in found[::EVERY]

@@ -8,9 +8,10 @@ from dataclasses import replace
 import pytest
 from starlette.testclient import TestClient
 
+from alerts.wishes.model import DEFAULT_WISHES
 from service.accounts import access
 from service.demo.story import FLAT, SATURDAY
-from service.store.repositories import people
+from service.store.repositories import subscriptions
 from service.store.schema.core_tables import AddressRow, SiteRow
 from service.web.feeds import feed_keys
 from tests.integration.conftest import NewStore
@@ -52,7 +53,7 @@ def subscribe_friend(world: World) -> None:
     with world.duskbell.sessions.begin() as session:
         address = session.query(AddressRow).filter_by(person_id=person).one()
         row = session.get_one(SiteRow, 1)
-        people.subscribe(session, address, row, people.default_wishes(), now=START)
+        subscriptions.subscribe(session, address, row, DEFAULT_WISHES, now=START)
 
 
 def number_of(world: World, email: str) -> int:

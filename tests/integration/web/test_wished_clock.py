@@ -9,10 +9,10 @@ from dataclasses import replace
 import pytest
 from starlette.testclient import TestClient
 
-from alerts.wishes.model import UnitWishes
+from alerts.wishes.model import DEFAULT_WISHES, UnitWishes
 from service.demo.story import SATURDAY
 from service.store.json_values import to_json
-from service.store.repositories import people
+from service.store.repositories import subscriptions
 from service.store.schema.core_tables import SubscriptionRow
 from tests.integration.conftest import NewStore
 from tests.integration.pipeline.world import GO_TIME, ON_THE_DAY, START, SUNDAY, World, open_world
@@ -28,7 +28,7 @@ def twelve(tmp_path_factory: pytest.TempPathFactory, new_store: NewStore) -> Ite
     with open_world(folder, new_store(folder)) as world:
         for now in (START, ON_THE_DAY, GO_TIME):
             world.cycle(now)
-        wishes = to_json(replace(people.default_wishes(), units=UnitWishes(clock_hours=12)))
+        wishes = to_json(replace(DEFAULT_WISHES, units=UnitWishes(clock_hours=12)))
         with world.duskbell.sessions.begin() as session:
             for row in session.query(SubscriptionRow):
                 row.wishes = wishes
@@ -70,7 +70,7 @@ def test_what_one_said_of_a_night_is_on_the_wished_clock(twelve: World) -> None:
 def test_the_first_page_says_when_to_leave_on_the_clock_one_lives_by(world: World, owner: TestClient) -> None:
     with world.duskbell.sessions.begin() as session:
         for row in session.query(SubscriptionRow):
-            people.change_wishes(session, row, replace(people.default_wishes(), clock_zone="Europe/London"))
+            subscriptions.change_wishes(session, row, replace(DEFAULT_WISHES, clock_zone="Europe/London"))
     for now in (START, ON_THE_DAY, GO_TIME):
         world.cycle(now)
     assert "Leave by <strong>20:11 BST</strong>" in owner.get("/").text
