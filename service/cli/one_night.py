@@ -48,7 +48,7 @@ from service.feeds.feed_wiring import at_hand
 from service.feeds.replay import as_of_default, read_recorded
 from service.feeds.shared.http_client import PoliteClient, identify
 from service.feeds.shared.model import FeedFailure, Gathered
-from service.observations import near_now
+from service.observations.model import STATIONS_BUDGET_S, heard_skies, stations_wanted
 from service.observations.station_wiring import ask_stations, client_of
 from service.reports.default_reader import Usual, usual_for, usual_of, wishes_alike
 from service.settings import Settings, load_settings
@@ -337,7 +337,7 @@ def ask_both(
 def hear_now(settings: Settings, site: Site, night: Night, now: datetime) -> tuple[StationSky, ...]:
     """What the stations near a place that isn't kept report now, where the night begins soon; nothing where
     nobody says who asks."""
-    ask = near_now.stations_wanted(site, night, now)
+    ask = stations_wanted(site, night, now)
     if ask is None or not settings.contact:
         return ()
     sessions = sessions_at_hand(settings)
@@ -347,5 +347,5 @@ def hear_now(settings: Settings, site: Site, night: Night, now: datetime) -> tup
         else client_of(settings, sessions)
     )
     with client:
-        heard = ask_stations(settings, [ask], client, near_now.STATIONS_BUDGET_S)
-    return near_now.heard_skies(site, heard, now)
+        heard = ask_stations(settings, [ask], client, STATIONS_BUDGET_S)
+    return heard_skies(site, heard, now)

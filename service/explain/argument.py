@@ -19,7 +19,7 @@ from alerts.judging.verdict import VerdictWord, hangs_on
 from alerts.notifying.model import AlertLevel, Why
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.target_text import target_name
-from alerts.track.record.text import say_outcome
+from alerts.track.record.text import outcome_lines
 from alerts.weather.models import model_name, name_with_family, source_name
 from alerts.weather.outlook import Outlook
 from alerts.wishes.fields import drive_words, say_words
@@ -408,7 +408,7 @@ def _told(case: Case) -> Iterator[Phrase]:
 
 def _afterwards(case: Case) -> Iterator[Phrase]:
     for outcome in case.outcomes:
-        yield from (kept(str(each)) for each in say_outcome(outcome, case.site.tz))
+        yield from (line.on(case.site.zone) for line in outcome_lines(outcome))
     if not case.outcomes and case.reports:
         said = sorted({each.seen.value.replace("_", " ") for each in case.reports})
         yield phrase("explain.people-said", said=said)

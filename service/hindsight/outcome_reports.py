@@ -11,6 +11,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase
 from alerts.common.span import Span
 from alerts.sites.model import Site
 from alerts.track.observations.evidence import SeenSky
@@ -18,7 +19,6 @@ from alerts.track.observations.outcome import Outcome
 from service.hindsight.verification import judge_again
 from service.store.repositories import judged_events
 
-_TIMED = (SeenSky.CLEAR, SeenSky.PARTLY)
 _EVENING = time(18)
 
 
@@ -37,23 +37,19 @@ def read_said(state: str, start: str, end: str, toward: str, *, night: date, sit
     try:
         seen = SeenSky(state)
     except ValueError:
-        raise BadInput("choose one of: clear, partly clear, cloudy, didn't go.") from None
+        raise BadInput(phrase("hindsight.seen-unknown")) from None
     span = read_times(night, start or None, end or None, site)
-    if span is not None and seen not in _TIMED:
-        raise BadInput("times say when it was clear; leave them empty, or choose clear or partly clear.")
-    return Said(seen, span, _read_toward(toward))
-
-
-def _read_toward(text: str) -> float | None:
-    if not text:
-        return None
+    if span is not None and seen not in (SeenSky.CLEAR, SeenSky.PARTLY):
+        raise BadInput(phrase("hindsight.times-say-clear"))
+    if not toward:
+        return Said(seen, span)
     try:
-        toward_deg = float(text)
+        toward_deg = float(toward)
     except ValueError:
-        raise BadInput(f"{text!r} is no direction; choose one, or leave it open.") from None
+        raise BadInput(phrase("hindsight.no-direction", text=toward)) from None
     if not 0 <= toward_deg <= 360:
-        raise BadInput(f"a direction lies between 0 and 360 degrees, got {toward_deg:g}.")
-    return toward_deg % 360
+        raise BadInput(phrase("hindsight.direction-range", toward_deg=toward_deg))
+    return Said(seen, span, toward_deg % 360)
 
 
 def read_times(night: date, start: str | None, end: str | None, site: Site) -> Span | None:
@@ -62,28 +58,26 @@ def read_times(night: date, start: str | None, end: str | None, site: Site) -> S
     if start is None and end is None:
         return None
     if start is None or end is None:
-        raise BadInput("from and to go together; give both, such as 23:30 and 01:00.")
-    first, last = (_moment(night, text, site) for text in (start, end))
-    if first >= last:
-        raise BadInput(f"{start} is not before {end} in the night of {night}; swap them.")
-    return Span(first, last)
-
-
-def _moment(night: date, text: str, site: Site) -> datetime:
-    try:
-        clock = time.fromisoformat(text)
-    except ValueError:
-        raise BadInput(f"{text!r} is no time; write HH:MM, such as 23:30.") from None
-    if clock.tzinfo is not None:
-        raise BadInput(f"{text!r} has a zone; write the time on the site's clock, such as 23:30.")
-    on = night if clock.hour >= 12 else night + timedelta(days=1)
-    return datetime.combine(on, clock, site.tz).astimezone(UTC)
+        raise BadInput(phrase("hindsight.one-time-alone"))
+    moments = []
+    for text in (start, end):
+        try:
+            clock = time.fromisoformat(text)
+        except ValueError:
+            raise BadInput(phrase("hindsight.no-time", text=text)) from None
+        if clock.tzinfo is not None:
+            raise BadInput(phrase("hindsight.time-with-zone", text=text))
+        on = night if clock.hour >= 12 else night + timedelta(days=1)
+        moments.append(datetime.combine(on, clock, site.tz).astimezone(UTC))
+    if moments[0] >= moments[1]:
+        raise BadInput(phrase("hindsight.times-swapped", start=start, end=end, night=night))
+    return Span(*moments)
 
 
 def require_begun(night: date, site: Site, now: datetime) -> None:
     """BadInput where it can't even be evening yet. What is said before the window is kept, not counted."""
     if now.astimezone(site.tz) < datetime.combine(night, _EVENING, site.tz):
-        raise BadInput(f"the night of {night} lies ahead; say what it was like when it has been.")
+        raise BadInput(phrase("hindsight.night-ahead", night=night))
 
 
 def keep_said(

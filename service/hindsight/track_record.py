@@ -13,16 +13,15 @@ from typing import Any
 import numpy as np
 from sqlalchemy.orm import Session
 
-from alerts.common.time_text import say_minutes
+from alerts.common.phrases import say
 from alerts.track.calibration.leads import HOURS_BEFORE, LEADS, Lead
 from alerts.track.calibration.pairs import Pairs
 from alerts.track.record.climatology import MonthCounts, climatology, month_counts
 from alerts.track.record.regret import Ledger, build_ledger
-from alerts.track.record.summary import Calls, Record, build_record
+from alerts.track.record.summary import Record, build_record
 from alerts.track.record.text import (
-    NO_RECORD,
     forecasts_like,
-    say_calls,
+    say_first,
     say_judges,
     say_lead,
     say_like,
@@ -33,11 +32,11 @@ from alerts.track.record.text import (
     say_worth,
 )
 from alerts.wishes.model import Wishes
-from service.observations.station_credits import station_credits
+from service.observations.station_wiring import station_credits
 from service.store.json_values import to_json
 from service.store.repositories.judged_events import count_unsure, read_outcome, settled_by_night
 from service.store.repositories.pairs import load_pairs
-from service.store.repositories.record_rows import FoundWishes, find_wishes, recorded_events
+from service.store.repositories.record_rows import find_wishes, recorded_events
 
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n")
 HEADER = (
@@ -53,9 +52,6 @@ HEADER = (
     "disagreement",
 )
 MOST_LEDGERS = 5
-NOTHING_SETTLED = "Nights that nobody could settle so far: {}."
-TOLD_LEADS = (Lead.EVENING, Lead.MORNING)
-"""Leads at which a go is said; further ahead people are only told that it leans to one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +77,16 @@ def load_record(session: Session, site_id: int | None = None) -> TrackRecord:
     """The record of a site, or over all of them. Climatology is worked out over all sites."""
     pairs, unsure = load_pairs(session, site_id), count_unsure(session, site_id)
     records = records_of(pairs, None if site_id is None else everywhere(session), unsure)
-    ledgers = _ledgers(session, site_id, next(iter(records), None))
+    lead = next(iter(records), None)
+    sets = find_wishes(session, site_id, lead, most=MOST_LEDGERS) if lead is not None else []
+    ledgers = tuple(
+        build_ledger(
+            load_pairs(session, site_id, lead=lead, wishes_key=each.key, with_lineages=False),
+            each.wishes.chance_go_pct,
+            say_wishes(each.wishes) if len(sets) > 1 else "",
+        )
+        for each in sets
+    )
     return TrackRecord(records, unsure, ledgers, station_credits(session))
 
 
@@ -106,28 +111,15 @@ def everywhere(session: Session) -> MonthCounts | None:
     return month_counts(days, np.array(count, dtype=np.int64), np.array(clear, dtype=np.int64))
 
 
-def _ledgers(session: Session, site_id: int | None, lead: Lead | None) -> tuple[Ledger, ...]:
-    if lead is None:
-        return ()
-    sets = find_wishes(session, site_id, lead, most=MOST_LEDGERS)
-    return tuple(
-        build_ledger(
-            load_pairs(session, site_id, lead=lead, wishes_key=each.key, with_lineages=False),
-            each.wishes.chance_go_pct,
-            say_wishes(each) if len(sets) > 1 else "",
-        )
-        for each in sets
-    )
-
-
-def say_wishes(found: FoundWishes) -> str:
+def say_wishes(wishes: Wishes) -> str:
     """`30 min or longer, wind up to 9 m/s, go from 70 %`: what tells one set of wishes from another."""
-    wishes: Wishes = found.wishes
-    parts = [f"{say_minutes(max(wishes.shortest_window, timedelta(minutes=1)))} or longer"]
-    parts.append(f"wind up to {wishes.wind_limit_ms:g} m/s")
-    if wishes.coldest_c is not None:
-        parts.append(f"not below {wishes.coldest_c:g} °C")
-    return ", ".join([*parts, f"go from {wishes.chance_go_pct} %"])
+    return say(
+        "hindsight.wishes" if wishes.coldest_c is None else "hindsight.wishes-coldest",
+        shortest=max(wishes.shortest_window, timedelta(minutes=1)),
+        wind_ms=wishes.wind_limit_ms,
+        coldest_c=wishes.coldest_c,
+        go_pct=wishes.chance_go_pct,
+    )
 
 
 def record_page(title: str, found: TrackRecord) -> Iterator[str]:
@@ -135,9 +127,9 @@ def record_page(title: str, found: TrackRecord) -> Iterator[str]:
     yield title
     lead = found.lead
     if lead is None:
-        yield NO_RECORD
+        yield say("track.no-record")
         if found.unsure:
-            yield NOTHING_SETTLED.format(found.unsure)
+            yield say("hindsight.nothing-settled", unsure=found.unsure)
         return
     nearest = found.records[lead]
     yield say_first(lead, nearest.calls)
@@ -145,53 +137,42 @@ def record_page(title: str, found: TrackRecord) -> Iterator[str]:
     yield say_worth(nearest)
     yield say_skill(nearest)
     yield from (say_lead(each, record) for each, record in list(found.records.items())[1:])
-    yield from _reliability_lines(nearest)
+    if nearest.scores is not None:
+        yield say("hindsight.reliability")
+        for each in nearest.reliability:
+            share, said_pct = say_share(each.clear, each.cases), round(100 * each.said)
+            yield say(
+                "hindsight.reliability-line", is_outside=each.is_outside, said_pct=said_pct, share=share
+            )
     yield from (say_model(each) for each in nearest.models)
-    for ledger in found.ledgers:
-        yield from ledger_lines(ledger)
+    for ledger in found.ledgers:  # what other limits than the one wished for would have led to
+        if ledger.wishes:
+            yield say("hindsight.ledger-wishes", wishes=ledger.wishes)
+        yield from (say_regret(ledger.now, other) for other in ledger.others)
     yield from found.credits
-
-
-def say_first(lead: Lead, calls: Calls) -> str:
-    """The line that answers the question: `Told go 14 times, clear 11; silent on 3 clear nights of 22.`"""
-    return say_calls(calls, "told go" if lead in TOLD_LEADS else "leaned to go")
-
-
-def _reliability_lines(record: Record) -> Iterator[str]:
-    if record.scores is None:
-        return
-    yield "What was said, and how often it came clear:"
-    for each in record.reliability:
-        note = "  (outside what luck explains)" if each.is_outside else ""
-        yield f"  {round(100 * each.said):>3} %  {say_share(each.clear, each.cases)}{note}"
-
-
-def ledger_lines(ledger: Ledger) -> Iterator[str]:
-    """What other limits than the one wished for would have led to."""
-    if ledger.wishes:
-        yield f"For {ledger.wishes}:"
-    for other in ledger.others:
-        yield say_regret(ledger.now, other)
 
 
 def record_json(site: str | None, found: TrackRecord) -> dict[str, Any]:
     """The record as JSON values; chances and shares are 0..1, `scores` null under 30 pairs."""
-    ledgers = [_ledger_json(ledger) for ledger in found.ledgers]
+    ledgers = [
+        {
+            "wishes": ledger.wishes,
+            "limit_pct": ledger.limit_pct,
+            "nights": ledger.nights,
+            "rows": [{**to_json(row), "wasted": row.wasted} for row in ledger.rows],
+        }
+        for ledger in found.ledgers
+    ]
     return {
         "schema": "duskbell.record/1",
         "site": site,
-        "note": None if found.records else NO_RECORD,
+        "note": None if found.records else say("track.no-record"),
         "unsure": found.unsure,
         "leads": {each.value: to_json(record) for each, record in found.records.items()},
         "regret": ledgers[0]["rows"] if ledgers else [],
         "ledgers": ledgers,
         "credits": list(found.credits),
     }
-
-
-def _ledger_json(ledger: Ledger) -> dict[str, Any]:
-    rows = [{**to_json(row), "wasted": row.wasted} for row in ledger.rows]
-    return {"wishes": ledger.wishes, "limit_pct": ledger.limit_pct, "nights": ledger.nights, "rows": rows}
 
 
 def record_csv(session: Session, site_ids: Iterable[int] | None = None) -> str:
@@ -213,8 +194,8 @@ def record_csv(session: Session, site_ids: Iterable[int] | None = None) -> str:
             *("" if each is None else each.chance_pct for each in standing),
             outcome.state,
             outcome.judge,
-            facts.why,
-            "; ".join(facts.disagreement),
+            str(facts.why),
+            "; ".join(str(each) for each in facts.disagreement),
         ]
         rows.writerow([safe_cell(cell) for cell in cells])
     return out.getvalue()

@@ -15,6 +15,7 @@ from datetime import date, datetime, timedelta
 from pydantic import TypeAdapter
 from sqlalchemy.orm import Session, sessionmaker
 
+from alerts.common.phrases import Phrase
 from alerts.common.span import Span
 from alerts.sky.night import Night
 from alerts.track.observations.analyses import clear_share_of
@@ -258,7 +259,7 @@ def gather_evidence(session: Session, row: JudgedEventRow, stored: StoredSite) -
     window, site = Span(row.window_start, row.window_end), stored.site
     around = Span(window.start - judged_events.AROUND, window.end + judged_events.AROUND)
     stations, reports = judged_events.find_reports(session, site.lat_deg, site.lon_deg, around)
-    aside: dict[str, str] = {}
+    aside: dict[str, Phrase] = {}
     if len(stations) > 1:
         before = Span(window.end - COPIES_OVER, around.end)
         aside |= find_copies(judged_events.find_reports(session, site.lat_deg, site.lon_deg, before)[1])

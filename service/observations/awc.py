@@ -9,6 +9,7 @@ unreported.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from math import ceil
 from typing import Any
@@ -21,11 +22,10 @@ from service.feeds.shared.checked_json import as_list, load_json
 from service.feeds.shared.feed_errors import FeedRefused
 from service.feeds.shared.guards import MINUTE_S, Allowance
 from service.feeds.shared.http_client import PoliteClient
-from service.observations.model import Area, metar_report, number
+from service.observations.model import Area, metar_report, number, stamp
 
 NAME = "aviationweather.gov"
 DEFAULT_URL = "https://aviationweather.gov"
-ATTRIBUTION = "Station reports: NOAA / NWS Aviation Weather Center"
 ALLOWANCE = Allowance({MINUTE_S: 1}, one_at_a_time=True)
 MOST_REPORTS = 400
 SHORTEST = timedelta(hours=1)
@@ -41,18 +41,9 @@ class AviationWeather:
         self._client, self._url = client, base_url.rstrip("/")
 
     def fetch(self, area: Area, deadline: Deadline) -> list[Observed]:
-        """All reports in the box over the span. Raises FeedError."""
-        return self._fetch(area, area.hours, deadline)
-
-    def _fetch(self, area: Area, hours: Span, deadline: Deadline) -> list[Observed]:
-        """A full answer may be cut off: then each half of the span is asked for by itself."""
-        items = self._ask(area, hours, deadline)
-        if len(items) < MOST_REPORTS or hours.duration <= SHORTEST:
-            return [seen for seen in parse(items) if hours.start <= seen.report.at <= hours.end]
-        halves = (Span(hours.start, hours.middle), Span(hours.middle, hours.end))
-        return [seen for half in halves for seen in self._fetch(area, half, deadline)]
-
-    def _ask(self, area: Area, hours: Span, deadline: Deadline) -> list[Any]:
+        """All reports in the box over the span. A full answer may be cut off: then each half of the span is
+        asked for by itself. Raises FeedError."""
+        hours = area.hours
         params = {
             "bbox": f"{area.south_deg:.2f},{area.west_deg:.2f},{area.north_deg:.2f},{area.east_deg:.2f}",
             "format": "json",
@@ -67,35 +58,28 @@ class AviationWeather:
             if refused.status == NOTHING_THERE:
                 return []
             raise
-        return as_list(load_json(answer.body, NAME), NAME, "the answer")
+        items = as_list(load_json(answer.body, NAME), NAME, "the answer")
+        if len(items) < MOST_REPORTS or hours.duration <= SHORTEST:
+            return [seen for seen in parse(items) if hours.start <= seen.report.at <= hours.end]
+        halves = (Span(hours.start, hours.middle), Span(hours.middle, hours.end))
+        return [seen for half in halves for seen in self.fetch(replace(area, hours=half), deadline)]
 
 
 def parse(items: list[Any]) -> Iterator[Observed]:
     """The reports that have a raw text, a time and a place; others are silence."""
     for item in items:
-        seen = _read(item) if isinstance(item, dict) else None
-        if seen is not None:
-            yield seen
-
-
-def _read(item: dict[str, Any]) -> Observed | None:
-    name, raw = item.get("icaoId"), item.get("rawOb")
-    lat_deg, lon_deg, seconds = number(item.get("lat")), number(item.get("lon")), number(item.get("obsTime"))
-    if not isinstance(name, str) or not isinstance(raw, str):
-        return None
-    if lat_deg is None or lon_deg is None or seconds is None or not 0 <= seconds < 4e9:
-        return None
-    at = datetime.fromtimestamp(seconds, tz=UTC)
-    report = metar_report(name, raw, at, _received_at(item.get("receiptTime")))
-    if report is None:
-        return None
-    return Observed(Station(name, METAR, lat_deg, lon_deg, number(item.get("elev"))), report, NAME)
-
-
-def _received_at(text: object) -> datetime | None:
-    """The time of receipt in any of the ways it has been written; None when it is none of them."""
-    try:
-        at = datetime.fromisoformat(str(text).replace("Z", "+00:00"))
-    except ValueError:
-        return None
-    return at.replace(tzinfo=UTC) if at.tzinfo is None else at.astimezone(UTC)
+        if not isinstance(item, dict):
+            continue
+        name, raw, seconds = item.get("icaoId"), item.get("rawOb"), number(item.get("obsTime"))
+        lat_deg, lon_deg = number(item.get("lat")), number(item.get("lon"))
+        if not isinstance(name, str) or not isinstance(raw, str):
+            continue
+        if lat_deg is None or lon_deg is None or seconds is None or not 0 <= seconds < 4e9:
+            continue
+        received_at = stamp(item.get("receiptTime"))  # in any of the ways it has been written
+        if received_at is not None:
+            received_at = received_at.replace(tzinfo=received_at.tzinfo or UTC).astimezone(UTC)
+        report = metar_report(name, raw, datetime.fromtimestamp(seconds, tz=UTC), received_at)
+        if report is not None:
+            station = Station(name, METAR, lat_deg, lon_deg, number(item.get("elev")))
+            yield Observed(station, report, NAME)

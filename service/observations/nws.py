@@ -7,7 +7,8 @@ the five-minute records between the hourly ones have no raw message. An empty on
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import UTC, datetime
+from dataclasses import replace
+from datetime import UTC
 from typing import Any
 from urllib.parse import quote
 
@@ -15,17 +16,17 @@ from alerts.common.span import Span
 from alerts.sites.great_circle import distance_km
 from alerts.track.observations.evidence import Station
 from alerts.track.observations.metar import observed_at
-from alerts.track.observations.stations import METAR, REACH_KM, Observed
+from alerts.track.observations.stations import METAR, Observed
+from alerts.weather.sky_now import REACH_KM
 from service.common.deadline import Deadline
 from service.feeds.shared.checked_json import as_dict, as_list, load_json
 from service.feeds.shared.feed_errors import FeedRefused
 from service.feeds.shared.guards import Allowance
 from service.feeds.shared.http_client import PoliteClient
-from service.observations.model import BEFORE_AND_AFTER, Ask, metar_report, number
+from service.observations.model import BEFORE_AND_AFTER, Ask, metar_report, number, stamp
 
 NAME = "api.weather.gov"
 DEFAULT_URL = "https://api.weather.gov"
-ATTRIBUTION = "Station reports: NOAA / National Weather Service"
 ALLOWANCE = Allowance({1: 1})
 """The service keeps its limit to itself; one a second is our own choice."""
 MOST_STATIONS, MOST_RECORDS = 4, 500
@@ -87,33 +88,27 @@ class NwsStations:
 
 
 def parse(body: object) -> Iterator[Observed]:
-    """The reports of one answer that have a raw message, a time and a place."""
+    """The reports of one answer that have a raw message, a time and a place. Their time is that of the raw
+    message: stuck reports are dated anew."""
     for feature in _features(body):
-        seen = _read(feature)
-        if seen is not None:
-            yield seen
+        facts, place = as_dict(feature.get("properties"), NAME, "properties"), _place(feature)
+        raw, dated = facts.get("rawMessage"), stamp(facts.get("timestamp"))
+        name = str(facts.get("station") or "").rstrip("/").rpartition("/")[2]
+        if place is None or dated is None or dated.tzinfo is None or not name or not isinstance(raw, str):
+            continue
+        dated = dated.astimezone(UTC)
+        report = metar_report(name, raw, dated, None)
+        if report is None:
+            continue
+        elevation = facts.get("elevation")
+        elevation_m = number(elevation.get("value")) if isinstance(elevation, dict) else None
+        made = replace(report, at=observed_at(raw, received_at=dated))
+        yield Observed(Station(name, METAR, *place, elevation_m), made, NAME)
 
 
 def _features(body: object) -> list[dict[str, Any]]:
     features = as_list(as_dict(body, NAME, "the answer").get("features"), NAME, "features")
     return [as_dict(feature, NAME, "a feature") for feature in features]
-
-
-def _read(feature: dict[str, Any]) -> Observed | None:
-    """A record as an observation. Its time is that of the raw message: stuck reports are dated anew."""
-    facts, place = as_dict(feature.get("properties"), NAME, "properties"), _place(feature)
-    raw, stamp = facts.get("rawMessage"), _time(facts.get("timestamp"))
-    name = str(facts.get("station") or "").rstrip("/").rpartition("/")[2]
-    if place is None or stamp is None or not name or not isinstance(raw, str):
-        return None
-    report = metar_report(name, raw, stamp, None)
-    if report is None:
-        return None
-    at = observed_at(raw, received_at=stamp)
-    elevation = facts.get("elevation")
-    elevation_m = number(elevation.get("value")) if isinstance(elevation, dict) else None
-    station = Station(name, METAR, *place, elevation_m)
-    return Observed(station, metar_report(name, raw, at, None) or report, NAME)
 
 
 def _place(feature: dict[str, Any]) -> tuple[float, float] | None:
@@ -123,11 +118,3 @@ def _place(feature: dict[str, Any]) -> tuple[float, float] | None:
         return None
     lon_deg, lat_deg = number(pair[0]), number(pair[1])
     return None if lat_deg is None or lon_deg is None else (lat_deg, lon_deg)
-
-
-def _time(text: object) -> datetime | None:
-    try:
-        at = datetime.fromisoformat(str(text).replace("Z", "+00:00"))
-    except ValueError:
-        return None
-    return at.astimezone(UTC) if at.tzinfo else None

@@ -11,6 +11,7 @@ from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase
 from alerts.common.span import Span
 from alerts.track.observations.evidence import SkyReport, Station
 from alerts.track.observations.stations import SYNOP, Observed
@@ -23,7 +24,6 @@ from service.observations.model import BEFORE_AND_AFTER
 
 NAME = "ogimet.com"
 DEFAULT_URL = "http://www.ogimet.com"
-ATTRIBUTION = "Station reports: SYNOP through OGIMET"
 ALLOWANCE = Allowance({MINUTE_S: 6}, one_at_a_time=True)
 """It is slow and asks for patience; six a minute is our own choice."""
 LONGEST = timedelta(days=31)
@@ -37,10 +37,7 @@ def read_stations(named: Sequence[str]) -> list[Station]:
     for text in named:
         match = _NAMED.fullmatch(text.replace(" ", ""))
         if match is None or abs(float(match[2])) > 90 or abs(float(match[3])) > 180:
-            raise BadInput(
-                f"{text!r} names no SYNOP station; "
-                "write NUMBER=LAT,LON,ELEVATION, such as 87736=-39.02,-64.08,79."
-            )
+            raise BadInput(phrase("observations.no-synop-station", text=text))
         found.append(Station(match[1], SYNOP, float(match[2]), float(match[3]), float(match[4])))
     return found
 
@@ -57,7 +54,7 @@ class Ogimet:
         """The station's reports over the span, of at most 31 days. Raises FeedError."""
         start, end = hours.start - BEFORE_AND_AFTER, hours.end + BEFORE_AND_AFTER
         if end - start > LONGEST:
-            raise BadInput("at most 31 days of SYNOP reports can be asked for at once.")
+            raise BadInput(phrase("observations.too-many-days", days=LONGEST.days))
         params = {"block": station.name, "begin": f"{start:%Y%m%d%H%M}", "end": f"{end:%Y%m%d%H%M}"}
         answer = self._client.get(
             f"{self._url}/cgi-bin/getsynop",
@@ -75,24 +72,15 @@ def parse(text: str, stations: dict[str, Station]) -> Iterator[Observed]:
 
     Raises BadAnswer for a text that is no list of reports, such as a web page or a note of refusal.
     """
-    for line in text.splitlines():
-        match = _LINE.match(line.strip())
+    for line in filter(None, map(str.strip, text.splitlines())):
+        match = _LINE.match(line)
         if match is None:
-            if line.strip():
-                raise bad_shape(NAME, f"the answer is no list of reports: {line.strip()[:60]!r}.")
+            raise bad_shape(NAME, phrase("observations.no-list-of-reports", line=line[:60]))
+        station = stations.get(match[1])
+        try:
+            at = datetime(*(int(match[i]) for i in range(2, 7)), tzinfo=UTC)  # type: ignore[misc,arg-type]
+            reading = read_synop(match[7]).reading
+        except (ValueError, BadInput):
             continue
-        seen = _read(match, stations)
-        if seen is not None:
-            yield seen
-
-
-def _read(match: re.Match[str], stations: dict[str, Station]) -> Observed | None:
-    station = stations.get(match[1])
-    try:
-        at = datetime(*(int(match[i]) for i in range(2, 7)), tzinfo=UTC)  # type: ignore[misc,arg-type]
-        reading = read_synop(match[7]).reading
-    except (ValueError, BadInput):
-        return None
-    if station is None:
-        return None
-    return Observed(station, SkyReport(station.name, at, reading, match[7]), NAME)
+        if station is not None:
+            yield Observed(station, SkyReport(station.name, at, reading, match[7]), NAME)

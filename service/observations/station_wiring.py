@@ -14,10 +14,13 @@ from typing import TypeVar
 
 from sqlalchemy.orm import Session, sessionmaker
 
+from alerts.common.phrases import say
 from alerts.sites.great_circle import distance_km
-from alerts.track.observations.stations import REACH_KM, Observed
+from alerts.track.observations.stations import Observed
 from alerts.weather.forecast import Place
+from alerts.weather.sky_now import REACH_KM
 from service.common.deadline import Deadline
+from service.feeds.feed_state import DatabaseGuards
 from service.feeds.nws.client import covers
 from service.feeds.shared.feed_errors import AllowanceSpent, FeedError, NotAsked
 from service.feeds.shared.guards import Guards, Spent
@@ -25,6 +28,7 @@ from service.feeds.shared.http_client import PoliteClient, identify
 from service.observations import awc, nws, ogimet
 from service.observations.model import Ask, Heard, areas_of
 from service.settings import Settings
+from service.store.repositories.judged_events import report_sources
 
 log = logging.getLogger(__name__)
 
@@ -61,8 +65,6 @@ def client_of(
     settings: Settings, sessions: Sessions, clock: Callable[[], datetime] = lambda: datetime.now(UTC)
 ) -> PoliteClient:
     """A client that keeps to what the sources allow. clock: the wall's."""
-    from service.feeds.feed_state import DatabaseGuards
-
     guards = AllowancesAlone(DatabaseGuards(sessions, clock, allowances=ALLOWANCES))
     return PoliteClient(identify(settings.contact), proxy=settings.proxy, guards=guards)
 
@@ -75,41 +77,36 @@ def ask_stations(
     if not asks:
         return heard
     if settings.metar:
-        heard += _ask_metar(settings, client, asks, deadline)
-    if settings.nws_observations:
-        asked = [ask for ask in asks if ask not in heard.later]
-        heard += _ask_nws(settings, client, _unheard(asked, heard.observed), deadline)
+        metars = awc.AviationWeather(client, base_url=settings.metar_url)
+        heard += _each(areas_of(asks), lambda area: metars.fetch(area, deadline))
+    if settings.nws_observations:  # of the places within whose reach nobody spoke yet
+        near = nws.NwsStations(client, base_url=settings.nws_url)
+        stations = {seen.station for seen in heard.observed}
+        unheard = [
+            (ask, [ask])
+            for ask in asks
+            if ask not in heard.later
+            and not any(_is_near(ask, each.lat_deg, each.lon_deg) for each in stations)
+            and covers(Place(ask.lat_deg, ask.lon_deg))
+        ]
+        heard += _each(unheard, lambda ask: near.fetch(ask, deadline))
     if settings.synop_ogimet:
-        heard += _ask_synop(settings, client, asks, deadline)
+        synops = ogimet.Ogimet(client, base_url=settings.synop_url)
+        named = [
+            ((station, ask.hours), [ask])
+            for station in ogimet.read_stations(settings.synop_stations)
+            for ask in asks
+            if _is_near(ask, station.lat_deg, station.lon_deg)
+        ]
+        heard += _each(named, lambda one: synops.fetch(*one, deadline))
     return heard
 
 
-def _ask_metar(settings: Settings, client: PoliteClient, asks: Sequence[Ask], deadline: Deadline) -> Heard:
-    source = awc.AviationWeather(client, base_url=settings.metar_url)
-    return _each(areas_of(asks), lambda area: source.fetch(area, deadline))
-
-
-def _ask_nws(settings: Settings, client: PoliteClient, asks: Sequence[Ask], deadline: Deadline) -> Heard:
-    source = nws.NwsStations(client, base_url=settings.nws_url)
-    served = [(ask, [ask]) for ask in asks if covers(Place(ask.lat_deg, ask.lon_deg))]
-    return _each(served, lambda ask: source.fetch(ask, deadline))
-
-
-def _unheard(asks: Sequence[Ask], observed: Sequence[Observed]) -> list[Ask]:
-    """The places within whose reach nobody spoke yet."""
-    stations = {seen.station for seen in observed}
-    return [ask for ask in asks if not any(_is_near(ask, each.lat_deg, each.lon_deg) for each in stations)]
-
-
-def _ask_synop(settings: Settings, client: PoliteClient, asks: Sequence[Ask], deadline: Deadline) -> Heard:
-    source = ogimet.Ogimet(client, base_url=settings.synop_url)
-    wanted = [
-        ((station, ask.hours), [ask])
-        for station in ogimet.read_stations(settings.synop_stations)
-        for ask in asks
-        if _is_near(ask, station.lat_deg, station.lon_deg)
-    ]
-    return _each(wanted, lambda one: source.fetch(*one, deadline))
+def station_credits(session: Session) -> tuple[str, ...]:
+    """A line for each source that the reports kept came from, as its terms or courtesy ask to be named."""
+    return tuple(
+        say("observations.credit", source=name) for name in report_sources(session) if name in ALLOWANCES
+    )
 
 
 def _is_near(ask: Ask, lat_deg: float, lon_deg: float) -> bool:

@@ -14,8 +14,7 @@ from sqlalchemy.orm import Session, sessionmaker
 
 from alerts.common.span import Span
 from service.feeds import feed_state
-from service.observations.model import BEFORE_AND_AFTER, Ask, Heard
-from service.observations.near_now import ASKED_BACK, HEARD_BEFORE
+from service.observations.model import ASKED_BACK, BEFORE_AND_AFTER, HEARD_BEFORE, Ask, Heard
 from service.pipeline.refresh_stage import Wanted
 from service.store.repositories import judged_events
 from service.store.repositories.forecasts import place_key

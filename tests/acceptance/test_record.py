@@ -10,7 +10,7 @@ import pytest
 import time_machine
 
 from alerts.common.errors import BadInput
-from alerts.track.record.text import NO_RECORD
+from alerts.common.phrases import say
 from alerts.wishes.model import DEFAULT_WISHES
 from service.demo.story import FLAT, SATURDAY
 from service.hindsight.outcome_reports import read_times
@@ -40,10 +40,10 @@ def past(run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Run:
 
 def test_a_fresh_install_says_that_it_has_no_record_yet(run: Run) -> None:
     ran = run("record")
-    assert (ran.code, ran.out) == (0, f"All sites\n{NO_RECORD}\n")
-    assert json.loads(run("record", "--json").out)["note"] == NO_RECORD
+    assert (ran.code, ran.out) == (0, f"All sites\n{say('track.no-record')}\n")
+    assert json.loads(run("record", "--json").out)["note"] == say("track.no-record")
     assert len(run("record", "--csv").out.splitlines()) == 1
-    assert NO_RECORD in run("backtest", "--from", "2027-07-01", "--to", "2027-07-05").out
+    assert say("track.no-record") in run("backtest", "--from", "2027-07-01", "--to", "2027-07-05").out
     assert "In use: prior" in run("calibration", "show").out
     assert "Nothing to fit" in run("calibration", "fit").out
 

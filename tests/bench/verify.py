@@ -34,6 +34,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 import numpy as np
 
+from alerts.common.phrases import kept
 from alerts.common.span import Span
 from alerts.track.calibration.correct import recalibrated
 from alerts.track.calibration.fit import fit_calibration
@@ -85,7 +86,7 @@ def stored_nights(pairs: Pairs, count: int) -> Iterator[JudgedNight]:
             statements.append(Stated(at, at, chance, chance, bool(own.told_go[i]), False, 1.0))
         state = OutcomeState.CLEAR if by_lead[0].clear[i] else OutcomeState.NOT_CLEAR
         event = Event(Span(start, start + timedelta(hours=4)), timedelta(hours=1))
-        outcome = Outcome(event, state, Judge.STATIONS, "", ())
+        outcome = Outcome(event, state, Judge.STATIONS, kept(""), ())
         yield JudgedNight(int(by_lead[0].site[i]), name, statements, outcome)
 
 

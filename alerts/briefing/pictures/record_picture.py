@@ -18,9 +18,9 @@ from alerts.briefing.pictures.drawing import (
     wrapped,
 )
 from alerts.briefing.pictures.geometry import Box
-from alerts.common.phrases import say
+from alerts.common.phrases import phrase, say
 from alerts.common.text import LONGEST_NAME, plain
-from alerts.track.calibration.leads import LEAD_WORDS, Lead
+from alerts.track.calibration.leads import Lead
 from alerts.track.record.summary import BINS, Record
 
 LEFT, RIGHT = 50.0, 14.0
@@ -49,7 +49,7 @@ def draw_record(
 
     Figures are counts, never percentages: of few nights a percentage is mostly luck.
     """
-    beside = say("pictures.record-said", lead=LEAD_WORDS[lead])
+    beside = say("pictures.record-said", lead=phrase("track.lead", lead=lead))
     head, baseline = heading(plain(name, LONGEST_NAME), beside, width, palette)
     top = baseline + 24
     plot = _RecordPlot(Box(LEFT, top, width - RIGHT, top + (300.0 if width >= WIDE_FROM else 220.0)))
@@ -80,7 +80,7 @@ def draw_record(
 
 def record_alt(record: Record, lead: Lead, name: str) -> str:
     """The picture as sentences."""
-    said = [say("pictures.record-alt", lead=LEAD_WORDS[lead], name=plain(name, LONGEST_NAME))]
+    said = [say("pictures.record-alt", lead=phrase("track.lead", lead=lead), name=plain(name, LONGEST_NAME))]
     for each in record.reliability:
         counts = {"said_pct": round(100 * each.said), "clear": each.clear, "cases": each.cases}
         said.append(say("pictures.record-bin", is_outside=each.is_outside, **counts))

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from itertools import pairwise
 
 import numpy as np
 
+from alerts.common.phrases import phrase
 from alerts.track.calibration.correct import corrected, from_log_odds, log_odds
 from alerts.track.calibration.intervals import NIGHT_CORRELATION, effective_nights
 from alerts.track.calibration.leads import LEADS, Lead
 from alerts.track.calibration.model import Calibration, LeadMap, Method, SiteShift, Step, Trial, prior_map
-from alerts.track.calibration.pairs import Bools, Ints, Pairs
+from alerts.track.calibration.pairs import Ints, Pairs
 from alerts.track.calibration.regression import (
     Floats,
     fit_logistic,
@@ -44,8 +45,6 @@ FEWEST_TESTED = 10
 _WIDENED = (1 + NIGHT_CORRELATION) / (1 - NIGHT_CORRELATION)
 """By how much the variance of a mean grows as neighbouring nights hang together."""
 
-_Maker = Callable[[Pairs, LeadMap], LeadMap]
-
 
 def fit_calibration(pairs: Pairs, *, version: str, made_at: datetime) -> Calibration:
     """A new version of all maps, from all pairs so far, deterministic.
@@ -64,19 +63,43 @@ def fit_lead(own: Pairs, lead: Lead) -> LeadMap:
     prior = prior_map(lead, len(own), nights)
     if len(own) < FEWEST_PAIRS or nights < FEWEST_NIGHTS:
         return prior
-    makers: dict[Method, _Maker] = {Method.LOGISTIC: _logistic}
-    if len(own) > ISOTONIC_FROM:
-        makers[Method.ISOTONIC] = _isotonic
-    contest = _hold(own, prior, makers)
-    method, why = _winner(contest)
-    make = makers.get(method, _as_it_is)
-    own_ways = _sites_with_own_ways(own, prior, make)
-    chosen = make(own, prior)
+
+    # each method fitted on the nights before each cut, and tried on those up to the next
+    methods = (Method.LOGISTIC, Method.ISOTONIC) if len(own) > ISOTONIC_FROM else (Method.LOGISTIC,)
+    tested: list[Pairs] = []
+    errors: dict[Method, list[Floats]] = {method: [] for method in methods}
+    for earlier, later in _splits(own):
+        tested.append(later)
+        for method in methods:
+            errors[method].append(_errors(_fitted(method, earlier, prior), later))
+    contest = _Contest(
+        night=np.concatenate([each.night for each in tested]),
+        uncalibrated=np.concatenate([(each.raw - each.clear) ** 2 for each in tested]),
+        errors={method: np.concatenate(parts) for method, parts in errors.items()},
+    )
+
+    # the isotonic map where it beats the logistic one, and either only where it surely beats the raw chance
+    best = Method.LOGISTIC
+    if Method.ISOTONIC in methods and contest.gain(contest.errors[best], Method.ISOTONIC)[0] > 0:
+        best = Method.ISOTONIC
+    trial = contest.trial(best)
+    if trial.gain > SURE_ERRORS * trial.error:
+        why = phrase(
+            "track.why-fitted",
+            brier=trial.brier,
+            uncalibrated=trial.brier_uncalibrated,
+            nights=trial.nights,
+        )
+    else:
+        best, why = Method.PRIOR, phrase("track.why-not-better", nights=trial.nights)
+
+    chosen = _fitted(best, own, prior)
+    own_ways = _sites_with_own_ways(own, prior, best)
     if own_ways:
-        why += f"; {len(own_ways)} of {len(np.unique(own.site))} sites have a shift of their own"
-    if own_ways or method in makers:
+        why = phrase("track.why-shifted", why=why, shifted=len(own_ways), sites=len(np.unique(own.site)))
+    if own_ways or best is not Method.PRIOR:
         chosen = _with_shifts(chosen, own, only=own_ways)
-    return replace(chosen, why=why, trials=tuple(contest.trial(each) for each in contest.errors))
+    return replace(chosen, why=why, trials=tuple(contest.trial(method) for method in methods))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -116,33 +139,18 @@ def _splits(own: Pairs) -> Iterator[tuple[Pairs, Pairs]]:
         yield own.where(own.night < first), own.where((own.night >= first) & (own.night < after))
 
 
-def _hold(own: Pairs, blank: LeadMap, makers: Mapping[Method, _Maker]) -> _Contest:
-    """Each method fitted on the nights before each cut, and tried on those up to the next."""
-    errors: dict[Method, list[Floats]] = {method: [] for method in makers}
-    tested = []
-    for earlier, later in _splits(own):
-        tested.append(later)
-        for method, make in makers.items():
-            errors[method].append(_errors(make(earlier, blank), later))
-    return _Contest(
-        night=np.concatenate([each.night for each in tested]),
-        uncalibrated=np.concatenate([(each.raw - each.clear) ** 2 for each in tested]),
-        errors={method: np.concatenate(parts) for method, parts in errors.items()},
-    )
-
-
 def _errors(lead_map: LeadMap, later: Pairs) -> Floats:
     """Squared, of what the map makes of these pairs."""
     said, _, _ = corrected(lead_map, later.site, later.raw)
     return (said - later.clear) ** 2
 
 
-def _sites_with_own_ways(own: Pairs, blank: LeadMap, make: _Maker) -> frozenset[int]:
+def _sites_with_own_ways(own: Pairs, blank: LeadMap, method: Method) -> frozenset[int]:
     """Those at which their own shift surely did better than what all have in common, on nights that neither
     was fitted on."""
     tested_at, gained = [], []
     for earlier, later in _splits(own):
-        common = make(earlier, blank)
+        common = _fitted(method, earlier, blank)
         tested_at.append(later.site)
         gained.append(_errors(common, later) - _errors(_with_shifts(common, earlier), later))
     gains = np.concatenate(gained)
@@ -153,55 +161,31 @@ def _sites_with_own_ways(own: Pairs, blank: LeadMap, make: _Maker) -> frozenset[
     return frozenset(sites[won].tolist())
 
 
-def _winner(contest: _Contest) -> tuple[Method, str]:
-    """The isotonic map where it beats the logistic one, and either only where it surely beats the
-    uncalibrated chance."""
-    fitted = Method.LOGISTIC
-    if Method.ISOTONIC in contest.errors:
-        gain, _ = contest.gain(contest.errors[Method.LOGISTIC], Method.ISOTONIC)
-        fitted = Method.ISOTONIC if gain > 0 else fitted
-    trial = contest.trial(fitted)
-    if trial.gain > SURE_ERRORS * trial.error:
-        return fitted, _say_gain(trial)
-    return Method.PRIOR, f"no fitted map surely did better on {trial.nights} nights it hadn't seen"
-
-
-def _say_gain(trial: Trial) -> str:
-    return (
-        f"Brier score {trial.brier:.3f} against {trial.brier_uncalibrated:.3f} uncalibrated "
-        f"on {trial.nights} nights it hadn't seen"
-    )
-
-
 def _worth(own: Pairs) -> float:
     """Independent nights a pair."""
     return effective_nights(own.site, own.night) / len(own)
 
 
-def _as_it_is(_: Pairs, blank: LeadMap) -> LeadMap:
-    return blank
+def _fitted(method: Method, own: Pairs, blank: LeadMap) -> LeadMap:
+    """The map of that method on these pairs; `blank`, which leaves chances alone, where the prior won.
 
-
-def _logistic(own: Pairs, blank: LeadMap) -> LeadMap:
+    An isotonic map's levels are of pooled nights, each smoothed by half a night to either side, so that none
+    is certain, and averaged with the logistic map in log odds: at 2,000 simulated pairs the two are wrong in
+    different places, and further from the truth each than both together.
+    """
+    if method is Method.PRIOR:
+        return blank
     odds, weight = log_odds(own.raw), _worth(own)
     fit = fit_logistic(odds, own.clear, weight=weight)
-    return replace(
-        blank,
-        method=Method.LOGISTIC,
-        intercept=fit.intercept,
-        slope=fit.slope,
-        covariance=fit.covariance,
-    )
-
-
-def _isotonic(own: Pairs, blank: LeadMap) -> LeadMap:
-    """Levels of pooled nights, each smoothed by half a night to either side, so that none is certain, and
-    averaged with the logistic map in log odds: at 2,000 simulated pairs the two are wrong in different
-    places, and further from the truth each than both together."""
-    odds, weight = log_odds(own.raw), _worth(own)
-    centre, levels, held = _levels(np.round(from_log_odds(odds), 3), own.clear)
+    if method is Method.LOGISTIC:
+        return replace(
+            blank, method=method, intercept=fit.intercept, slope=fit.slope, covariance=fit.covariance
+        )
+    distinct, cases, share = group_by_value(np.round(from_log_odds(odds), 3), own.clear)
+    levels, block = np.unique(pool_adjacent_violators(share, cases), return_inverse=True)
+    held = np.asarray(np.bincount(block, cases), dtype=np.float64)
+    centre = np.bincount(block, cases * distinct) / held  # of each level: the mean chance stated
     smooth = pool_adjacent_violators((levels * held * weight + 0.5) / (held * weight + 1), held)
-    fit = fit_logistic(odds, own.clear, weight=weight)
     trust = len(own) / (len(own) + ISOTONIC_HALF)
     straight = fit.intercept + fit.slope * log_odds(centre)
     came = from_log_odds(trust * log_odds(smooth) + (1 - trust) * straight)
@@ -209,15 +193,7 @@ def _isotonic(own: Pairs, blank: LeadMap) -> LeadMap:
         Step(*(round(float(value), 6) for value in row))
         for row in zip(centre, came, held * weight, strict=True)
     )
-    return replace(blank, method=Method.ISOTONIC, steps=steps)
-
-
-def _levels(chance: Floats, clear: Bools) -> tuple[Floats, Floats, Floats]:
-    """Of each isotonic level: the mean chance stated, the share that came clear, how many pairs it holds."""
-    distinct, cases, share = group_by_value(chance, clear)
-    levels, block = np.unique(pool_adjacent_violators(share, cases), return_inverse=True)
-    held = np.asarray(np.bincount(block, cases), dtype=np.float64)
-    return np.bincount(block, cases * distinct) / held, levels, held
+    return replace(blank, method=method, steps=steps)
 
 
 def _with_shifts(common: LeadMap, own: Pairs, only: frozenset[int] | None = None) -> LeadMap:

@@ -29,14 +29,6 @@ HOURS_BEFORE = {
     Lead.DAY_5: 120.0,
 }
 """Hours before the window's start at which each lead is read off."""
-LEAD_WORDS = {
-    Lead.EVENING: "in the evening",
-    Lead.MORNING: "in the morning",
-    Lead.DAY_1: "a day before",
-    Lead.DAY_2: "two days before",
-    Lead.DAY_3: "three days before",
-    Lead.DAY_5: "five days before",
-}
 STALE = timedelta(hours=6)
 """A statement that nobody confirmed for this long before a lead no longer stood at it."""
 

@@ -14,10 +14,11 @@ or without, only where it did so at that site (`fit`). Nothing ever comes out as
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime
 from enum import StrEnum
 
+from alerts.common.phrases import Phrase, phrase
 from alerts.track.calibration.leads import LEADS, Lead
 
 LOWEST_CHANCE, HIGHEST_CHANCE = 0.02, 0.98
@@ -81,12 +82,13 @@ class LeadMap:
 
     intercept, slope: on log odds (LOGISTIC). covariance: of intercept, both, slope. steps: ISOTONIC.
     shifts: by number of the site, ascending. site_variance: of a site that isn't listed.
-    lowest, highest: bounds of what comes out.
+    lowest, highest: bounds of what comes out. why: this one, in words; all that it says stands in the other
+    values.
     """
 
     lead: Lead
     method: Method
-    why: str
+    why: Phrase = field(compare=False)
     pairs: int = 0
     nights: int = 0
     intercept: float = 0.0
@@ -131,7 +133,8 @@ class CalibratedChance:
 
 def prior_map(lead: Lead, pairs: int = 0, nights: int = 0) -> LeadMap:
     """The prior at a lead, for so few pairs."""
-    return LeadMap(lead, Method.PRIOR, f"only {pairs} pairs from {nights} nights yet", pairs, nights)
+    why = phrase("track.why-few", pairs=pairs, nights=nights)
+    return LeadMap(lead, Method.PRIOR, why, pairs, nights)
 
 
 PRIOR = Calibration(PRIOR_VERSION, None, None, tuple(prior_map(lead) for lead in LEADS))
@@ -140,6 +143,6 @@ NONE = Calibration(
     NONE_VERSION,
     None,
     None,
-    tuple(LeadMap(lead, Method.AS_FORECAST, "chances stay as they are forecast") for lead in LEADS),
+    tuple(LeadMap(lead, Method.AS_FORECAST, phrase("track.why-as-forecast")) for lead in LEADS),
 )
 """What an operator chooses who wants no chance corrected: outlooks stay as they are."""

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from datetime import datetime
+from datetime import UTC, datetime
 from math import isnan
 from statistics import fmean
 
+from alerts.common.phrases import phrase
 from alerts.common.span import Span
 from alerts.track.observations.evidence import (
     MOST_UNKNOWN_SHARE,
@@ -33,7 +34,33 @@ def accounts_of_analyses(event: Event, analyses: Iterable[Forecast]) -> tuple[Ac
     Feeds rewrite their past: later answers change nothing. An answer fetched before the window ended is
     a forecast and no witness; one without a time of fetching (played from a file) is accepted.
     """
-    return tuple(_account(event, analysis) for analysis in _first_answers(event.window, analyses))
+    accounts = []
+    for analysis in _first_answers(event.window, analyses):
+        known = list(_above(event.window, analysis))
+        clear = [part for part, cloud_pct in known if cloud_pct <= CLEAR_LIMIT_PCT]
+        cloudy = [part for part, cloud_pct in known if cloud_pct > CLEAR_LIMIT_PCT]
+        covered = total(part for part, _ in known) / event.window.duration
+        says = OutcomeState.UNSURE
+        if covered < 1 - MOST_UNKNOWN_SHARE:
+            why = phrase("observations.analysis-too-short")
+        elif long_enough(event, clear):
+            says, why = OutcomeState.CLEAR, phrase("observations.analysis-clear")
+        elif longest(free_of(event.window, cloudy)) < event.shortest:
+            says, why = OutcomeState.NOT_CLEAR, phrase("observations.analysis-cloudy")
+        else:
+            why = phrase("observations.analysis-has-gaps")
+        accounts.append(
+            Account(
+                judge=Judge.ANALYSIS,
+                witness=f"{family_name(analysis.source.lineage)} from {analysis.source.provider}",
+                says=says,
+                why=why,
+                weight=ANALYSIS_WEIGHT,
+                clear_parts=long_enough(event, clear),
+                covered_share=round(covered, 3),
+            )
+        )
+    return tuple(accounts)
 
 
 def clear_share_of(window: Span, analyses: Iterable[Forecast]) -> float | None:
@@ -52,7 +79,8 @@ def clear_share_of(window: Span, analyses: Iterable[Forecast]) -> float | None:
 def _first_answers(window: Span, analyses: Iterable[Forecast]) -> list[Forecast]:
     """By lineage, then provider."""
     first: dict[tuple[str, str], Forecast] = {}
-    for analysis in sorted(analyses, key=_fetched):
+    undated = datetime.min.replace(tzinfo=UTC)
+    for analysis in sorted(analyses, key=lambda each: each.source.fetched_at or undated):
         if analysis.source.fetched_at is None or analysis.source.fetched_at >= window.end:
             first.setdefault((analysis.source.lineage, analysis.source.provider), analysis)
     return [first[key] for key in sorted(first)]
@@ -64,39 +92,3 @@ def _above(window: Span, analysis: Forecast) -> Iterator[tuple[Span, float]]:
     for part, cloud_pct in zip(cut.inside, cover_above_site(analysis, cut).plan_pct.tolist(), strict=True):
         if not isnan(cloud_pct):
             yield part, cloud_pct
-
-
-def _fetched(analysis: Forecast) -> float:
-    fetched: datetime | None = analysis.source.fetched_at
-    return fetched.timestamp() if fetched else 0.0
-
-
-def _account(event: Event, analysis: Forecast) -> Account:
-    known: list[Span] = []
-    clear: list[Span] = []
-    for part, cloud_pct in _above(event.window, analysis):
-        known.append(part)
-        if cloud_pct <= CLEAR_LIMIT_PCT:
-            clear.append(part)
-    covered = total(known) / event.window.duration
-    says, why = _verdict(event, known, clear, covered)
-    return Account(
-        judge=Judge.ANALYSIS,
-        witness=f"{family_name(analysis.source.lineage)} from {analysis.source.provider}",
-        says=says,
-        why=why,
-        weight=ANALYSIS_WEIGHT,
-        clear_parts=long_enough(event, clear),
-        covered_share=round(covered, 3),
-    )
-
-
-def _verdict(event: Event, known: list[Span], clear: list[Span], covered: float) -> tuple[OutcomeState, str]:
-    if covered < 1 - MOST_UNKNOWN_SHARE:
-        return OutcomeState.UNSURE, "its analysis leaves too much of the window open"
-    if long_enough(event, clear):
-        return OutcomeState.CLEAR, "its analysis has little cloud for long enough"
-    cloudy = [part for part in known if part not in clear]
-    if longest(free_of(event.window, cloudy)) < event.shortest:
-        return OutcomeState.NOT_CLEAR, "its analysis has cloud through the window"
-    return OutcomeState.UNSURE, "its analysis has gaps that could hold the event"

@@ -7,13 +7,13 @@ No amount is ever made up: `//////`, a report without a sky group and NIL are un
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
+from itertools import takewhile
 
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase
 from alerts.common.span import require_utc
-from alerts.track.observations.sky_report import (
+from alerts.track.observations.evidence import (
     CAVOK_REACH_FT,
     CEILOMETER_REACH_FT,
     CloudLayer,
@@ -43,22 +43,34 @@ def read_metar(raw: str) -> SkyReading:
     """
     if not raw.strip():
         return SkyReading(SkyState.UNKNOWN)
-    tokens = _body(raw)
+    tokens = raw.replace("=", " ").split()
+    body = tokens[tokens.index(_time_group(raw.replace("=", " ")).group()) + 1 :]
+    # up to the trend forecast or the remarks: those hold clouds, too
+    tokens = list(takewhile(lambda token: token not in _ENDS_BODY, body))
     is_automatic = "AUTO" in tokens
     hidden = _hidden(tokens)
     if hidden is not None:
         return SkyReading(SkyState.OBSCURED, *ALL_HIDDEN, is_automatic=is_automatic, layers=(hidden,))
-    if layers := _layers(tokens):
+    layers = tuple(
+        CloudLayer(*OKTAS[match[1]], base_ft=None if match[2] == "///" else 100.0 * int(match[2]))
+        for match in map(_LAYER.fullmatch, tokens)
+        if match
+    )
+    if layers:
         densest = max(layers, key=lambda layer: layer.okta_max)
-        return SkyReading(
-            SkyState.CLOUD,
-            densest.okta_min,
-            densest.okta_max,
-            _seen_up_to_ft(tokens, layers, is_automatic),
-            is_automatic,
-            layers,
-        )
-    return _without_layers(tokens, is_automatic)
+        # 12,000 ft for automatic stations that report by the U.S. handbook (visibility in miles), unless a
+        # higher layer shows that a person added to the report
+        by_us_code = any(token.endswith("SM") for token in tokens)
+        is_higher = any((layer.base_ft or 0) > CEILOMETER_REACH_FT for layer in layers)
+        seen_up_to_ft = CEILOMETER_REACH_FT if is_automatic and by_us_code and not is_higher else None
+        oktas = densest.okta_min, densest.okta_max
+        return SkyReading(SkyState.CLOUD, *oktas, seen_up_to_ft, is_automatic, layers)
+    if "SKC" in tokens and not is_automatic:
+        return SkyReading(SkyState.CLEAR, 0, 0)
+    word = "CLR" if "SKC" in tokens else next((token for token in tokens if token in _CLEAR_REACH_FT), None)
+    if word is None:
+        return SkyReading(SkyState.UNKNOWN, is_automatic=is_automatic)
+    return SkyReading(SkyState.CLEAR_BELOW, 0, 0, _CLEAR_REACH_FT[word], is_automatic)
 
 
 def observed_at(raw: str, *, received_at: datetime) -> datetime:
@@ -86,14 +98,6 @@ def _time_group(raw: str) -> re.Match[str]:
     return found
 
 
-def _body(raw: str) -> list[str]:
-    """What follows the time group, up to the trend forecast or the remarks: those hold clouds, too."""
-    tokens = raw.replace("=", " ").split()
-    body = tokens[tokens.index(_time_group(raw.replace("=", " ")).group()) + 1 :]
-    end = next((i for i, token in enumerate(body) if token in _ENDS_BODY), len(body))
-    return body[:end]
-
-
 def _hidden(tokens: list[str]) -> CloudLayer | None:
     """An obscured sky; its depth counts as the base, 0 where it wasn't measured."""
     for i, token in enumerate(tokens):
@@ -102,31 +106,3 @@ def _hidden(tokens: list[str]) -> CloudLayer | None:
         if tokens[i : i + 2] == ["SKY", "OBS"]:
             return CloudLayer(*ALL_HIDDEN, base_ft=0)
     return None
-
-
-def _layers(tokens: Sequence[str]) -> tuple[CloudLayer, ...]:
-    matches = (_LAYER.fullmatch(token) for token in tokens)
-    return tuple(
-        CloudLayer(*OKTAS[match[1]], base_ft=None if match[2] == "///" else 100.0 * int(match[2]))
-        for match in matches
-        if match
-    )
-
-
-def _seen_up_to_ft(tokens: Sequence[str], layers: Sequence[CloudLayer], is_automatic: bool) -> int | None:
-    """12,000 ft for automatic stations that report by the U.S. handbook (visibility in miles), unless a
-    higher layer shows that a person added to the report."""
-    by_us_code = any(token.endswith("SM") for token in tokens)
-    is_higher = any((layer.base_ft or 0) > CEILOMETER_REACH_FT for layer in layers)
-    return CEILOMETER_REACH_FT if is_automatic and by_us_code and not is_higher else None
-
-
-def _without_layers(tokens: Sequence[str], is_automatic: bool) -> SkyReading:
-    if "SKC" in tokens and not is_automatic:
-        return SkyReading(SkyState.CLEAR, 0, 0)
-    if "SKC" in tokens:
-        return SkyReading(SkyState.CLEAR_BELOW, 0, 0, CEILOMETER_REACH_FT, is_automatic)
-    word = next((token for token in tokens if token in _CLEAR_REACH_FT), None)
-    if word is None:
-        return SkyReading(SkyState.UNKNOWN, is_automatic=is_automatic)
-    return SkyReading(SkyState.CLEAR_BELOW, 0, 0, _CLEAR_REACH_FT[word], is_automatic)

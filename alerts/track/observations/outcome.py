@@ -14,11 +14,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
+from alerts.common.phrases import Phrase, phrase
 from alerts.common.span import intersect
 from alerts.sites.model import Site
 from alerts.track.observations.analyses import ANALYSIS_WEIGHT, accounts_of_analyses
 from alerts.track.observations.evidence import (
-    JUDGE_WORDS,
     Account,
     Event,
     Judge,
@@ -46,7 +46,7 @@ class Evidence:
     reports: Sequence[SkyReport] = ()
     people: Sequence[PersonReport] = ()
     analyses: Sequence[Forecast] = ()
-    set_aside: Mapping[str, str] = field(default_factory=dict)
+    set_aside: Mapping[str, Phrase] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,66 +59,73 @@ class Outcome:
     event: Event
     state: OutcomeState
     judge: Judge | None
-    why: str
+    why: Phrase
     accounts: tuple[Account, ...]
-    disagreement: tuple[str, ...] = ()
+    disagreement: tuple[Phrase, ...] = ()
 
 
 def judge_night(event: Event, site: Site, evidence: Evidence) -> Outcome:
     """What all the evidence makes of one event at one site."""
-    people = accounts_of_people(event, evidence.people)
-    stations = _accounts_of_stations(event, site, evidence)
-    return combine(event, (*people, *stations, *accounts_of_analyses(event, evidence.analyses)))
-
-
-def _accounts_of_stations(event: Event, site: Site, evidence: Evidence) -> tuple[Account, ...]:
     heard = [
         (station, account_of_station(event, site, station, evidence.reports)) for station in evidence.stations
     ]
     heard.sort(key=lambda pair: (-pair[1].weight * pair[1].covered_share, pair[1].distance_km, pair[0].name))
     trusted = [station for station, _ in heard if station.name not in evidence.set_aside]
     aside = {**find_same_place(trusted), **evidence.set_aside}
-    return tuple(_set_aside(said, aside.get(station.name, "")) for station, said in heard)
-
-
-def _set_aside(said: Account, reason: str) -> Account:
-    return replace(said, weight=0.0, why=f"not counted: it {reason}") if reason else said
+    stations = [
+        replace(said, weight=0.0, why=aside[station.name]) if station.name in aside else said
+        for station, said in heard
+    ]
+    people = accounts_of_people(event, evidence.people)
+    return combine(event, (*people, *stations, *accounts_of_analyses(event, evidence.analyses)))
 
 
 def combine(event: Event, accounts: Sequence[Account]) -> Outcome:
     """The rule above, on what each witness says of the same event."""
     counted = [said for said in accounts if said.counts]
     by_judge = {judge: [said for said in counted if said.judge is judge] for judge in Judge}
-    state, judge, why = _by_people(by_judge) or _by_stations(event, by_judge) or _unsettled(counted, by_judge)
+    settled = _by_people(by_judge) or _by_stations(event, by_judge)
+    if settled is None:
+        settled = OutcomeState.UNSURE, None, phrase("observations.contradictory")
+        if not counted:
+            settled = OutcomeState.UNSURE, None, phrase("observations.nobody-knows")
+        elif not by_judge[Judge.PEOPLE] and not by_judge[Judge.STATIONS]:
+            settled = OutcomeState.UNSURE, None, phrase("observations.only-an-analysis")
+    state, judge, why = settled
     others = [said for said in counted if state is not OutcomeState.UNSURE and said.says is not state]
     if state is OutcomeState.UNSURE and len({said.says for said in counted}) > 1:
         others = counted
-    return Outcome(event, state, judge, why, tuple(accounts), tuple(_say(said) for said in others))
+    disagreement = tuple(
+        phrase(
+            "observations.disagrees",
+            says=said.says,
+            witness=phrase("observations.a-person") if said.judge is Judge.PEOPLE else said.witness,
+            judge=phrase("track.judge", judge=said.judge),
+            why=said.why,
+        )
+        for said in others
+    )
+    return Outcome(event, state, judge, why, tuple(accounts), disagreement)
 
 
-_Settled = tuple[OutcomeState, Judge | None, str]
+_Settled = tuple[OutcomeState, Judge | None, Phrase]
 _ByJudge = Mapping[Judge, Sequence[Account]]
 
 
 def _by_people(by_judge: _ByJudge) -> _Settled | None:
-    voices = by_judge[Judge.PEOPLE]
+    voices, stations = by_judge[Judge.PEOPLE], by_judge[Judge.STATIONS]
     state = _majority(voices)
     if state is None:
         return None
-    backed = len(voices) > 1 or _all_say(by_judge[Judge.ANALYSIS], state)
-    against = _proven_by_stations(by_judge) is OutcomeState.NOT_CLEAR
-    if state is OutcomeState.CLEAR and against and not backed:
-        why = "one person saw it clear, stations in reach report cloud throughout"
-        return OutcomeState.UNSURE, None, why
+    is_backed = len(voices) > 1 or _all_say(by_judge[Judge.ANALYSIS], state)
+    proves_cloud = (
+        _majority(stations) is OutcomeState.NOT_CLEAR
+        and _weight(stations, OutcomeState.NOT_CLEAR) >= ENOUGH_WEIGHT
+    )
+    if state is OutcomeState.CLEAR and proves_cloud and not is_backed:
+        return OutcomeState.UNSURE, None, phrase("observations.one-person-against-stations")
     said = sum(voice.says is state for voice in voices)
-    return state, Judge.PEOPLE, f"{said} of {len(voices)} who were there say so"
-
-
-def _proven_by_stations(by_judge: _ByJudge) -> OutcomeState | None:
-    """What stations alone say with enough weight."""
-    stations = by_judge[Judge.STATIONS]
-    state = _majority(stations)
-    return state if state and _weight(stations, state) >= ENOUGH_WEIGHT else None
+    return state, Judge.PEOPLE, phrase("observations.who-were-there", said=said, voices=len(voices))
 
 
 def _by_stations(event: Event, by_judge: _ByJudge) -> _Settled | None:
@@ -130,37 +137,24 @@ def _by_stations(event: Event, by_judge: _ByJudge) -> _Settled | None:
     contradicted = any(said.says is not state for said in analyses)
     weight = _weight(stations, state) + ANALYSIS_WEIGHT * (agreed - contradicted)
     if contradicted and (state is OutcomeState.CLEAR or weight < ENOUGH_WEIGHT):
-        return OutcomeState.UNSURE, None, "a station and an analysis contradict each other"
+        return OutcomeState.UNSURE, None, phrase("observations.station-against-analysis")
     if weight < ENOUGH_WEIGHT:
-        return OutcomeState.UNSURE, None, "only stations far off speak"
+        return OutcomeState.UNSURE, None, phrase("observations.only-stations-far-off")
     if state is OutcomeState.NOT_CLEAR:
-        return state, Judge.STATIONS, "stations in reach report cloud through the window"
+        return state, Judge.STATIONS, phrase("observations.stations-cloudy")
     if not agreed:
-        why = "stations see no cloud, and nothing that sees high cloud confirms it"
-        return OutcomeState.UNSURE, None, why
-    if not _same_stretch(event, stations, analyses):
-        return OutcomeState.UNSURE, None, "stations and the analysis have it clear at different times"
-    return state, Judge.STATIONS, "stations see no cloud, and an analysis has none higher up"
+        return OutcomeState.UNSURE, None, phrase("observations.high-cloud-unknown")
+    shares_a_stretch = any(
+        all(longest(intersect(said.clear_parts, model.clear_parts)) >= event.shortest for model in analyses)
+        for said in stations
+    )
+    if not shares_a_stretch:
+        return OutcomeState.UNSURE, None, phrase("observations.clear-at-different-times")
+    return state, Judge.STATIONS, phrase("observations.stations-clear")
 
 
 def _all_say(accounts: Sequence[Account], state: OutcomeState) -> bool:
     return bool(accounts) and all(said.says is state for said in accounts)
-
-
-def _same_stretch(event: Event, stations: Sequence[Account], analyses: Sequence[Account]) -> bool:
-    """Whether the stations that see it clear and every analysis share a stretch that can hold the event."""
-    return any(
-        all(longest(intersect(said.clear_parts, model.clear_parts)) >= event.shortest for model in analyses)
-        for said in stations
-    )
-
-
-def _unsettled(counted: Sequence[Account], by_judge: _ByJudge) -> _Settled:
-    if not counted:
-        return OutcomeState.UNSURE, None, "nobody who could know says anything"
-    if not by_judge[Judge.PEOPLE] and not by_judge[Judge.STATIONS]:
-        return OutcomeState.UNSURE, None, "only a model's analysis speaks"
-    return OutcomeState.UNSURE, None, "the witnesses contradict each other"
 
 
 def _majority(accounts: Sequence[Account]) -> OutcomeState | None:
@@ -173,9 +167,3 @@ def _majority(accounts: Sequence[Account]) -> OutcomeState | None:
 
 def _weight(accounts: Iterable[Account], state: OutcomeState) -> float:
     return sum(said.weight for said in accounts if said.says is state)
-
-
-def _say(said: Account) -> str:
-    what = "clear" if said.says is OutcomeState.CLEAR else "not clear"
-    who = "a person" if said.judge is Judge.PEOPLE else said.witness
-    return f"{who} ({JUDGE_WORDS[said.judge]}) says {what}: {said.why}"

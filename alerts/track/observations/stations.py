@@ -1,4 +1,4 @@
-"""What weather stations prove of an event, and what they don't.
+"""What weather stations prove of an event, and what they don't; and what they say of the sky now.
 
 A station is an uneven witness. BKN, OVC and an obscured sky above the site's height prove a bad sky;
 CLR, NCD, NSC and CAVOK prove nothing of what is higher than the instrument sees, and an observer's word
@@ -8,13 +8,16 @@ Cloud whose base may lie below the site proves nothing either: the photographer 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from enum import StrEnum
 from itertools import pairwise
+from math import atan2, cos, degrees, radians, sin
 
+from alerts.common.phrases import Phrase, phrase
 from alerts.common.span import Span
+from alerts.common.units import FEET_PER_M
 from alerts.sites.great_circle import distance_km
 from alerts.sites.model import Site
 from alerts.track.observations.evidence import (
@@ -23,7 +26,9 @@ from alerts.track.observations.evidence import (
     Event,
     Judge,
     OutcomeState,
+    SkyReading,
     SkyReport,
+    SkyState,
     Station,
     free_of,
     joined,
@@ -31,7 +36,7 @@ from alerts.track.observations.evidence import (
     longest,
     total,
 )
-from alerts.track.observations.sky_report import FEET_A_METRE, SkyReading, SkyState
+from alerts.weather.sky_now import OLDEST, REACH_KM, Says, StationSky
 
 FULL_WEIGHT_KM, HALF_WEIGHT_KM = 30.0, 60.0
 FULL_WEIGHT_M, HALF_WEIGHT_M = 300.0, 1000.0
@@ -48,63 +53,88 @@ LAST_REWRITE = timedelta(hours=48)
 """A text for the same minute that comes later than this after it is kept apart: no feed rewrites its past."""
 BASE_STEP_FT = 100.0
 """Bases are given in hundreds of feet, rounded down (FMH-1): the cloud may hang this much higher."""
+KM_A_DEGREE = 111.2
+METAR, SYNOP = "METAR", "SYNOP"
+
+_WIND = re.compile(r"\b(\d{3})(\d{2,3})(?:G\d{2,3})?(?:KT|MPS|KMH)\b")
+"""Direction and speed in a METAR; VRB has no direction (WMO-No. 306, FM 15, 15.5)."""
 
 
-class _Says(StrEnum):
-    CLEAR = "clear"
-    PARTLY = "partly"
-    BAD = "bad"
-    SILENT = "silent"
+@dataclass(frozen=True, slots=True)
+class Observed:
+    """One report with the station that made it. source: who delivered it."""
+
+    station: Station
+    report: SkyReport
+    source: str
 
 
 @dataclass(frozen=True, slots=True)
 class _Slot:
-    """The part of the window that one report speaks for."""
+    """The part of the window that one report speaks for. says: None where it tells nothing."""
 
     span: Span
-    says: _Says
+    says: Says | None
 
 
 def account_of_station(event: Event, site: Site, station: Station, reports: Iterable[SkyReport]) -> Account:
     """What one station says of the event.
 
+    Not clear: no time is left that could hold the event. Clear: a stretch that does hold it, over which two
+    reports in a row say so, because one alone may be a gap that drifts by, unless the whole window holds no
+    more than one.
     reports: its own, from an hour before the window to an hour after it; others are ignored.
     """
     used = reports_in_time(event, [report for report in reports if report.station == station.name])
-    slots = _slots(event, [(report, _says(report.reading, station, site)) for report in used])
-    says, why, clear = _verdict(event, slots)
+    slots = _slots(event, station, site, used)
+    covered = total(slot.span for slot in slots if slot.says is not None) / event.window.duration
+    bad = [slot.span for slot in slots if slot.says is Says.CLOUD]
+    runs = joined(slot.span for slot in slots if slot.says is Says.CLEAR)
+    needed = min(2, len(slots))
+    clear = long_enough(
+        event, [run for run in runs if sum(run.contains(slot.span.start) for slot in slots) >= needed]
+    )
+    says = OutcomeState.UNSURE
+    if not slots:
+        why = phrase("observations.no-report")
+    elif covered < 1 - MOST_UNKNOWN_SHARE:
+        why = phrase("observations.too-few-reports")
+    elif longest(free_of(event.window, bad)) < event.shortest:
+        says, why = OutcomeState.NOT_CLEAR, phrase("observations.cloud-throughout")
+    elif not clear:
+        why = phrase("observations.neither-clear-nor-cloudy")
+    elif station.elevation_m is not None and station.elevation_m - site.elevation_m > FULL_WEIGHT_M:
+        why = phrase("observations.clear-up-there")
+    else:
+        says, why = OutcomeState.CLEAR, _how_clear(used)
     away_km = distance_km(site.lat_deg, site.lon_deg, station.lat_deg, station.lon_deg)
     weight, why_less = station_weight(away_km, station, site)
-    if says is OutcomeState.CLEAR:
-        why = _how_clear(used)
-    if says is OutcomeState.CLEAR and _is_far_above(station, site):
-        says, why, clear = OutcomeState.UNSURE, "clear up there, which says nothing of the site below", ()
     return Account(
         judge=Judge.STATIONS,
         witness=f"{station.name} {station.network}",
         says=says,
-        why=f"{why}; {why_less}" if why_less else why,
+        why=phrase("observations.clauses", clauses=(why, why_less)) if why_less else why,
         weight=weight,
-        clear_parts=clear,
-        covered_share=round(_covered(event, slots), 3),
+        clear_parts=clear if says is OutcomeState.CLEAR else (),
+        covered_share=round(covered, 3),
         distance_km=round(away_km, 1),
         height_difference_m=None if station.elevation_m is None else station.elevation_m - site.elevation_m,
         raw=tuple(report.raw for report in used),
     )
 
 
-def station_weight(distance_km: float, station: Station, site: Site) -> tuple[float, str]:
+def station_weight(away_km: float, station: Station, site: Site) -> tuple[float, Phrase | None]:
     """1, 0.5 or 0, and why it isn't 1. A station of unknown height can't be put above or below a cloud."""
     if station.elevation_m is None:
-        return 0.0, "not counted: nobody knows its height"
+        return 0.0, phrase("observations.height-unknown")
     apart_m = abs(station.elevation_m - site.elevation_m)
-    if distance_km > HALF_WEIGHT_KM:
-        return 0.0, f"not counted: {distance_km:.0f} km away"
+    if away_km > HALF_WEIGHT_KM:
+        return 0.0, phrase("observations.too-far", away_km=away_km)
     if apart_m > HALF_WEIGHT_M:
-        return 0.0, f"not counted: {apart_m:.0f} m higher or lower"
-    if distance_km > FULL_WEIGHT_KM or apart_m > FULL_WEIGHT_M:
-        return 0.5, f"counts half: {distance_km:.0f} km away, {apart_m:.0f} m higher or lower"
-    return 1.0, ""
+        return 0.0, phrase("observations.too-high", apart_m=apart_m)
+    if away_km > FULL_WEIGHT_KM or apart_m > FULL_WEIGHT_M:
+        return 0.5, phrase("observations.counts-half", away_km=away_km, apart_m=apart_m)
+    return 1.0, None
 
 
 def reports_in_time(event: Event, reports: Iterable[SkyReport]) -> list[SkyReport]:
@@ -116,31 +146,21 @@ def reports_in_time(event: Event, reports: Iterable[SkyReport]) -> list[SkyRepor
     reach = STANDS_FOR + LAG
     first, last = event.window.start - reach, event.window.end + reach
     by_minute: dict[datetime, SkyReport] = {}
-    for report in sorted(_with_a_sky(reports), key=_received):
-        if first <= report.at <= last and (report.at not in by_minute or _is_in_time(report)):
+    for report in sorted(reports, key=lambda each: each.received_at or each.at):
+        if report.reading.state is SkyState.UNKNOWN or not first <= report.at <= last:
+            continue
+        if report.at not in by_minute or (report.received_at or report.at) - report.at <= LAST_REWRITE:
             by_minute[report.at] = report
     return [by_minute[at] for at in sorted(by_minute)]
 
 
-def _with_a_sky(reports: Iterable[SkyReport]) -> list[SkyReport]:
-    return [report for report in reports if report.reading.state is not SkyState.UNKNOWN]
-
-
-def _received(report: SkyReport) -> datetime:
-    return report.received_at or report.at
-
-
-def _is_in_time(report: SkyReport) -> bool:
-    return _received(report) - report.at <= LAST_REWRITE
-
-
-def _says(reading: SkyReading, station: Station, site: Site) -> _Says:
-    """What one reading says of the sky that the site sees."""
+def says_of_site(reading: SkyReading, station: Station, site: Site) -> Says | None:
+    """What one reading says of the sky that the site sees; None where its cloud may lie below the site."""
     if reading.okta_max <= CLEAR_OKTAS:
-        return _Says.CLEAR
+        return Says.CLEAR
     if reading.okta_min < BAD_OKTAS:
-        return _Says.PARTLY
-    return _Says.BAD if oktas_above(reading, station, site) >= BAD_OKTAS else _Says.SILENT
+        return Says.PARTLY
+    return Says.CLOUD if oktas_above(reading, station, site) >= BAD_OKTAS else None
 
 
 def oktas_above(reading: SkyReading, station: Station, site: Site) -> int:
@@ -149,7 +169,7 @@ def oktas_above(reading: SkyReading, station: Station, site: Site) -> int:
     An amount may include what lies beneath it (the U.S. sum), so lower layers below the site are taken
     off. A base that wasn't measured may be anywhere.
     """
-    site_ft = (site.elevation_m - (station.elevation_m or 0.0)) * FEET_A_METRE
+    site_ft = (site.elevation_m - (station.elevation_m or 0.0)) * FEET_PER_M
     lowest_ft = site_ft - BASE_STEP_FT
     above = [layer for layer in reading.layers if layer.base_ft is not None and layer.base_ft >= lowest_ft]
     below = [layer for layer in reading.layers if layer not in above]
@@ -157,75 +177,70 @@ def oktas_above(reading: SkyReading, station: Station, site: Site) -> int:
     return max((layer.okta_min for layer in above), default=0) - hidden
 
 
-def _is_far_above(station: Station, site: Site) -> bool:
-    return station.elevation_m is not None and station.elevation_m - site.elevation_m > FULL_WEIGHT_M
-
-
-def _slots(event: Event, said: Sequence[tuple[SkyReport, _Says]]) -> tuple[_Slot, ...]:
+def _slots(event: Event, station: Station, site: Site, used: Sequence[SkyReport]) -> list[_Slot]:
     """The window cut half-way between neighbouring reports, each piece no wider than a report can hold."""
-    meant = sorted(((_meant(report), says) for report, says in said), key=lambda pair: pair[0])
+    meant = sorted(
+        ((report.at - LAG if report.reading.is_automatic else report.at, report) for report in used),
+        key=lambda pair: pair[0],
+    )
     cuts = [left + (right - left) / 2 for (left, _), (right, _) in pairwise(meant)]
     slots = []
-    for i, (at, says) in enumerate(meant):
+    for i, (at, report) in enumerate(meant):
         start = max(at - STANDS_FOR, cuts[i - 1] if i else event.window.start, event.window.start)
         end = min(at + STANDS_FOR, cuts[i] if i < len(cuts) else event.window.end, event.window.end)
         if start < end:
-            slots.append(_Slot(Span(start, end), says))
-    return tuple(slots)
+            slots.append(_Slot(Span(start, end), says_of_site(report.reading, station, site)))
+    return slots
 
 
-def _meant(report: SkyReport) -> datetime:
-    return report.at - LAG if report.reading.is_automatic else report.at
-
-
-def _covered(event: Event, slots: Sequence[_Slot]) -> float:
-    known = total(slot.span for slot in slots if slot.says is not _Says.SILENT)
-    return known / event.window.duration
-
-
-def _verdict(event: Event, slots: Sequence[_Slot]) -> tuple[OutcomeState, str, tuple[Span, ...]]:
-    """Not clear: no time is left that could hold the event. Clear: a stretch that does hold it."""
-    if not slots:
-        return OutcomeState.UNSURE, "no report", ()
-    if _covered(event, slots) < 1 - MOST_UNKNOWN_SHARE:
-        return OutcomeState.UNSURE, "too few reports that say anything of the sky", ()
-    bad = [slot.span for slot in slots if slot.says is _Says.BAD]
-    if longest(free_of(event.window, bad)) < event.shortest:
-        return OutcomeState.NOT_CLEAR, "cloud through the window", ()
-    if clear := long_enough(event, _clear_runs(slots)):
-        return OutcomeState.CLEAR, "clear", clear
-    return OutcomeState.UNSURE, "neither clear for long enough nor cloudy throughout", ()
-
-
-def _how_clear(used: Sequence[SkyReport]) -> str:
+def _how_clear(used: Sequence[SkyReport]) -> Phrase:
     """How far up the clear reports see, the least of them."""
     clear = [report.reading for report in used if report.reading.okta_max <= CLEAR_OKTAS]
     reaches = [reading.reach_ft for reading in clear if reading.reach_ft is not None]
-    return f"clear up to {min(reaches):,} ft above it" if reaches else "clear, as a person saw it"
+    if not reaches:
+        return phrase("observations.clear-to-the-eye")
+    return phrase("observations.clear-up-to", reach_ft=min(reaches))
 
 
-def _clear_runs(slots: Sequence[_Slot]) -> tuple[Span, ...]:
-    """Where reports in a row say clear: two at least, because one alone may be a gap that drifts by,
-    unless the whole window holds no more than one."""
-    needed = min(2, len(slots))
-    runs = joined(slot.span for slot in slots if slot.says is _Says.CLEAR)
-    return tuple(run for run in runs if sum(run.contains(slot.span.start) for slot in slots) >= needed)
+def station_skies(
+    site: Site, stations: Sequence[Station], reports: Iterable[SkyReport], now: datetime
+) -> tuple[StationSky, ...]:
+    """The newest word of each station on the sky above the site now, in order of their names.
 
-
-KM_A_DEGREE = 111.2
-
-
-REACH_KM = 60.0
-"""Further off a station says nothing of a site's sky."""
-
-
-METAR, SYNOP = "METAR", "SYNOP"
-
-
-@dataclass(frozen=True, slots=True)
-class Observed:
-    """One report with the station that made it. source: who delivered it."""
-
-    station: Station
-    report: SkyReport
-    source: str
+    Silence, reports of the future, those too old, and stations too far off or of a height that nobody knows
+    or that differs too much are left out; so is cloud that may hang below the site.
+    """
+    by_name = {station.name: station for station in stations}
+    newest: dict[str, SkyReport] = {}
+    for report in sorted(reports, key=lambda each: each.at):
+        is_now = now - OLDEST <= report.at <= now
+        if is_now and report.station in by_name and report.reading.state is not SkyState.UNKNOWN:
+            newest[report.station] = report
+    found = []
+    for name, report in sorted(newest.items()):
+        station = by_name[name]
+        if station.elevation_m is None or abs(station.elevation_m - site.elevation_m) > HALF_WEIGHT_M:
+            continue
+        away_km = distance_km(site.lat_deg, site.lon_deg, station.lat_deg, station.lon_deg)
+        says = says_of_site(report.reading, station, site)
+        if says is None or away_km > REACH_KM:
+            continue
+        # of the station from the site; over so few kilometres the Earth is flat
+        east = radians((station.lon_deg - site.lon_deg + 180) % 360 - 180)
+        north = radians(station.lat_deg - site.lat_deg)
+        bearing_deg = degrees(atan2(sin(east) * cos(radians(site.lat_deg)), sin(north))) % 360
+        wind = _WIND.search(report.raw)
+        found.append(
+            StationSky(
+                station=station.name,
+                says=says,
+                at=report.at,
+                distance_km=round(away_km, 1),
+                bearing_deg=round(bearing_deg, 1),
+                higher_m=round(station.elevation_m - site.elevation_m, 1),
+                reach_ft=report.reading.reach_ft,
+                wind_from_deg=float(wind[1]) if wind and int(wind[2]) and int(wind[1]) <= 360 else None,
+                source=report.source,
+            )
+        )
+    return tuple(found)

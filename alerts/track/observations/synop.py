@@ -10,13 +10,15 @@ from dataclasses import dataclass
 
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase
-from alerts.track.observations.sky_report import FEET_A_METRE, CloudLayer, SkyReading, SkyState
+from alerts.common.units import FEET_PER_M
+from alerts.track.observations.evidence import CloudLayer, SkyReading, SkyState
 
 OBSCURED_N = 9
 MANNED_IX = "123"
-LOWEST_BASE_M = {"0": 0, "1": 50, "2": 100, "3": 200, "4": 300, "5": 600, "6": 1000, "7": 1500, "8": 2000}
+LOWEST_BASE_M = {
+    "0": 0, "1": 50, "2": 100, "3": 200, "4": 300, "5": 600, "6": 1000, "7": 1500, "8": 2000, "9": 2500
+}  # fmt: skip
 """The lower end of each class of h, the base of the lowest cloud (code table 1600)."""
-HIGHEST_CLASS_BASE_M = 2500
 
 _REPORT = re.compile(
     r"\bAAXX\s+(\d{4})[\d/]\s+(\d{5})\s+(?:(NIL)|[\d/]([\d/])([\d/])[\d/]{2}\s+([\d/])[\d/]{4})"
@@ -43,24 +45,17 @@ def read_synop(raw: str) -> SynopReport:
     if match is None:
         raise BadInput(phrase("track.no-synop", report=raw.strip()[:40]))
     day_hour, station, nil, kind, height, amount = match.groups()
-    reading = SkyReading(SkyState.UNKNOWN) if nil else _reading(kind, height, amount)
-    return SynopReport(station, day_hour, reading)
-
-
-def _reading(kind: str, height: str, amount: str) -> SkyReading:
-    is_automatic = kind not in MANNED_IX
-    if amount == "/":
-        return SkyReading(SkyState.UNKNOWN, is_automatic=is_automatic)
-    oktas = int(amount)
-    if oktas == 0:
+    is_automatic = not nil and kind not in MANNED_IX
+    if nil or amount == "/":
+        reading = SkyReading(SkyState.UNKNOWN, is_automatic=is_automatic)
+    elif int(amount) == 0:
         state = SkyState.CLEAR_BELOW if is_automatic else SkyState.CLEAR
-        return SkyReading(state, 0, 0, is_automatic=is_automatic)
-    if oktas == OBSCURED_N:
+        reading = SkyReading(state, 0, 0, is_automatic=is_automatic)
+    elif int(amount) == OBSCURED_N:
         hidden = CloudLayer(8, 8, 0.0)
-        return SkyReading(SkyState.OBSCURED, 8, 8, is_automatic=is_automatic, layers=(hidden,))
-    layer = CloudLayer(oktas, oktas, FEET_A_METRE * _base_m(height))
-    return SkyReading(SkyState.CLOUD, oktas, oktas, is_automatic=is_automatic, layers=(layer,))
-
-
-def _base_m(height: str) -> int:
-    return HIGHEST_CLASS_BASE_M if height == "9" else LOWEST_BASE_M.get(height, 0)
+        reading = SkyReading(SkyState.OBSCURED, 8, 8, is_automatic=is_automatic, layers=(hidden,))
+    else:
+        oktas = int(amount)
+        layer = CloudLayer(oktas, oktas, FEET_PER_M * LOWEST_BASE_M.get(height, 0))
+        reading = SkyReading(SkyState.CLOUD, oktas, oktas, is_automatic=is_automatic, layers=(layer,))
+    return SynopReport(station, day_hour, reading)

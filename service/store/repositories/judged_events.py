@@ -14,12 +14,11 @@ from alerts.sites.great_circle import distance_km
 from alerts.sites.model import Site
 from alerts.track.observations.evidence import Event, OutcomeState, PersonReport, SeenSky, SkyReport, Station
 from alerts.track.observations.metar import read_metar
-from alerts.track.observations.nearby_sky import station_skies
 from alerts.track.observations.outcome import Outcome
-from alerts.track.observations.stations import KM_A_DEGREE, METAR, REACH_KM, Observed
+from alerts.track.observations.stations import KM_A_DEGREE, METAR, Observed, station_skies
 from alerts.track.observations.synop import read_synop
 from alerts.weather.forecast import Forecast
-from alerts.weather.sky_now import OLDEST, StationSky
+from alerts.weather.sky_now import OLDEST, REACH_KM, StationSky
 from service.store.engine import in_chunks
 from service.store.json_values import from_json, to_json
 from service.store.repositories.forecast_packing import unpack
@@ -227,9 +226,8 @@ def person_report(row: OutcomeRow, voice: str) -> PersonReport:
 
 def keep_outcome(session: Session, row: JudgedEventRow, outcome: Outcome, now: datetime) -> bool:
     """Write the outcome of an event where it says something new; whether it did."""
-    facts = to_json(outcome)
     known = session.get(OutcomeRow, row.outcome_id) if row.outcome_id else None
-    if known is not None and known.facts["outcome"] == facts:
+    if known is not None and read_outcome(known) == outcome:
         return False
     fresh = OutcomeRow(
         site_id=row.site_id,
@@ -237,7 +235,7 @@ def keep_outcome(session: Session, row: JudgedEventRow, outcome: Outcome, now: d
         person_id=None,
         judge=outcome.judge.value if outcome.judge else NOBODY,
         state=outcome.state.value,
-        facts={"event": row.id, "outcome": facts},
+        facts={"event": row.id, "outcome": to_json(outcome)},
         reported_at=now,
     )
     session.add(fresh)
@@ -257,7 +255,7 @@ def outcomes_of_night(session: Session, site_id: int, night: date) -> list[Outco
     Each says what came (`state`), whose word settled it (`judge`, None when nobody's did) and why, all that
     the witnesses said (`accounts`) and who says something else (`disagreement`). Empty before the first
     look, two hours after a window's end, and for nights without a judged window. In words:
-    `alerts.track.record.text.say_outcome`.
+    `alerts.track.record.text.outcome_lines`.
     """
     return [read_outcome(row) for row in find_outcomes(session, site_id, night, night)]
 

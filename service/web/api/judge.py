@@ -21,8 +21,7 @@ from alerts.sky.nights.night_events import tonight_name
 from alerts.wishes.model import DEFAULT_WISHES
 from service.common.timezones import doubts, zone_at
 from service.explain.stored_verdict import nights_as_wished
-from service.observations.model import Heard
-from service.observations.near_now import STATIONS_BUDGET_S, heard_skies, stations_wanted
+from service.observations.model import STATIONS_BUDGET_S, Heard, heard_skies, stations_wanted
 from service.reports.night_json import night_report
 from service.store.repositories import rate_limits
 from service.store.repositories.climates import climate_at

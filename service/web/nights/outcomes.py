@@ -16,11 +16,10 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
-from alerts.common.phrases import phrase, say
+from alerts.common.phrases import Reader, phrase, say
 from alerts.common.text import direction_word
 from alerts.sites.model import Site
-from alerts.track.observations.evidence import JUDGE_WORDS
-from alerts.track.record.text import STATE_WORDS, say_outcome
+from alerts.track.record.text import outcome_lines
 from service.accounts import access
 from service.hindsight.outcome_reports import Said, find_said, keep_said, read_said, require_begun
 from service.store.repositories.alerts import was_address_told
@@ -165,7 +164,12 @@ def said_outcome(session: Session, site: Site, site_id: int, name: date, viewer:
 
 def came_lines(session: Session, site: Site, site_id: int, name: date) -> list[str]:
     """What the night was like, by whom judged, and who says something else; none before the first look."""
-    return [line for each in outcomes_of_night(session, site_id, name) for line in say_outcome(each, site.tz)]
+    at_site = Reader(site.tz)
+    return [
+        say(line, at_site)
+        for each in outcomes_of_night(session, site_id, name)
+        for line in outcome_lines(each)
+    ]
 
 
 def came_of(session: Session, site_id: int, names: Collection[date]) -> dict[date, str]:
@@ -175,8 +179,11 @@ def came_of(session: Session, site_id: int, names: Collection[date]) -> dict[dat
     said: dict[date, list[str]] = {}
     for row in find_outcomes(session, site_id, min(names), max(names)):
         outcome = read_outcome(row)
-        judge = JUDGE_WORDS[outcome.judge] if outcome.judge else ""
-        words = say("web-nights.came", state=STATE_WORDS[outcome.state], judge=judge)
+        words = say(
+            "web-nights.came",
+            state=phrase("track.state", state=outcome.state),
+            judge=phrase("track.judge", judge=outcome.judge) if outcome.judge else "",
+        )
         said.setdefault(row.night_name, []).append(words)
     return {name: "; ".join(dict.fromkeys(words)) for name, words in said.items() if name in names}
 

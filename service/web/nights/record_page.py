@@ -13,12 +13,12 @@ from sqlalchemy.orm import Session
 
 from alerts.briefing.pictures.drawing import PALETTES, Picture
 from alerts.briefing.pictures.record_picture import draw_record
+from alerts.common.phrases import Phrase, say
 from alerts.track.calibration.leads import Lead
-from alerts.track.observations.evidence import JUDGE_WORDS, Judge
 from alerts.track.record.regret import Ledger
 from alerts.track.record.summary import FEWEST_PAIRS, Record, count_calls
-from alerts.track.record.text import NO_RECORD, say_judges, say_model, say_regret, say_skill, say_worth
-from service.hindsight.track_record import TrackRecord, load_record, record_csv, say_first
+from alerts.track.record.text import say_first, say_judges, say_model, say_regret, say_skill, say_worth
+from service.hindsight.track_record import TrackRecord, load_record, record_csv
 from service.store.repositories.judged_events import NOBODY, read_outcome
 from service.store.repositories.pairs import load_pairs
 from service.store.repositories.record_rows import last_settled, newest_change
@@ -54,8 +54,8 @@ class NightLine:
     told_go: bool
     came: str
     judge: str
-    why: str
-    disagreement: tuple[str, ...]
+    why: Phrase
+    disagreement: tuple[Phrase, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +136,7 @@ def show(
         site=site,
         unsure=found.unsure,
         credits=found.credits,
-        nothing=NO_RECORD,
+        nothing=say("track.no-record"),
         fewest=FEWEST_PAIRS,
         place="" if site else "record",
         **values,
@@ -186,7 +186,7 @@ def site_lines(session: Session, sites: Sequence[SiteRow]) -> list[tuple[SiteRow
     lines = []
     for row in sites:
         own = told.at_site(row.id)
-        words = say_first(Lead.EVENING, count_calls(own)) if len(own) else NO_RECORD
+        words = say_first(Lead.EVENING, count_calls(own)) if len(own) else say("track.no-record")
         lines.append((row, len(own), words))
     return lines
 
@@ -202,7 +202,7 @@ def night_lines(session: Session, site_id: int) -> list[NightLine]:
                 said="" if chance_pct is None else f"{chance_pct} %",
                 told_go=bool(told_go),
                 came=row.state.replace("_", " "),
-                judge="" if row.judge == NOBODY else JUDGE_WORDS[Judge(row.judge)],
+                judge="" if row.judge == NOBODY else say("track.judge", judge=row.judge),
                 why=outcome.why,
                 disagreement=outcome.disagreement,
             )

@@ -137,7 +137,7 @@ def _outlook(each: Remembered, said_pct: int, raw_pct: int | None) -> Outlook:
 
 
 def _reason(*, is_go: bool) -> Reason:
-    return Reason("chance", Result.PASS if is_go else Result.FAIL, kept("as remembered"))
+    return Reason("chance", Result.PASS if is_go else Result.FAIL, kept(kept("as remembered")))
 
 
 def _settle(session: Session, watched: Watched, row: NightRow, each: Remembered) -> None:
@@ -150,5 +150,5 @@ def _settle(session: Session, watched: Watched, row: NightRow, each: Remembered)
     state = {True: OutcomeState.CLEAR, False: OutcomeState.NOT_CLEAR, None: OutcomeState.UNSURE}[each.clear]
     judge = None if each.clear is None else each.judge
     window = Span(each.start, each.start + each.length)
-    outcome = Outcome(Event(window, timedelta(minutes=30)), state, judge, "as remembered", ())
+    outcome = Outcome(Event(window, timedelta(minutes=30)), state, judge, kept("as remembered"), ())
     judged_events.keep_outcome(session, event, outcome, each.start + each.length)

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import select
 
+from alerts.common.phrases import kept
 from alerts.common.span import Span
 from alerts.track.observations.evidence import Account, Judge, OutcomeState, SeenSky
 from service.demo.story import FLAT, SATURDAY
@@ -261,13 +262,13 @@ def test_a_station_that_always_says_clear_is_set_aside(past: Past) -> None:
     outcome = judged_events.read_outcome(past.outcome())
     assert outcome.state.value == "unsure"
     (station,) = (said for said in outcome.accounts if said.judge is Judge.STATIONS)
-    assert "has said clear on all of" in station.why
+    assert "has said clear on all of" in str(station.why)
 
 
 def _remember(past: Past, *, nights: int, cloudy: int) -> None:
     """Earlier nights on which the station said clear, and people saw cloud on some."""
     event, seen = past.event(), judged_events.read_outcome(past.outcome())
-    person = Account(Judge.PEOPLE, "voice 1", OutcomeState.NOT_CLEAR, "saw cloud", 1.0)
+    person = Account(Judge.PEOPLE, "voice 1", OutcomeState.NOT_CLEAR, kept("saw cloud"), 1.0)
     with past.duskbell.sessions.begin() as session:
         for i in range(1, nights + 1):
             day = timedelta(days=i + 10)

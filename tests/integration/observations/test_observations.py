@@ -18,7 +18,7 @@ from sqlalchemy.orm import Session, sessionmaker
 
 from alerts.common.errors import BadInput
 from alerts.common.span import Span
-from alerts.track.observations.sky_report import SkyState
+from alerts.track.observations.evidence import SkyState
 from service.app import Duskbell
 from service.feeds.shared.feed_errors import BadAnswer, FeedDown, FeedError
 from service.feeds.shared.http_client import PoliteClient, identify

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import select
 
+from alerts.common.phrases import kept
 from alerts.track.calibration.leads import LEADS
 from alerts.track.calibration.model import Calibration, LeadMap, Method
 from service.demo.story import SATURDAY
@@ -27,13 +28,15 @@ HALF = Calibration(
     "half",
     START,
     None,
-    tuple(LeadMap(lead, Method.LOGISTIC, "", intercept=-0.4, slope=0.5) for lead in LEADS),
+    tuple(LeadMap(lead, Method.LOGISTIC, kept(""), intercept=-0.4, slope=0.5) for lead in LEADS),
 )
 STEEP = Calibration(
     "steep",
     START,
     None,
-    tuple(LeadMap(lead, Method.LOGISTIC, "", intercept=-0.6 * place) for place, lead in enumerate(LEADS)),
+    tuple(
+        LeadMap(lead, Method.LOGISTIC, kept(""), intercept=-0.6 * place) for place, lead in enumerate(LEADS)
+    ),
 )
 """A chance is believed less the further ahead it is."""
 

@@ -140,7 +140,7 @@ def test_a_later_word_stands_in_for_the_earlier_and_both_are_kept(world: World, 
         (outcome,) = judged_events.outcomes_of_night(session, 1, SATURDAY)
     assert last is not None
     assert last.seen.value == "cloudy"
-    assert (outcome.state.value, outcome.why) == ("not_clear", "1 of 1 who were there say so")
+    assert (outcome.state.value, str(outcome.why)) == ("not_clear", "1 of 1 who were there say so")
 
 
 def test_what_is_said_is_judged_at_once_and_told_on_the_nights_page(world: World, reader: TestClient) -> None:
@@ -188,7 +188,7 @@ def test_said_before_the_window_it_is_kept_and_not_counted(world: World) -> None
     with world.duskbell.sessions() as session:
         (outcome,) = judged_events.outcomes_of_night(session, 1, SATURDAY)
     (voice,) = (each for each in outcome.accounts if each.judge.value == "people")
-    assert (voice.counts, voice.why) == (False, "said before the night could be judged")
+    assert (voice.counts, str(voice.why)) == (False, "said before the night could be judged")
 
 
 def test_a_link_opens_only_what_its_address_was_told_of(world: World, reader: TestClient) -> None:

@@ -12,8 +12,8 @@ import pytest
 from sqlalchemy import select
 from starlette.testclient import TestClient
 
+from alerts.common.phrases import say
 from alerts.track.calibration.leads import Lead
-from alerts.track.record.text import NO_RECORD
 from service.app import Duskbell
 from service.demo.story import FLAT
 from service.settings import Settings
@@ -78,7 +78,7 @@ def test_a_fresh_install_says_that_it_has_no_record_yet(world: World) -> None:
         for path in ("/record", "/sites/1/record"):
             answer = browser.get(path)
             assert answer.status_code == 200
-            assert NO_RECORD in answer.text
+            assert say("track.no-record") in answer.text
         assert browser.get("/sites/1/record/evening.svg").status_code == 404
         assert browser.get("/sites/1/record.csv").text.count("\n") == 1
 
@@ -147,7 +147,9 @@ def test_strangers_see_the_record_of_shared_sites_alone(remembering: Remembering
             assert stranger.get(path, follow_redirects=False).status_code == 303
         _share(remembering, is_shared=True)
         assert [stranger.get(path).status_code for path in paths] == [200, 404, 200]
-        assert NO_RECORD in stranger.get(paths[0]).text  # what came at the place itself would lead there
+        assert (
+            say("track.no-record") in stranger.get(paths[0]).text
+        )  # what came at the place itself would lead there
         _share(remembering, is_shared=False)
 
 

@@ -12,6 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from alerts.briefing.text.obstacle_text import all_words, words_for
+from alerts.common.phrases import kept
 from alerts.common.span import Span
 from alerts.judging.assess import JudgingInputs
 from alerts.judging.obstacles import (
@@ -322,7 +323,7 @@ LOGISTIC = Calibration(
     UNTIL,
     EVENING,
     tuple(
-        LeadMap(lead, Method.LOGISTIC, "invented", 500, 60, intercept=-0.3 - 0.1 * k, slope=0.8)
+        LeadMap(lead, Method.LOGISTIC, kept("invented"), 500, 60, intercept=-0.3 - 0.1 * k, slope=0.8)
         for k, lead in enumerate(LEADS)
     ),
 )

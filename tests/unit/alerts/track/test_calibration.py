@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import kept
 from alerts.track.calibration.correct import calibrate, corrected, log_odds, recalibrated
 from alerts.track.calibration.leads import HOURS_BEFORE, LEADS, Lead
 from alerts.track.calibration.model import (
@@ -31,7 +32,7 @@ MADE = datetime(2026, 8, 1, 12, tzinfo=UTC)
 LOGISTIC = LeadMap(
     Lead.EVENING,
     Method.LOGISTIC,
-    "tried",
+    kept("tried"),
     412,
     88,
     intercept=-0.2,

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from alerts.track.observations.nearby_sky import station_skies
+from alerts.track.observations.stations import station_skies
 from alerts.weather.sky_now import Says, StationSky
 from tests.unit.alerts.track.files import HOUR, MINUTE, SITE, WINDOW, report, station
 

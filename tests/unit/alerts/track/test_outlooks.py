@@ -7,6 +7,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from alerts.common.phrases import kept
 from alerts.common.span import Span
 from alerts.track.calibration.correct_outlook import calibrated_outlook, moves_at
 from alerts.track.calibration.leads import LEADS, Lead
@@ -16,7 +17,7 @@ from alerts.weather.outlook import Outlook, SourceChance
 
 START = datetime(2026, 7, 15, 22, tzinfo=UTC)
 SITE = 4
-FLAT_MAP = tuple(LeadMap(lead, Method.LOGISTIC, "", intercept=0.0, slope=0.5) for lead in LEADS)
+FLAT_MAP = tuple(LeadMap(lead, Method.LOGISTIC, kept(""), intercept=0.0, slope=0.5) for lead in LEADS)
 HALF = Calibration("half", START, None, FLAT_MAP)
 """Log odds halved: 80 % becomes 67 %."""
 
@@ -86,7 +87,7 @@ def test_where_the_lead_makes_no_difference_a_chance_stands_until_something_else
 def test_a_chance_that_moves_with_the_lead_says_when() -> None:
     """Halved five days before, as it is in the evening: on the way it moves by a point at some full hour."""
     leads = (
-        LeadMap(Lead.EVENING, Method.AS_FORECAST, "", lowest=0.02, highest=0.98),
+        LeadMap(Lead.EVENING, Method.AS_FORECAST, kept(""), lowest=0.02, highest=0.98),
         *(each for each in FLAT_MAP if each.lead is not Lead.EVENING),
     )
     version = Calibration("mixed", START, None, leads)

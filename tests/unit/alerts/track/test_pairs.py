@@ -49,7 +49,7 @@ def test_a_statement_that_nobody_confirmed_no_longer_stands(hours_before: float,
 
 def judged(state: OutcomeState, statements: list[Stated], site: int = 1) -> JudgedNight:
     judge = None if state is OutcomeState.UNSURE else Judge.PEOPLE
-    outcome = Outcome(Event(WINDOW, HOUR), state, judge, "", ())
+    outcome = Outcome(Event(WINDOW, HOUR), state, judge, kept(""), ())
     return JudgedNight(site, NIGHT, statements, outcome)
 
 

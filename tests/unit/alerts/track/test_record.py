@@ -7,14 +7,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from alerts.common.phrases import say
 from alerts.track.calibration.leads import LEADS, Lead
 from alerts.track.calibration.pairs import joined
 from alerts.track.observations.evidence import Judge
 from alerts.track.record.climatology import climatology
 from alerts.track.record.summary import build_record, records_by_lead, records_by_lineage, records_by_site
 from alerts.track.record.text import (
-    NO_RECORD,
-    say_calls,
+    say_first,
     say_judges,
     say_lead,
     say_model,
@@ -27,14 +27,14 @@ from tests.unit.alerts.track.files import FOURTEEN_CAME, FOURTEEN_GOES, pairs
 def test_hits_and_false_alarms_are_counted() -> None:
     calls = build_record(pairs(FOURTEEN_GOES, FOURTEEN_CAME)).calls
     assert (calls.told_go, calls.go_clear, calls.silent, calls.silent_clear) == (14, 11, 22, 3)
-    assert say_calls(calls) == "Told go 14 times, clear 11; silent on 3 clear nights of 22."
+    assert say_first(Lead.EVENING, calls) == "Told go 14 times, clear 11; silent on 3 clear nights of 22."
 
 
 def test_clear_nights_with_too_much_wind_are_no_misses() -> None:
     barred = [i >= 14 and i < 16 for i in range(36)]
     calls = build_record(pairs(FOURTEEN_GOES, FOURTEEN_CAME, is_barred=barred)).calls
     assert (calls.silent, calls.silent_clear, calls.barred_clear) == (22, 1, 2)
-    assert say_calls(calls) == (
+    assert say_first(Lead.EVENING, calls) == (
         "Told go 14 times, clear 11; silent on 1 clear night of 22. "
         "On 2 more clear nights wind or another limit spoke against going."
     )
@@ -43,7 +43,7 @@ def test_clear_nights_with_too_much_wind_are_no_misses() -> None:
 def test_an_empty_record_is_an_answer() -> None:
     record = build_record(pairs([], []))
     assert (record.pairs, record.scores, record.reliability, record.share_range) == (0, None, (), None)
-    assert say_lead(Lead.EVENING, record) == NO_RECORD
+    assert say_lead(Lead.EVENING, record) == say("track.no-record")
     assert list(records_by_lead(pairs([], []))) == []
     assert say_judges(record) == ""
 

@@ -51,7 +51,7 @@ def test_a_station_weighs_less_the_further_off_it_is(
     [(80, 0, "80 km away"), (10, -1500, "1500 m higher or lower"), (10, None, "nobody knows its height")],
 )
 def test_a_station_that_doesnt_count_says_why(km: float, height_m: float | None, why: str) -> None:
-    assert why in station_weight(km, station("KXAA", km, height_m), SITE)[1]
+    assert why in str(station_weight(km, station("KXAA", km, height_m), SITE)[1])
 
 
 def test_distances_are_great_circles() -> None:
@@ -141,7 +141,7 @@ def test_a_clear_summit_says_nothing_of_the_valley(height_m: float, state: str) 
     ids=["a ceilometer", "CAVOK among others", "a person"],
 )
 def test_a_clear_account_says_how_far_up_it_sees(skies: list[str], why: str) -> None:
-    assert account_of_station(EVENT, SITE, station(), hourly("KXAA", skies)).why == why
+    assert str(account_of_station(EVENT, SITE, station(), hourly("KXAA", skies)).why) == why
 
 
 def test_synop_amounts_count_alike() -> None:

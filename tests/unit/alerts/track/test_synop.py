@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from alerts.common.errors import BadInput
-from alerts.track.observations.sky_report import FEET_A_METRE
+from alerts.common.units import FEET_PER_M
 from alerts.track.observations.synop import read_synop
 from tests.unit.alerts.track.files import DATA
 
@@ -16,7 +16,7 @@ def test_a_real_archive_line_is_read() -> None:
     report = read_synop(line)
     assert (report.station, report.day_hour, report.reading.state) == ("87736", "0118", "cloud")
     assert (report.reading.okta_min, report.reading.okta_max, report.reading.is_automatic) == (4, 4, False)
-    assert report.reading.layers[0].base_ft == pytest.approx(300 * FEET_A_METRE)
+    assert report.reading.layers[0].base_ft == pytest.approx(300 * FEET_PER_M)
 
 
 @pytest.mark.parametrize(
@@ -47,7 +47,7 @@ def test_n_reads_as_the_code_table_says(
 )
 def test_the_base_is_the_lower_end_of_its_class(h: str, base_m: int) -> None:
     layer = read_synop(f"AAXX 01184 10384 11{h}63 71813").reading.layers[0]
-    assert layer.base_ft == pytest.approx(base_m * FEET_A_METRE)
+    assert layer.base_ft == pytest.approx(base_m * FEET_PER_M)
 
 
 @pytest.mark.parametrize(

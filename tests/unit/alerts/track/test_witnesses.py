@@ -6,6 +6,7 @@ from datetime import timedelta
 
 import pytest
 
+from alerts.common.phrases import phrase
 from alerts.track.observations.evidence import OutcomeState, SkyReport, Station
 from alerts.track.observations.independence import NightSeen, find_copies, find_never_cloudy, find_same_place
 from tests.unit.alerts.track.files import NIGHT, report, station, utc
@@ -20,7 +21,9 @@ def series(name: str, skies: tuple[str, ...] = SKIES, count: int = 60) -> list[S
 
 
 def test_a_station_that_copies_another_is_found() -> None:
-    assert find_copies(series("KAAA") + series("KBBB")) == {"KBBB": "repeats the reports of KAAA"}
+    assert find_copies(series("KAAA") + series("KBBB")) == {
+        "KBBB": phrase("observations.repeats", station="KAAA")
+    }
 
 
 @pytest.mark.parametrize(
@@ -44,14 +47,14 @@ def test_two_stations_under_one_clear_sky_are_no_copies() -> None:
 def test_the_better_of_two_at_one_place_is_kept() -> None:
     places = [station("KAAA", 10), station("72507", 11), station("KBBB", 20), station("10001", 12.5)]
     assert find_same_place(places) == {
-        "72507": "stands at the same place as KAAA",
-        "10001": "stands at the same place as KAAA",
+        "72507": phrase("observations.same-place", station="KAAA"),
+        "10001": phrase("observations.same-place", station="KAAA"),
     }
 
 
 def test_same_place_is_measured_in_kilometres_at_any_latitude() -> None:
     north = [Station(name, "METAR", 70.0, lon, 0.0) for name, lon in (("A", 20.0), ("B", 20.07))]
-    assert find_same_place(north) == {"B": "stands at the same place as A"}
+    assert find_same_place(north) == {"B": phrase("observations.same-place", station="A")}
 
 
 @pytest.mark.parametrize(

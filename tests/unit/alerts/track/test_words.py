@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import Reader, kept, say
 from alerts.common.span import Span
 from alerts.track.calibration.leads import Lead
 from alerts.track.calibration.model import prior_map
@@ -17,14 +18,13 @@ from alerts.track.observations.outcome import Outcome
 from alerts.track.record.regret import RegretRow, least_regret, regret_ledger
 from alerts.track.record.summary import Record, build_record
 from alerts.track.record.text import (
-    NO_RECORD,
     forecasts_like,
-    say_calls,
+    outcome_lines,
+    say_first,
     say_judges,
     say_lead,
     say_like,
     say_map,
-    say_outcome,
     say_regret,
     say_share,
     say_skill,
@@ -57,7 +57,7 @@ def test_a_briefing_tells_of_forecasts_like_it() -> None:
     assert say_like(forecasts_like(past, 2, Lead.EVENING, 0.75)) == (
         "Forecasts like this came clear 9 of 12 times over all sites."
     )
-    assert say_like(forecasts_like(past, 1, Lead.DAY_3, 0.75)) == NO_RECORD
+    assert say_like(forecasts_like(past, 1, Lead.DAY_3, 0.75)) == say("track.no-record")
     many = pairs([0.7] * 60, [1] * 45 + [0] * 15)
     assert say_like(forecasts_like(many, 1, Lead.EVENING, 0.7)) == (
         "Of 60 forecasts like this here, 75 % (65–83 %) came clear."
@@ -67,7 +67,13 @@ def test_a_briefing_tells_of_forecasts_like_it() -> None:
 def test_no_word_about_few_nights_holds_a_percentage() -> None:
     record = build_record(pairs([0.8] * 29, [i % 2 for i in range(29)]), unsure=1)
     like = forecasts_like(pairs([0.8] * 29, [1] * 29), 1, Lead.EVENING, 0.8)
-    said = [say_calls(record.calls), say_judges(record), say_worth(record), say_skill(record), say_like(like)]
+    said = [
+        say_first(Lead.EVENING, record.calls),
+        say_judges(record),
+        say_worth(record),
+        say_skill(record),
+        say_like(like),
+    ]
     assert not any("%" in text for text in said)
 
 
@@ -169,11 +175,18 @@ def test_a_record_is_made_of_plain_values() -> None:
     ("outcome", "lines"),
     [
         (
-            Outcome(EVENT, OutcomeState.CLEAR, Judge.PEOPLE, "2 of 2 say so", ()),
+            Outcome(EVENT, OutcomeState.CLEAR, Judge.PEOPLE, kept("2 of 2 say so"), ()),
             ["Sat 23:00–03:00 CEST: it was clear, judged by people's reports (2 of 2 say so)."],
         ),
         (
-            Outcome(EVENT, OutcomeState.UNSURE, None, "they contradict each other", (), ("LETE says so",)),
+            Outcome(
+                EVENT,
+                OutcomeState.UNSURE,
+                None,
+                kept("they contradict each other"),
+                (),
+                (kept("LETE says so"),),
+            ),
             [
                 "Sat 23:00–03:00 CEST: nobody can say for sure, so it isn't scored "
                 "(they contradict each other).",
@@ -184,4 +197,5 @@ def test_a_record_is_made_of_plain_values() -> None:
     ids=["settled", "open, with who disagrees"],
 )
 def test_an_outcome_says_who_judged_and_who_disagrees(outcome: Outcome, lines: list[str]) -> None:
-    assert list(say_outcome(outcome, ZoneInfo("Europe/Madrid"))) == lines
+    at_site = Reader(ZoneInfo("Europe/Madrid"))
+    assert [say(line, at_site) for line in outcome_lines(outcome)] == lines
