@@ -44,7 +44,7 @@ from alerts.sky.meteor_showers import active_showers
 from alerts.sky.milky_way import geometry
 from alerts.sky.night import DarkWindow, Night, Shape, Target, TargetKind, TrackPoint
 from alerts.sky.observers import Ground
-from alerts.sky.tracks import target_track
+from alerts.sky.tracks import sky_track
 from alerts.weather.cloud_by_hour import CloudHour
 from alerts.weather.outlook import HazardLevel, Outlook
 from alerts.wishes.model import Wishes
@@ -276,7 +276,7 @@ def build_field_notes(
     if (over := best_alignment(window.span, standing, best)) is not None:
         best_at = over.at.at
     else:
-        track = target_track(site, window.target, clear, ephemeris)
+        track = sky_track(site, window.target, clear, ephemeris)
         low = [point.at for point in track if 0 < point.altitude_deg <= HIGHEST_OVER_DEG]
         is_low = _target_at(site, window.target, clear.middle, ephemeris).altitude_deg <= HIGHEST_OVER_DEG
         best_at = clear.middle if is_low or not low else min(low, key=lambda at: abs(at - clear.middle))
@@ -360,7 +360,7 @@ def _pointed_at(site: Site, target: Target, at: datetime, ephemeris: Ephemeris) 
 
 
 def _target_at(site: Site, target: Target, at: datetime, ephemeris: Ephemeris) -> TrackPoint:
-    return target_track(site, target, Span(at, at + timedelta(seconds=1)), ephemeris)[0]
+    return sky_track(site, target, Span(at, at + timedelta(seconds=1)), ephemeris)[0]
 
 
 def _apex_at(site: Site, at: datetime, ephemeris: Ephemeris) -> tuple[float, float]:

@@ -68,7 +68,7 @@ def window_sky(site: Site, window: DarkWindow, ephemeris: Ephemeris, aod: float 
     """The sky of one window. aod: aerosol optical depth at 550 nm, None when unknown."""
     around = domes(site.lat_deg, site.lon_deg)
     return WindowSky(
-        sky_points(site, site_sky(site), window.target, window.span, ephemeris, aod),
+        sky_points(site_sky(site), window.target, window.span, ephemeris, aod),
         around,
         domes_stood_over(site, window.target, window.span, ephemeris, around),
     )

@@ -3,6 +3,13 @@
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING, TypeVar
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+
+Degrees = TypeVar("Degrees", float, "npt.NDArray[np.float64]")
 
 EARTH_RADIUS_KM = 6371.0088
 """Mean radius of the Earth, IUGG (Moritz, Geodetic Reference System 1980)."""
@@ -25,3 +32,8 @@ _WORDS = (
 def direction_word(azimuth_deg: float) -> str:
     """One of the sixteen points of the compass, nearest to an azimuth from north through east."""
     return _WORDS[round(azimuth_deg / 22.5) % 16]
+
+
+def turn_deg(azimuth_deg: Degrees, from_deg: Degrees | float) -> Degrees:
+    """The signed turn from one azimuth to another, -180..180; numbers or arrays."""
+    return (azimuth_deg - from_deg + 180) % 360 - 180

@@ -16,7 +16,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -66,38 +65,21 @@ class Crossings:
         low, high = np.searchsorted(times, [first_s, last_s], side="left")
         return bool(self.up_at_first[row]) ^ (int(low) % 2 == 1), times[low:high]
 
-    def of_rows(self, at_s: Floats) -> tuple[Bools, Ints]:
-        """Whether the body is up at times of shape (n_sites, m), and the index of the first crossing that
-        lies not before them (of the next site's where none does)."""
-        sites = zip(self.bounds[:-1], self.bounds[1:], at_s, strict=True)
-        first = np.array([low + np.searchsorted(self.at_s[low:high], at) for low, high, at in sites])
-        passed = first - self.bounds[:-1, None]
-        return self.up_at_first[:, None] ^ (passed % 2 == 1), first
-
     def spans(self, *, up: bool) -> RowSpans:
         """The spans with the body above (up) or below the level, clipped to first_s..last_s."""
         opens = self.up_at_first == up
         return RowSpans(*alternating_spans(np.diff(self.bounds), self.at_s, opens, self.first_s, self.last_s))
 
 
-class _Found(NamedTuple):
-    """One block's crossings of one level: in steps after the grid's start, counted by site."""
-
-    at_step: Floats
-    counts: Ints
-    up_at_second: Bools
-
-
 def sun_crossings(ground: Ground, table: SkyTable, levels_deg: Sequence[float]) -> list[Crossings]:
     """Crossings of the Sun's centre through each airless topocentric altitude, one answer a level."""
-    sun = table.grid_sun_km
+    sun = table.grid.sun_km
     distance_km = np.linalg.norm(sun, axis=1)
     of_time = np.vstack([(sun / distance_km[:, None]).T, -1 / distance_km])
-    of_site = np.column_stack([ground.up, _height_km(ground)])
     levels = np.sin(np.radians(np.asarray(levels_deg, dtype=np.float64)))
     # the observer is nearer to a body above him than the geocentre by place . body
     levels = levels - _EARTH_MEAN_KM / _AU_KM * levels**2
-    return _find(of_site, of_time, levels, table)
+    return _find(ground, of_time, levels, table)
 
 
 def moon_crossings(ground: Ground, table: SkyTable) -> Crossings:
@@ -107,69 +89,70 @@ def moon_crossings(ground: Ground, table: SkyTable) -> Crossings:
     site only through D, which at the horizon is known from the geocentric distance to 30 km:
     0.2 arcseconds in the altitude.
     """
-    moon = table.grid_moon_km
+    moon = table.grid.moon_km
     distance_km = np.linalg.norm(moon, axis=1)
     near_sq = distance_km**2 - _EARTH_MEAN_KM**2 + 2 * _EARTH_MEAN_KM * distance_km * _SIN_MOONRISE
     refraction = math.radians(REFRACTION_AT_HORIZON_DEG)
     limb_km = np.sqrt(near_sq - MOON_RADIUS_KM**2) * math.sin(refraction)
     lift = (limb_km + MOON_RADIUS_KM * math.cos(refraction)) / distance_km
     of_time = np.vstack([(moon / distance_km[:, None]).T, -1 / distance_km, lift])
-    of_site = np.column_stack([ground.up, _height_km(ground), np.ones(len(ground))])
-    return _find(of_site, of_time, np.zeros(1), table)[0]
+    return _find(ground, of_time, np.zeros(1), table)[0]
 
 
-def direction_crossings(ground: Ground, table: SkyTable, icrs: Floats, level_deg: float) -> Crossings:
-    """Crossings of a fixed direction (ICRS unit vector, shape (3,)) through an airless altitude."""
-    of_time = np.ascontiguousarray(table.fixed(icrs, table.grid_s).T)
-    return _find(ground.up, of_time, np.sin(np.radians([level_deg])), table)[0]
+def _find(ground: Ground, of_time: Floats, levels: Floats, table: SkyTable) -> list[Crossings]:
+    """Where the body passes each of the levels, some hundred sites at a time.
 
-
-def _height_km(ground: Ground) -> Floats:
-    return np.asarray((ground.up * ground.place_km).sum(axis=1))
-
-
-def _find(of_site: Floats, of_time: Floats, levels: Floats, table: SkyTable) -> list[Crossings]:
-    """Crossings of `of_site @ of_time`, shape (n, m), through each of the levels."""
+    of_time: what each half hour multiplies: the site's up vector, its height over the geocentre along
+    that, and 1 where the level is lifted.
+    """
+    height_km = (ground.up * ground.place_km).sum(axis=1)
+    of_site = np.column_stack([ground.up, height_km, np.ones(len(ground))])[:, : len(of_time)]
     per_block = max(1, _BLOCK_SAMPLES // of_time.shape[1])
-    blocks = [
-        _find_in_block(of_site[low : low + per_block] @ of_time, levels)
-        for low in range(0, len(of_site), per_block)
-    ]
-    return [_assemble([block[k] for block in blocks], table) for k in range(len(levels))]
+    blocks = range(0, len(of_site), per_block)
+    found = [_find_in_block(of_site[low : low + per_block] @ of_time, levels) for low in blocks]
+    crossings = []
+    for parts in zip(*found, strict=True):
+        steps, counts, up = (np.concatenate(column) for column in zip(*parts, strict=True))
+        at_s = steps * STEP_S + table.grid.at_s[0]
+        bounds = np.concatenate([[0], np.cumsum(counts)])
+        # the grid reaches beyond the table's span: only what lies in it is kept
+        early, kept = at_s < table.first_s, (at_s >= table.first_s) & (at_s < table.last_s)
+        n_early, n_kept = (np.diff(np.append(0, np.cumsum(mask))[bounds]) for mask in (early, kept))
+        bounds, up = np.append(0, np.cumsum(n_kept)), up ^ (n_early % 2 == 1)
+        crossings.append(Crossings(table.first_s, table.last_s, bounds, at_s[kept], up))
+    return crossings
 
 
-def _find_in_block(samples: Floats, levels: Floats) -> list[_Found]:
-    """Crossings in one block of samples, shape (sites, steps), one answer a level."""
-    turns = _turning_samples(samples)
+def _find_in_block(samples: Floats, levels: Floats) -> list[tuple[Floats, Ints, Bools]]:
+    """The crossings in one block of samples, shape (sites, steps), one answer a level: their places in steps
+    after the grid's start, how many each site has, and whether it is up at the first sample looked at."""
+    n_sites, n_steps = samples.shape
     flat = samples.ravel()
-    crossed = [_sign_changes(samples, level) for level in levels]
-    grazed = [turns[np.abs(flat[turns] - level) < _TURN_GUARD] for level in levels]
-    roots = _simple_roots(flat, crossed, levels)
-    return [
-        _found(np.concatenate([at, _grazing_roots(samples, near, level)]), samples, level)
-        if len(near)
-        else _found(at, samples, level)
-        for at, near, level in zip(roots, grazed, levels, strict=True)
-    ]
-
-
-def _sign_changes(samples: Floats, level: float) -> Ints:
-    """Flat indices of the samples after which the level is crossed."""
-    up = (samples >= level).ravel()
-    changes = np.zeros(samples.shape, dtype=np.bool_)
-    np.not_equal(up[1:], up[:-1], out=changes.ravel()[:-1])
-    changes[:, :_FIRST] = False
-    changes[:, -_AFTER:] = False
-    return np.flatnonzero(changes)
-
-
-def _turning_samples(samples: Floats) -> Ints:
-    """Flat indices of samples that are the highest or lowest of three in their row."""
-    flat = samples.ravel()
+    # samples that are the highest or lowest of three in their row
     climbs = flat[1:] > flat[:-1]
     turns = np.flatnonzero(climbs[1:] != climbs[:-1]) + 1
-    column = turns % samples.shape[1]
-    return np.asarray(turns[(column >= _FIRST) & (column < samples.shape[1] - _AFTER)])
+    turns = turns[(turns % n_steps >= _FIRST) & (turns % n_steps < n_steps - _AFTER)]
+    # samples after which the level is crossed
+    crossed = []
+    for level in levels:
+        up = (samples >= level).ravel()
+        changes = np.zeros(samples.shape, dtype=np.bool_)
+        np.not_equal(up[1:], up[:-1], out=changes.ravel()[:-1])
+        changes[:, :_FIRST] = False
+        changes[:, -_AFTER:] = False
+        crossed.append(np.flatnonzero(changes))
+
+    found = []
+    for at, level in zip(_simple_roots(flat, crossed, levels), levels, strict=True):
+        grazed = turns[np.abs(flat[turns] - level) < _TURN_GUARD]
+        if len(grazed):
+            at = np.append(at, _grazing_roots(flat, grazed, level))
+        if (at[1:] < at[:-1]).any():
+            at = np.sort(at)
+        counts = np.diff(np.searchsorted(at, np.arange(n_sites + 1) * n_steps))
+        at_step = at - np.repeat(np.arange(n_sites) * n_steps, counts)
+        found.append((at_step, counts, samples[:, _FIRST] >= level))
+    return found
 
 
 def _polynomials(flat: Floats, base: Ints, level: Floats | float) -> Floats:
@@ -228,52 +211,21 @@ def _solve(polynomials: Floats, low: Floats, high: Floats, starts_up: Bools) -> 
     return x
 
 
-def _grazing_roots(samples: Floats, turns: Ints, level: float) -> Floats:
+def _grazing_roots(flat: Floats, turns: Ints, level: float) -> Floats:
     """Flat positions of the pairs of crossings about turning samples that lie just short of the level."""
-    flat = samples.ravel()
     above = flat[turns] >= level
     shallow = (above == (flat[turns - 1] >= level)) & (above == (flat[turns + 1] >= level))
     highest = 2 * flat[turns] > flat[turns - 1] + flat[turns + 1]
     turns = turns[shallow & (above != highest)]
     polynomials = _polynomials(flat, turns, level)
-    x = _extremes(polynomials)
+    # where each polynomial turns, between -1 and 1
+    slopes = np.zeros_like(polynomials)
+    slopes[:5] = polynomials[1:] * np.arange(1, 6)[:, None]
+    one = np.ones(len(turns))
+    x = _solve(slopes, -one, one, _value_and_slope(slopes, -one)[0] >= 0)
     passes = (_value_and_slope(polynomials, x)[0] >= 0) != (polynomials[0] >= 0)
     turns, x, polynomials = turns[passes], x[passes], polynomials[:, passes]
     one, above = np.ones(len(x)), flat[turns] >= level
     starts_up = np.concatenate([above, ~above])
     ends = np.concatenate([-one, x]), np.concatenate([x, one])
     return np.tile(turns, 2) + _solve(np.tile(polynomials, 2), *ends, starts_up)
-
-
-def _extremes(polynomials: Floats) -> Floats:
-    """Where each polynomial turns, between -1 and 1."""
-    slopes = np.zeros_like(polynomials)
-    slopes[:5] = polynomials[1:] * np.arange(1, 6)[:, None]
-    one = np.ones(polynomials.shape[1])
-    return _solve(slopes, -one, one, _value_and_slope(slopes, -one)[0] >= 0)
-
-
-def _found(at: Floats, samples: Floats, level: float) -> _Found:
-    """Order flat positions and count them by site."""
-    if (at[1:] < at[:-1]).any():
-        at = np.sort(at)
-    n_sites, n_steps = samples.shape
-    counts = np.diff(np.searchsorted(at, np.arange(n_sites + 1) * n_steps))
-    at_step = at - np.repeat(np.arange(n_sites) * n_steps, counts)
-    return _Found(at_step, counts, samples[:, _FIRST] >= level)
-
-
-def _assemble(blocks: list[_Found], table: SkyTable) -> Crossings:
-    """Join blocks and keep what lies in the table's span."""
-    at_s = np.concatenate([block.at_step for block in blocks]) * STEP_S + table.grid_s[0]
-    bounds = np.concatenate([[0], np.cumsum(np.concatenate([block.counts for block in blocks]))])
-    up = np.concatenate([block.up_at_second for block in blocks])
-    early, kept = at_s < table.first_s, (at_s >= table.first_s) & (at_s < table.last_s)
-    n_early, n_kept = (np.diff(np.concatenate([[0], np.cumsum(mask)])[bounds]) for mask in (early, kept))
-    return Crossings(
-        table.first_s,
-        table.last_s,
-        np.concatenate([[0], np.cumsum(n_kept)]),
-        at_s[kept],
-        up ^ (n_early % 2 == 1),
-    )

@@ -11,14 +11,15 @@ and the aberration by the Earth's rotation (0.3 arcseconds) are left out.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from contextlib import closing
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
+from enum import Enum
 from functools import cached_property
 from importlib.resources import as_file, files
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -44,6 +45,12 @@ _SIDEREAL_ZERO_RAD = 2 * math.pi * 0.779_057_273_264
 _SUN, _MOON, _FRAME, _VELOCITY, _SIDEREAL = slice(0, 3), slice(3, 6), slice(6, 15), slice(15, 18), 18
 _CHANNELS = 19
 _KERNEL = "de421.bsp"
+_ROOM_DAYS = 5
+
+
+class Body(Enum):
+    SUN = "sun"
+    MOON = "moon"
 
 
 def posix_s(at: datetime) -> float:
@@ -82,6 +89,14 @@ def _spin(vectors: Floats, sidereal_rad: Floats) -> Floats:
     return np.stack([cos * x + sin * y, cos * y - sin * x, vectors[..., 2]], axis=-1)
 
 
+class Grid(NamedTuple):
+    """Sun and Moon every half hour: POSIX seconds, shape (m,), and geocentric Earth-fixed km, (m, 3)."""
+
+    at_s: Floats
+    sun_km: Floats
+    moon_km: Floats
+
+
 @dataclass(frozen=True)
 class SkyTable:
     """Apparent places over one span: nodes every six hours, and a half-hour grid made from them.
@@ -112,26 +127,21 @@ class SkyTable:
         (beyond_mean,) = self._interpolate(at, _SIDEREAL)
         return _mean_turn(at) + beyond_mean
 
-    def sun_km(self, at_s: npt.ArrayLike) -> Floats:
-        """Geocentric apparent Earth-fixed Sun, shape (..., 3) for times of shape (...)."""
-        return self._earth_fixed(at_s, _SUN)
+    def body_km(self, body: Body, at_s: npt.ArrayLike) -> Floats:
+        """Geocentric apparent Earth-fixed place, shape (..., 3) for times of shape (...).
 
-    def moon_km(self, at_s: npt.ArrayLike) -> Floats:
-        """Geocentric apparent Earth-fixed Moon, shape (..., 3); its length is the geometric distance."""
-        return self._earth_fixed(at_s, _MOON)
-
-    def _earth_fixed(self, at_s: npt.ArrayLike, channels: slice) -> Floats:
+        The Moon's length is its geometric distance.
+        """
         at = np.asarray(at_s, dtype=np.float64)
-        vectors, beyond_mean = self._interpolate(at, channels, _SIDEREAL)
-        return _spin(vectors, _mean_turn(at) + beyond_mean)
+        place_km, beyond_mean = self._interpolate(at, _SUN if body is Body.SUN else _MOON, _SIDEREAL)
+        return _spin(place_km, _mean_turn(at) + beyond_mean)
 
     def fixed(self, icrs: Floats, at_s: npt.ArrayLike) -> Floats:
         """Earth-fixed unit vectors, shape (..., 3), of one ICRS direction, shape (3,).
 
         With precession, nutation and annual aberration; light bending by the Sun is left out.
         """
-        at = np.asarray(at_s, dtype=np.float64)
-        return _spin(self.of_date(icrs, at), self.sidereal_rad(at))
+        return _spin(self.of_date(icrs, at_s), self.sidereal_rad(at_s))
 
     def of_date(self, icrs: Floats, at_s: npt.ArrayLike) -> Floats:
         """As `fixed`, on the true equator and equinox of date: not turning with the Earth.
@@ -154,35 +164,19 @@ class SkyTable:
         return np.asarray((1 + cos_phase) / 2)
 
     @cached_property
-    def grid_s(self) -> Floats:
-        """The fine grid, shape (m,), whole half hours around the span."""
+    def grid(self) -> Grid:
+        """Whole half hours around the span, on which crossings are looked for."""
         first = math.floor(self.first_s / STEP_S) - GRID_MARGIN
         last = math.ceil(self.last_s / STEP_S) + GRID_MARGIN
-        return np.arange(first, last + 1, dtype=np.float64) * STEP_S
-
-    @cached_property
-    def _fine(self) -> Floats:
-        """All channels on the fine grid, shape (m, 19)."""
+        at_s = np.arange(first, last + 1, dtype=np.float64) * STEP_S
+        # between two nodes the same weights serve everywhere
         per_node = NODE_STEP_S // STEP_S
         weights = _lagrange_weights(np.arange(per_node) / per_node)
-        windows = sliding_window_view(self.nodes, _POINTS, axis=0)
-        dense = np.einsum("fk,nck->nfc", weights, windows).reshape(-1, _CHANNELS)
-        skip = round((self.grid_s[0] - self.nodes_s[3]) / STEP_S)
-        return np.ascontiguousarray(dense[skip : skip + len(self.grid_s)])
-
-    @cached_property
-    def grid_sidereal_rad(self) -> Floats:
-        return np.asarray(_mean_turn(self.grid_s) + self._fine[:, _SIDEREAL])
-
-    @cached_property
-    def grid_sun_km(self) -> Floats:
-        """`sun_km` on the fine grid, shape (m, 3)."""
-        return _spin(self._fine[:, _SUN], self.grid_sidereal_rad)
-
-    @cached_property
-    def grid_moon_km(self) -> Floats:
-        """`moon_km` on the fine grid, shape (m, 3)."""
-        return _spin(self._fine[:, _MOON], self.grid_sidereal_rad)
+        dense = np.einsum("fk,nck->nfc", weights, sliding_window_view(self.nodes, _POINTS, axis=0))
+        skip = round((at_s[0] - self.nodes_s[3]) / STEP_S)
+        fine = np.ascontiguousarray(dense.reshape(-1, _CHANNELS)[skip : skip + len(at_s)])
+        sidereal = _mean_turn(at_s) + fine[:, _SIDEREAL]
+        return Grid(at_s, _spin(fine[:, _SUN], sidereal), _spin(fine[:, _MOON], sidereal))
 
 
 def _mean_turn(at_s: Floats) -> Floats:
@@ -196,7 +190,7 @@ class Ephemeris:
     """
 
     def __init__(self, path: Path, first: date, last: date) -> None:
-        self.path, self.first, self.last = path, first, last
+        self.path, self.kernel_name, self.first, self.last = path, path.name, first, last
         self._blocks: dict[int, Floats] = {}
 
     @classmethod
@@ -208,15 +202,17 @@ class Ephemeris:
         if path is None:
             with as_file(files("skyfield_data") / "data" / _KERNEL) as carried:
                 return cls.open(carried)
-        first, last = _read_kernel(path, _covered)
-        return cls(path, first, last)
+        with _opened(path) as kernel:
+            needed = [s.spk_segment for s in kernel.segments if s.target in (3, 10, 301, 399)]
+        if not needed:
+            raise BadInput(phrase("sky.kernel-lacks-bodies"))
+        epoch, epoch_jd = date(2000, 1, 1), 2_451_544.5
+        first = math.ceil(max(s.start_jd for s in needed) - epoch_jd) + _ROOM_DAYS
+        last = math.floor(min(s.end_jd for s in needed) - epoch_jd) - _ROOM_DAYS
+        return cls(path, epoch + timedelta(days=first), epoch + timedelta(days=last))
 
     def __repr__(self) -> str:
         return f"Ephemeris({self.kernel_name}, {self.first}..{self.last})"
-
-    @property
-    def kernel_name(self) -> str:
-        return self.path.name
 
     def table(self, first_s: float, last_s: float) -> SkyTable:
         """Apparent places from first_s to last_s (POSIX seconds), computed once and kept.
@@ -227,10 +223,12 @@ class Ephemeris:
         self.require_dates(first_date, last_date)
         first = math.floor(first_s / NODE_STEP_S) - 5
         last = math.ceil(last_s / NODE_STEP_S) + 6
-        low, high = first // _BLOCK_NODES, last // _BLOCK_NODES
-        rows = np.concatenate([self._block(k) for k in range(low, high + 1)])
-        skip = first - low * _BLOCK_NODES
-        nodes = rows[skip : skip + last - first + 1]
+        blocks = range(first // _BLOCK_NODES, last // _BLOCK_NODES + 1)
+        for number in blocks:
+            if number not in self._blocks:
+                self._blocks[number] = self._read_block(number)
+        skip = first - blocks[0] * _BLOCK_NODES
+        nodes = np.concatenate([self._blocks[k] for k in blocks])[skip : skip + last - first + 1]
         return SkyTable(first_s, last_s, np.arange(first, last + 1, dtype=np.float64) * NODE_STEP_S, nodes)
 
     def require_dates(self, first: date, last: date) -> None:
@@ -247,26 +245,38 @@ class Ephemeris:
                 )
             )
 
-    def _block(self, number: int) -> Floats:
-        if number not in self._blocks:
-            nodes_s = (np.arange(_BLOCK_NODES) + number * _BLOCK_NODES) * float(NODE_STEP_S)
-            inside = np.clip(nodes_s, *self._limits_s())
-            self._blocks[number] = _read_kernel(self.path, lambda kernel: _apparent_nodes(kernel, inside))
-        return self._blocks[number]
+    def _read_block(self, number: int) -> Floats:
+        """All channels of `SkyTable.nodes` at 128 nodes, shape (128, 19)."""
+        from skyfield.api import load
 
-    def _limits_s(self) -> tuple[float, float]:
-        """The kernel's own reach; nodes beyond it repeat the last good ones and are never used."""
+        # nodes beyond the kernel's reach repeat the last good ones and are never used
         room = timedelta(days=_ROOM_DAYS - 1)
         ends = self.first - room, self.last + room
-        first, last = (datetime(d.year, d.month, d.day, tzinfo=UTC).timestamp() for d in ends)
-        return first, last
+        low_s, high_s = (datetime(d.year, d.month, d.day, tzinfo=UTC).timestamp() for d in ends)
+        nodes_s = (np.arange(_BLOCK_NODES) + number * _BLOCK_NODES) * float(NODE_STEP_S)
+        nodes_s = np.clip(nodes_s, low_s, high_s)
+        days, seconds = np.divmod(nodes_s, 86_400)
+        t = load.timescale(builtin=True).utc(1970, 1, 1 + days, 0, 0, seconds)
+        frame = np.moveaxis(t.M, -1, 0)
+        nodes = np.empty((len(nodes_s), _CHANNELS))
+        with _opened(self.path) as kernel:
+            earth = kernel["earth"]
+            seen = earth.at(t)
+            for channels, body in ((_SUN, kernel["sun"]), (_MOON, kernel["moon"])):
+                apparent = seen.observe(body).apparent().position.km
+                nodes[:, channels] = np.einsum("nij,jn->ni", frame, apparent)
+            moon_km = (kernel["moon"] - earth).at(t).distance().km
+        nodes[:, _MOON] *= (moon_km / np.linalg.norm(nodes[:, _MOON], axis=1))[:, None]
+        nodes[:, _FRAME] = frame.reshape(-1, 9)
+        nodes[:, _VELOCITY] = seen.velocity.km_per_s.T / 299_792.458
+        beyond_mean = np.radians(t.gast * 15) - _mean_turn(nodes_s)
+        nodes[:, _SIDEREAL] = np.remainder(beyond_mean + math.pi, 2 * math.pi) - math.pi
+        return nodes
 
 
-_ROOM_DAYS = 5
-
-
-def _read_kernel(path: Path, read: Callable[[Any], Any]) -> Any:
-    """Open the kernel, hand it to `read`, close it again. skyfield is imported only here."""
+@contextmanager
+def _opened(path: Path) -> Iterator[Any]:
+    """The kernel while it is read. skyfield is imported only here and where a block is made."""
     from skyfield.api import load_file
 
     try:
@@ -274,42 +284,4 @@ def _read_kernel(path: Path, read: Callable[[Any], Any]) -> Any:
     except (OSError, ValueError) as error:
         raise BadInput(phrase("sky.kernel-unreadable", path=path, error=error)) from error
     with closing(kernel):
-        return read(kernel)
-
-
-def _covered(kernel: Any) -> tuple[date, date]:
-    """Dates between the latest start and the earliest end of the segments we use, less some room."""
-    needed = [s.spk_segment for s in kernel.segments if s.target in (3, 10, 301, 399)]
-    if not needed:
-        raise BadInput(phrase("sky.kernel-lacks-bodies"))
-    start = max(s.start_jd for s in needed)
-    end = min(s.end_jd for s in needed)
-    epoch, epoch_jd = date(2000, 1, 1), 2_451_544.5
-    first = epoch + timedelta(days=math.ceil(start - epoch_jd) + _ROOM_DAYS)
-    last = epoch + timedelta(days=math.floor(end - epoch_jd) - _ROOM_DAYS)
-    return first, last
-
-
-def _apparent_nodes(kernel: Any, nodes_s: Floats) -> Floats:
-    """All channels of `SkyTable.nodes` at the given times, shape (n, 19)."""
-    from skyfield.api import load
-
-    days, seconds = np.divmod(nodes_s, 86_400)
-    t = load.timescale(builtin=True).utc(1970, 1, 1 + days, 0, 0, seconds)
-    earth = kernel["earth"]
-    seen = earth.at(t)
-    frame = np.moveaxis(t.M, -1, 0)
-    moon = _of_date(frame, seen.observe(kernel["moon"]).apparent())
-    moon *= ((kernel["moon"] - earth).at(t).distance().km / np.linalg.norm(moon, axis=1))[:, None]
-    nodes = np.empty((len(nodes_s), _CHANNELS))
-    nodes[:, _SUN] = _of_date(frame, seen.observe(kernel["sun"]).apparent())
-    nodes[:, _MOON] = moon
-    nodes[:, _FRAME] = frame.reshape(-1, 9)
-    nodes[:, _VELOCITY] = seen.velocity.km_per_s.T / 299_792.458
-    beyond_mean = np.radians(t.gast * 15) - _mean_turn(nodes_s)
-    nodes[:, _SIDEREAL] = np.remainder(beyond_mean + math.pi, 2 * math.pi) - math.pi
-    return nodes
-
-
-def _of_date(frame: Floats, apparent: Any) -> Floats:
-    return np.asarray(np.einsum("nij,jn->ni", frame, apparent.position.km))
+        yield kernel

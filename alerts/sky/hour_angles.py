@@ -34,37 +34,28 @@ def positive_arcs(margin: Margin, reach: Floats, n_steps: int) -> tuple[Ints, Fl
     is drawn out to -pi or pi. Arcs, and gaps between them, narrower than a step (2 reach / n_steps)
     can be missed.
     """
-    if not len(reach):
-        return np.zeros(0, dtype=np.intp), np.zeros(0), np.zeros(0)
-    parts = [
-        _arcs_of_rows(margin, np.arange(low, min(low + _ROWS_AT_ONCE, len(reach))), reach, n_steps)
-        for low in range(0, len(reach), _ROWS_AT_ONCE)
-    ]
-    rows, starts, ends = zip(*parts, strict=True)
+    rows, starts, ends = [np.zeros(0, dtype=np.intp)], [np.zeros(0)], [np.zeros(0)]
+    for first in range(0, len(reach), _ROWS_AT_ONCE):
+        some = np.arange(first, min(first + _ROWS_AT_ONCE, len(reach)))
+        angles = reach[some][:, None] * np.linspace(-1, 1, n_steps + 1)
+        values = margin(np.repeat(some, n_steps + 1), angles.ravel()).reshape(angles.shape)
+        up = values >= 0
+        row, step = np.nonzero(up[:, 1:] != up[:, :-1])
+        low, high = angles[row, step], angles[row, step + 1]
+        at_low, at_high = values[row, step], values[row, step + 1]
+        # by the Illinois rule, to 1e-7 rad: a thousandth of a second of time
+        x = low
+        for _ in range(40 if len(low) else 0):
+            before, x = x, (low * at_high - high * at_low) / (at_high - at_low)
+            value = margin(some[row], x)
+            same = (value >= 0) == (at_low >= 0)
+            at_low, at_high = np.where(same, value, at_low / 2), np.where(same, at_high / 2, value)
+            low, high = np.where(same, x, low), np.where(same, high, x)
+            if (np.abs(x - before) < 1e-7).all():
+                break
+        counts = np.bincount(row, minlength=len(some))
+        own, start, end = alternating_spans(counts, x, up[:, 0], -math.pi, math.pi)
+        rows.append(some[own])
+        starts.append(start)
+        ends.append(end)
     return np.concatenate(rows), np.concatenate(starts), np.concatenate(ends)
-
-
-def _arcs_of_rows(margin: Margin, rows: Ints, reach: Floats, n_steps: int) -> tuple[Ints, Floats, Floats]:
-    angles = reach[rows][:, None] * np.linspace(-1, 1, n_steps + 1)
-    values = margin(np.repeat(rows, n_steps + 1), angles.ravel()).reshape(angles.shape)
-    up = values >= 0
-    row, step = np.nonzero(up[:, 1:] != up[:, :-1])
-    brackets = angles[row, step], angles[row, step + 1], values[row, step], values[row, step + 1]
-    roots = _refine(margin, rows[row], *brackets)
-    counts = np.bincount(row, minlength=len(rows))
-    own, start, end = alternating_spans(counts, roots, up[:, 0], -math.pi, math.pi)
-    return rows[own], start, end
-
-
-def _refine(margin: Margin, rows: Ints, low: Floats, high: Floats, at_low: Floats, at_high: Floats) -> Floats:
-    """Roots in brackets by the Illinois rule, to 1e-7 rad: a thousandth of a second of time."""
-    x = low
-    for _ in range(40 if len(low) else 0):
-        before, x = x, (low * at_high - high * at_low) / (at_high - at_low)
-        value = margin(rows, x)
-        same = (value >= 0) == (at_low >= 0)
-        at_low, at_high = np.where(same, value, at_low / 2), np.where(same, at_high / 2, value)
-        low, high = np.where(same, x, low), np.where(same, high, x)
-        if (np.abs(x - before) < 1e-7).all():
-            break
-    return x

@@ -16,14 +16,14 @@ from functools import cache
 from importlib.resources import files
 
 from alerts.common.span import Span
+from alerts.sites.great_circle import turn_deg
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import Target, TargetKind, TrackPoint
-from alerts.sky.tracks import target_track
+from alerts.sky.tracks import sky_track
 
 _J2000 = datetime(2000, 1, 1, 12, tzinfo=UTC)
 _DAYS_PER_TURN = 365.2564  # Sun once round among the stars
-_ANY_LEAP_YEAR = 2024
 NEAR_PEAK_DAYS = 1.0
 LEAST_ZHR = 5
 FALL_PER_DAY = 0.2
@@ -45,10 +45,6 @@ class Shower:
     ra_deg: float
     dec_deg: float
     zhr: int | None
-
-    @property
-    def is_by_day(self) -> bool:
-        return self.name.startswith("Daytime")
 
     def is_active(self, day: date) -> bool:
         today, first, last = (day.month, day.day), self.active_from, self.active_to
@@ -92,26 +88,22 @@ def shower_list() -> tuple[Shower, ...]:
     """The packaged list, as IMO orders it."""
     text = files("alerts.sky").joinpath("data/meteor-showers-imo.csv").read_text(encoding="utf-8")
     rows = csv.DictReader(line for line in text.splitlines() if not line.startswith("#"))
-    return tuple(_shower(row) for row in rows)
-
-
-def _shower(row: dict[str, str]) -> Shower:
-    return Shower(
-        code=row["code"],
-        name=row["name"],
-        active_from=_month_day(row["active_from"]),
-        active_to=_month_day(row["active_to"]),
-        solar_longitude_deg=float(row["solar_longitude_deg"]),
-        ra_deg=float(row["radiant_ra_deg"]),
-        dec_deg=float(row["radiant_dec_deg"]),
-        zhr=None if row["zhr"] == "Var" else int(row["zhr"]),
-    )
-
-
-def _month_day(text: str) -> tuple[int, int]:
-    month, day = text.split("-")
-    date(_ANY_LEAP_YEAR, int(month), int(day))
-    return int(month), int(day)
+    showers = []
+    for row in rows:
+        first, last = (tuple(int(part) for part in row[f"active_{end}"].split("-")) for end in ("from", "to"))
+        showers.append(
+            Shower(
+                code=row["code"],
+                name=row["name"],
+                active_from=(first[0], first[1]),
+                active_to=(last[0], last[1]),
+                solar_longitude_deg=float(row["solar_longitude_deg"]),
+                ra_deg=float(row["radiant_ra_deg"]),
+                dec_deg=float(row["radiant_dec_deg"]),
+                zhr=None if row["zhr"] == "Var" else int(row["zhr"]),
+            )
+        )
+    return tuple(showers)
 
 
 def solar_longitude_deg(at: datetime) -> float:
@@ -135,7 +127,7 @@ def peak_near(shower: Shower, at: datetime) -> datetime:
     """The maximum nearest to a time, to about a quarter of an hour (and as well as IMO's longitude)."""
     found = at
     for _ in range(6):
-        ahead_deg = (shower.solar_longitude_deg - solar_longitude_deg(found) + 180) % 360 - 180
+        ahead_deg = turn_deg(shower.solar_longitude_deg, solar_longitude_deg(found))
         found += timedelta(days=ahead_deg / 360 * _DAYS_PER_TURN)
     return found
 
@@ -151,23 +143,20 @@ def active_showers(
     if not dark:
         return ()
     days = (night_name, night_name + timedelta(days=1))
-    listed = [shower for shower in shower_list() if any(map(shower.is_active, days))]
-    found = [_on_night(site, shower, dark, ephemeris) for shower in listed if not shower.is_by_day]
-    up = [shower for shower in found if shower.highest.altitude_deg > 0]
-    return tuple(sorted(up, key=lambda shower: -shower.strength))
-
-
-def _on_night(site: Site, shower: Shower, dark: Sequence[Span], ephemeris: Ephemeris) -> ActiveShower:
-    radiant = Target(TargetKind.RADEC, shower.name, shower.ra_deg, shower.dec_deg)
-    points = [point for span in dark for point in target_track(site, radiant, span, ephemeris)]
-    highest = max(points, key=lambda point: point.altitude_deg)
     middle = dark[0].start + (dark[-1].end - dark[0].start) / 2
-    to_peak = (peak_near(shower, middle) - middle) / timedelta(days=1)
-    return ActiveShower(shower.name, shower.zhr, to_peak, highest, _hourly(shower, to_peak, highest))
-
-
-def _hourly(shower: Shower, days_to_peak: float, highest: TrackPoint) -> int | None:
-    """ZHR sin h at limiting magnitude 6.5; Koschack & Rendtel 1990, WGN 18, 44 and 119."""
-    if shower.zhr is None or abs(days_to_peak) > NEAR_PEAK_DAYS:
-        return None
-    return round(shower.zhr * math.sin(math.radians(max(highest.altitude_deg, 0.0))))
+    found = []
+    for shower in shower_list():
+        if shower.name.startswith("Daytime") or not any(map(shower.is_active, days)):
+            continue
+        radiant = Target(TargetKind.RADEC, shower.name, shower.ra_deg, shower.dec_deg)
+        points = [point for span in dark for point in sky_track(site, radiant, span, ephemeris)]
+        highest = max(points, key=lambda point: point.altitude_deg)
+        if highest.altitude_deg <= 0:
+            continue
+        to_peak = (peak_near(shower, middle) - middle) / timedelta(days=1)
+        hourly = None
+        if shower.zhr is not None and abs(to_peak) <= NEAR_PEAK_DAYS:
+            # ZHR sin h at limiting magnitude 6.5; Koschack & Rendtel 1990, WGN 18, 44 and 119
+            hourly = round(shower.zhr * math.sin(math.radians(highest.altitude_deg)))
+        found.append(ActiveShower(shower.name, shower.zhr, to_peak, highest, hourly))
+    return tuple(sorted(found, key=lambda shower: -shower.strength))

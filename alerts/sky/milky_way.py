@@ -62,12 +62,6 @@ def galactic_direction(l_deg: npt.ArrayLike, b_deg: npt.ArrayLike) -> Floats:
     return np.asarray(along @ GALACTIC_AXES)
 
 
-def galactic_lb_deg(icrs: Floats) -> tuple[Floats, Floats]:
-    """Galactic longitude (0..360) and latitude in degrees of ICRS unit vectors, shape (..., 3)."""
-    x, y, z = np.moveaxis(icrs @ GALACTIC_AXES.T, -1, 0)
-    return np.degrees(np.arctan2(y, x)) % 360, np.degrees(np.arctan2(z, np.hypot(x, y)))
-
-
 @dataclass(frozen=True)
 class Geometry:
     """How the Milky Way stands, arrays of shape (n, m) for n sites and m times, in degrees.
@@ -97,28 +91,21 @@ def geometry_of(ground: Ground, core: Floats, pole: Floats) -> Geometry:
     """The geometry from Earth-fixed unit vectors of the core and the galactic pole, shape (n, m, 3)."""
     core_altitude, core_azimuth = ground.altaz(core, near=False)
     pole_altitude, pole_azimuth = ground.altaz(pole, near=False)
-    tilt, leans_right = _tilt(ground, core, pole, core_altitude)
+    # tilt and lean, from the band's tangent at the core
+    along_band = np.cross(pole, core)
+    rise = along(along_band, ground.up)
+    rightward = np.cross(core, np.broadcast_to(ground.up[:, None, :], core.shape))
+    aside = (along_band * rightward).sum(axis=-1)
+    tilt = np.degrees(np.arctan2(np.abs(rise), np.abs(aside)))
     return Geometry(
         core_altitude,
         core_azimuth,
         apex_altitude_deg=90 - np.abs(pole_altitude),
         apex_azimuth_deg=np.where(pole_altitude > 0, pole_azimuth + 180, pole_azimuth) % 360,
         horizon_azimuths_deg=np.stack([pole_azimuth - 90, pole_azimuth + 90], axis=-1) % 360,
-        tilt_deg=tilt,
-        leans_right=leans_right,
+        tilt_deg=np.where(core_altitude > NEAR_ZENITH_DEG, np.nan, tilt),
+        leans_right=rise * aside > 0,
     )
-
-
-def _tilt(
-    ground: Ground, core: Floats, pole: Floats, core_altitude_deg: Floats
-) -> tuple[Floats, npt.NDArray[np.bool_]]:
-    """Tilt of the band at the core, and its lean, from the band's tangent there."""
-    along_band = np.cross(pole, core)
-    rise = along(along_band, ground.up)
-    rightward = np.cross(core, np.broadcast_to(ground.up[:, None, :], core.shape))
-    aside = (along_band * rightward).sum(axis=-1)
-    tilt = np.degrees(np.arctan2(np.abs(rise), np.abs(aside)))
-    return np.where(core_altitude_deg > NEAR_ZENITH_DEG, np.nan, tilt), rise * aside > 0
 
 
 def shape_codes(sky: Geometry) -> Ints:

@@ -89,7 +89,13 @@ def share_margin(
             longitudes, least = _margins(
                 lat[own], sidereal[rough], lambda k, azimuth: ridges.at(own[k], azimuth), axes, arc
             )
-            share[rough] = _positive_length(least, longitudes[1] - longitudes[0])
+            # the length on which the samples, straight between, are positive
+            low, high = least[:, :-1], least[:, 1:]
+            rise = np.abs(high) + np.abs(low)
+            partly = np.clip(np.maximum(low, high), 0, None) / np.where(rise > 0, rise, 1)
+            both, none = (low >= 0) & (high >= 0), (low < 0) & (high < 0)
+            positive = np.where(both, 1.0, np.where(none, 0.0, partly)).sum(axis=1)
+            share[rough] = positive * (longitudes[1] - longitudes[0])
         return share - needed_deg(arc)
 
     return margin
@@ -104,21 +110,17 @@ def longitudes_up_deg(
     """
     place = np.radians([lat_deg]), np.array([sidereal])
     longitudes, least = _margins(*place, lambda _, azimuth: ridge_deg(line, azimuth), axes, arc)
-    stretches = _stretches(longitudes, least[0])
-    if arc is None and len(stretches) > 1 and stretches[0][0] == 0 and stretches[-1][1] == 360:
-        (_, end), *between, (start, _) = stretches
-        stretches = [*between, (start, end + 360)]
-    return tuple((round(a % 360, 1), round(a % 360 + b - a, 1)) for a, b in stretches)
-
-
-def _stretches(longitudes: Floats, margin: Floats) -> list[Arc]:
-    """Where a margin, straight between longitudes, is not negative."""
+    margin = least[0]
     change = np.flatnonzero((margin[1:] >= 0) != (margin[:-1] >= 0))
     share = margin[change] / (margin[change] - margin[change + 1])
     edges = longitudes[change] + share * (longitudes[1] - longitudes[0])
     counts, opens = np.array([len(edges)]), np.array([margin[0] >= 0])
     _, starts, ends = alternating_spans(counts, edges, opens, longitudes[0], longitudes[-1])
-    return [(float(a), float(b)) for a, b in zip(starts, ends, strict=True) if b > a]
+    stretches = [(a, b) for a, b in zip(starts.tolist(), ends.tolist(), strict=True) if b > a]
+    if arc is None and len(stretches) > 1 and stretches[0][0] == 0 and stretches[-1][1] == 360:
+        (_, end), *between, (start, _) = stretches
+        stretches = [*between, (start, end + 360)]
+    return tuple((round(a % 360, 1), round(a % 360 + b - a, 1)) for a, b in stretches)
 
 
 def _up_over_level_deg(lat: Floats, sidereal: Floats, axes: Floats, arc: Arc | None) -> Floats:
@@ -147,7 +149,10 @@ def _margins(
     """
     length = arc_length_deg(arc)
     longitudes = (arc[0] if arc else 0.0) + np.linspace(0, length, math.ceil(length / _STRIP_STEP_DEG) + 1)
-    places = _strips(longitudes) @ axes
+    # lower edge, middle and upper edge of the band
+    b, along = np.radians([-HALF_WIDTH_DEG, 0.0, HALF_WIDTH_DEG])[:, None], np.radians(longitudes)
+    strips = np.cos(b) * np.cos(along), np.cos(b) * np.sin(along), np.sin(b) + 0 * along
+    places = np.stack(strips, axis=-1).reshape(-1, 3) @ axes
     zenith, north, east = _sides(lat, sidereal)
     altitude = np.degrees(np.arcsin(np.clip(zenith @ places.T, -1, 1)))
     margin = altitude - LOWEST_DEG
@@ -157,26 +162,9 @@ def _margins(
     return longitudes, margin.reshape(len(sidereal), 3, -1).min(axis=1)
 
 
-def _strips(longitudes_deg: Floats) -> Floats:
-    """Galactic unit vectors of lower edge, middle and upper edge of the band, shape (3 k, 3)."""
-    b = np.radians([-HALF_WIDTH_DEG, 0.0, HALF_WIDTH_DEG])[:, None]
-    along = np.radians(longitudes_deg)
-    flat = np.cos(b) * np.cos(along), np.cos(b) * np.sin(along), np.sin(b) + 0 * along
-    return np.stack(flat, axis=-1).reshape(-1, 3)
-
-
 def _sides(lat: Floats, sidereal: Floats) -> tuple[Floats, Floats, Floats]:
     """Zenith, north and east of observers on the equator and equinox of date, shape (m, 3) each."""
     cos_lat, sin_lat, cos, sin = np.cos(lat), np.sin(lat), np.cos(sidereal), np.sin(sidereal)
     zenith = np.stack([cos_lat * cos, cos_lat * sin, sin_lat], axis=-1)
     north = np.stack([-sin_lat * cos, -sin_lat * sin, cos_lat], axis=-1)
     return zenith, north, np.stack([-sin, cos, np.zeros_like(sin)], axis=-1)
-
-
-def _positive_length(values: Floats, step: float) -> Floats:
-    """Length on which rows of samples, `step` apart and straight between, are positive."""
-    low, high = values[:, :-1], values[:, 1:]
-    rise = np.abs(high) + np.abs(low)
-    share = np.clip(np.maximum(low, high), 0, None) / np.where(rise > 0, rise, 1)
-    both, none = (low >= 0) & (high >= 0), (low < 0) & (high < 0)
-    return np.asarray(np.where(both, 1.0, np.where(none, 0.0, share)).sum(axis=1) * step)

@@ -66,20 +66,8 @@ class Ground:
 
     def part(self, rows: slice | npt.NDArray[np.intp]) -> Ground:
         """Some of the observers."""
-        return Ground(
-            *(
-                column[rows]
-                for column in (
-                    self.lat_deg,
-                    self.lon_deg,
-                    self.elevation_m,
-                    self.up,
-                    self.north,
-                    self.east,
-                    self.place_km,
-                )
-            )
-        )
+        places = self.lat_deg[rows], self.lon_deg[rows], self.elevation_m[rows]
+        return Ground(*places, self.up[rows], self.north[rows], self.east[rows], self.place_km[rows])
 
     def altaz(self, vectors: Floats, *, near: bool) -> tuple[Floats, Floats]:
         """Airless altitude and azimuth (from north through east, 0..360) in degrees.

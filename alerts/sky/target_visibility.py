@@ -8,7 +8,7 @@ arcseconds by which aberration and nutation move the target over the year.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,12 +17,12 @@ import numpy.typing as npt
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase
 from alerts.sites.horizon import Ridges
-from alerts.sites.model import HorizonLine
+from alerts.sites.model import HorizonLine, Site
 from alerts.sky import milky_way_band
 from alerts.sky.ephemeris import SIDEREAL_RATE_RAD_S, SkyTable, direction
 from alerts.sky.hour_angles import altaz_at, positive_arcs
 from alerts.sky.milky_way import CORE
-from alerts.sky.night import Target, TargetKind
+from alerts.sky.night import SkyWishes, Target, TargetKind
 from alerts.sky.observers import Ground
 from alerts.sky.span_arrays import RowSpans, merged
 
@@ -53,20 +53,18 @@ def target_direction(target: Target) -> Floats:
     return direction(target.ra_deg, target.dec_deg)
 
 
-def default_lowest_deg(lat_deg: npt.ArrayLike, dec_deg: float) -> Floats:
-    """The lower of 10 degrees and the transit altitude less 4 degrees, but not below 3 degrees."""
-    transit = 90 - np.abs(np.asarray(lat_deg, dtype=np.float64) - dec_deg)
-    return np.asarray(np.clip(transit - BELOW_TRANSIT_DEG, FLOOR_DEG, USUAL_LOWEST_DEG))
+def lowest_altitudes_deg(sites: Sequence[Site], wishes: SkyWishes) -> Floats:
+    """The altitude each site asks of the target: the wish; without one the lower of 10 degrees and the
+    transit altitude less 4 degrees, but not below 3 degrees."""
+    if wishes.lowest_altitude_deg is not None:
+        return np.full(len(sites), float(wishes.lowest_altitude_deg))
+    transits = np.array([transit_altitude_deg(site.lat_deg, wishes.target) for site in sites])
+    return np.clip(transits - BELOW_TRANSIT_DEG, FLOOR_DEG, USUAL_LOWEST_DEG)
 
 
 def transit_altitude_deg(lat_deg: float, target: Target) -> float:
     """The highest a target comes at a latitude, airless, by its J2000 declination (0.2 degrees a decade)."""
     return 90 - abs(lat_deg - math.degrees(math.asin(target_direction(target)[2])))
-
-
-def default_lowest_core_deg(lat_deg: float) -> float:
-    """`default_lowest_deg` of the core at one latitude."""
-    return float(default_lowest_deg(lat_deg, math.degrees(math.asin(CORE[2]))))
 
 
 @dataclass(frozen=True)
@@ -108,19 +106,15 @@ def target_spans(
         return RowSpans(rows, np.full(len(rows), table.first_s), np.full(len(rows), table.last_s))
     if target.kind is TargetKind.BAND:
         return _band_spans(ground, horizons, table, target)
-    daily = _transits(ground, table, target_direction(target))
-    arcs = _arcs_over_ridges(ground.lat_deg, horizons, daily.mean_dec, lowest_deg)
-    level_deg = np.where(arcs.searched, lowest_deg, np.maximum(lowest_deg, 0))
-    return _daily_spans(daily, _half_arcs(ground.lat_deg, daily.dec, level_deg[:, None]), arcs)
-
-
-def _transits(ground: Ground, table: SkyTable, icrs: Floats) -> _Daily:
-    """Upper transits of a fixed direction, from a day before the table's span to a day after it."""
-    places = table.of_date(icrs, table.nodes_s)
+    # upper transits, from a day before the table's span to a day after it
+    places = table.of_date(target_direction(target), table.nodes_s)
     ra = np.unwrap(np.arctan2(places[:, 1], places[:, 0]))
     dec = np.arcsin(np.clip(places[:, 2], -1, 1))
     transit_s = _turns(ground, table, table.sidereal_rad(table.nodes_s) - ra)
-    return _Daily(transit_s, np.interp(transit_s, table.nodes_s, dec), float(dec.mean()))
+    daily = _Daily(transit_s, np.interp(transit_s, table.nodes_s, dec), float(dec.mean()))
+    arcs = _arcs_over_ridges(ground.lat_deg, horizons, daily.mean_dec, lowest_deg)
+    level_deg = np.where(arcs.searched, lowest_deg, np.maximum(lowest_deg, 0))
+    return _daily_spans(daily, _half_arcs(ground.lat_deg, daily.dec, level_deg[:, None]), arcs)
 
 
 def _turns(ground: Ground, table: SkyTable, greenwich_rad: Floats) -> Floats:
@@ -155,17 +149,14 @@ def _arcs_over_ridges(
 
     reach = _half_arcs(lat_deg[own], dec, lowest_deg[own, None])[:, 0] + _REACH_MORE
     row, start, end = positive_arcs(margin, np.minimum(reach, math.pi), _ANGLE_STEPS)
-    slopes = (_slope(margin, row, edge, dec) for edge in (start, end))
+    # how an edge's hour angle moves with declination; held to 20 where the path grazes the line
+    step, slopes = 1e-5, []
+    for angle in (start, end):
+        by_dec = margin(row, angle, dec + step) - margin(row, angle, dec - step)
+        by_angle = margin(row, angle + step) - margin(row, angle - step)
+        slope = -np.divide(by_dec, by_angle, out=np.zeros_like(angle), where=np.abs(by_angle) > 1e-12)
+        slopes.append(np.where(np.abs(angle) == math.pi, 0.0, np.clip(slope, -20, 20)))
     return _Arcs(searched, own[row], start, end, *slopes)
-
-
-def _slope(margin: Callable[..., Floats], row: Ints, angle: Floats, dec: float) -> Floats:
-    """How an edge's hour angle moves with declination; held to 20 where the path grazes the line."""
-    step = 1e-5
-    by_dec = margin(row, angle, dec + step) - margin(row, angle, dec - step)
-    by_angle = margin(row, angle + step) - margin(row, angle - step)
-    slope = -np.divide(by_dec, by_angle, out=np.zeros_like(angle), where=np.abs(by_angle) > 1e-12)
-    return np.where(np.abs(angle) == math.pi, 0.0, np.clip(slope, -20, 20))
 
 
 def _daily_spans(daily: _Daily, half: Floats, arcs: _Arcs) -> RowSpans:
@@ -191,15 +182,10 @@ def _band_spans(ground: Ground, horizons: Sequence[HorizonLine], table: SkyTable
     daily = _Daily(transit_s, np.zeros_like(transit_s), 0.0)
     parts = []
     for epoch in np.unique(epochs):
-        arcs = _band_arcs(ground.lat_deg, horizons, float(epoch), target.arc_l_deg)
+        axes = milky_way_band.axes_in(float(epoch))
+        margin = milky_way_band.share_margin(np.radians(ground.lat_deg), horizons, axes, target.arc_l_deg)
+        row, start, end = positive_arcs(margin, np.full(len(ground), math.pi), _BAND_STEPS)
+        still = np.zeros_like(start)
+        arcs = _Arcs(np.ones(len(ground), dtype=np.bool_), row, start, end, still, still)
         parts.append(_daily_spans(daily, np.where(epochs == epoch, math.pi, np.nan), arcs))
     return merged(parts)
-
-
-def _band_arcs(
-    lat_deg: Floats, horizons: Sequence[HorizonLine], epoch: float, arc: milky_way_band.Arc | None
-) -> _Arcs:
-    margin = milky_way_band.share_margin(np.radians(lat_deg), horizons, milky_way_band.axes_in(epoch), arc)
-    row, start, end = positive_arcs(margin, np.full(len(lat_deg), math.pi), _BAND_STEPS)
-    still = np.zeros_like(start)
-    return _Arcs(np.ones(len(lat_deg), dtype=np.bool_), row, start, end, still, still)

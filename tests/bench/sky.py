@@ -42,7 +42,6 @@ from alerts.sky.nights.night_events import (
     CIVIL_DEG,
     NAUTICAL_DEG,
     nights_for_sites,
-    nights_in_blocks,
 )
 from alerts.sky.observers import Ground
 
@@ -95,8 +94,8 @@ def sun_and_moon(sites: Sequence[Site], nights: int, ephemeris: Ephemeris) -> No
 
 
 def windows(sites: Sequence[Site], nights: int, ephemeris: Ephemeris) -> None:
-    for _ in nights_in_blocks(sites, FIRST, nights, SkyWishes(), ephemeris):
-        pass
+    for low in range(0, len(sites), 500):
+        nights_for_sites(sites[low : low + 500], FIRST, nights, SkyWishes(), ephemeris)
 
 
 def by_skyfield(sites: Sequence[Site], nights: int, ephemeris: Ephemeris) -> None:

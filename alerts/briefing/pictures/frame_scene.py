@@ -26,7 +26,7 @@ from alerts.sky.ephemeris import Ephemeris, SkyTable, posix_s
 from alerts.sky.milky_way import CORE, galactic_direction, geometry
 from alerts.sky.night import TargetKind, TrackPoint
 from alerts.sky.observers import Ground
-from alerts.sky.tracks import target_track
+from alerts.sky.tracks import sky_track
 
 Floats = npt.NDArray[np.float64]
 
@@ -95,7 +95,7 @@ def view_scene(drawn: NightToDraw, ephemeris: Ephemeris, units: Units = Units.ME
     at = notes.frames.best_at
     target = None
     if window.target.kind is TargetKind.RADEC:
-        target = target_track(site, window.target, Span(at, at + timedelta(seconds=1)), ephemeris)[0]
+        target = sky_track(site, window.target, Span(at, at + timedelta(seconds=1)), ephemeris)[0]
     shown = {(each.name, each.bearing_deg) for each in site.foregrounds}
     at_s = posix_s(at)
     ground, table = Ground.of([site]), ephemeris.table(at_s, at_s)

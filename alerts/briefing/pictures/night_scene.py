@@ -18,11 +18,11 @@ from alerts.common.text import LONGEST_NAME, Clock, capital, direction_word, lon
 from alerts.common.time_text import nearest_minute, whole_minutes
 from alerts.sites.horizon import ridge_deg
 from alerts.sites.model import Site
-from alerts.sky.ephemeris import Ephemeris, posix_s
+from alerts.sky.ephemeris import Body, Ephemeris, posix_s
 from alerts.sky.milky_way import geometry
 from alerts.sky.night import DarkWindow, Night, TargetKind, TrackPoint
 from alerts.sky.observers import Ground
-from alerts.sky.tracks import moon_track, sun_track, target_track
+from alerts.sky.tracks import sky_track
 from alerts.weather.cloud_by_hour import CloudHour
 
 
@@ -86,7 +86,7 @@ def night_scene(drawn: NightToDraw, ephemeris: Ephemeris, clock_hours: int = 24)
     """The scene of a night. clock_hours: 24 or 12, of the times in the picture."""
     site, night, window = drawn.site, drawn.night, drawn.window
     target, span = night.wishes.target, shown_span(night)
-    path, words = target_track(site, target, span, ephemeris), say("pictures.target-core")
+    path, words = sky_track(site, target, span, ephemeris), say("pictures.target-core")
     marks = window.track if window else ()
     if target.kind is TargetKind.BAND:  # followed by its highest point
         path, words = _apex_track(site, path, ephemeris), say("pictures.target-apex")
@@ -100,11 +100,11 @@ def night_scene(drawn: NightToDraw, ephemeris: Ephemeris, clock_hours: int = 24)
         night=night.name,
         zone=site.zone,
         span=span,
-        sun=sun_track(site, span, ephemeris),
+        sun=sky_track(site, Body.SUN, span, ephemeris),
         target=path,
         ridge_deg=tuple(float(a) for a in ridge_deg(site.horizon, [p.azimuth_deg for p in path])),
         target_words=words,
-        moon=moon_track(site, span, ephemeris),
+        moon=sky_track(site, Body.MOON, span, ephemeris),
         moon_lit=night.moon_lit,
         moon_rises=tuple(at for at in night.moon.rises if span.contains(at)),
         moon_sets=tuple(at for at in night.moon.sets if span.contains(at)),

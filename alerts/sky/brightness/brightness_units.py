@@ -1,18 +1,15 @@
-"""Units of sky brightness: nanolamberts, V magnitudes per square arcsecond, candelas per square metre.
+"""Units of sky brightness: nanolamberts, V magnitudes per square arcsecond.
 
 Sums are made in nanolamberts (1 nL = 1e-5 / pi cd/m²), since magnitudes don't add.
 """
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
 
-CD_M2_PER_NL = 1e-5 / math.pi
 _NL_AT_ZERO_EXPONENT, _EXPONENT_MAG, _PER_MAG = 34.08, 20.7233, 0.92104
 
 
@@ -26,11 +23,6 @@ def mag_from_nl(brightness_nl: npt.ArrayLike) -> Floats:
     """V mag/arcsec² of nanolamberts above zero; the inverse of `nl_from_mag`."""
     brightness = np.asarray(brightness_nl, dtype=np.float64)
     return np.asarray((_EXPONENT_MAG - np.log(brightness / _NL_AT_ZERO_EXPONENT)) / _PER_MAG)
-
-
-def cd_m2_from_nl(brightness_nl: npt.ArrayLike) -> Floats:
-    """Candelas per square metre of nanolamberts."""
-    return np.asarray(np.asarray(brightness_nl, dtype=np.float64) * CD_M2_PER_NL)
 
 
 def brighter_mag(bright_nl: npt.ArrayLike, dark_nl: npt.ArrayLike) -> Floats:

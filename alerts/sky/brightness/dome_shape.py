@@ -65,38 +65,21 @@ def _glow(distance_km: float, altitude_deg: Floats, turn_deg: Floats, aod: float
     height_km = np.maximum(np.linalg.norm(point - centre, axis=0) - _EARTH_KM, 1e-3)
     way = point - (centre + _EARTH_KM * town_up)
     way_km = np.maximum(np.linalg.norm(way, axis=0), _TOWN_RADIUS_KM)
-    emitted = _emission(np.clip((way * town_up).sum(axis=0) / way_km, -1, 1))
-    cos_scatter = np.clip(-(way * sight).sum(axis=0) / way_km, -1, 1)
-    lost = _depth_per_km(height_km, aod) * (way_km + _SIGHT_KM)
-    scattered = _scattered_per_km(height_km, cos_scatter, aod)
-    steps_km = np.gradient(np.log(_SIGHT_KM)) * _SIGHT_KM
-    return np.asarray((emitted / way_km**2 * np.exp(-lost) * scattered * steps_km).sum(axis=-1))
-
-
-def _emission(cos_zenith: Floats) -> Floats:
-    """Garstang's emission function, per steradian; nothing goes below the town's horizon."""
+    # Garstang's emission function, per steradian; nothing goes below the town's horizon
+    cos_zenith = np.clip((way * town_up).sum(axis=0) / way_km, -1, 1)
     reflected = 2 * _GROUND_REFLECTED * (1 - _SENT_UP) * np.maximum(cos_zenith, 0)
     direct = 0.554 * _SENT_UP * np.arccos(cos_zenith) ** 4
-    return np.where(cos_zenith > 0, (reflected + direct) / (2 * math.pi), 0.0)
-
-
-def _depth_per_km(height_km: Floats, aod: float) -> Floats:
-    """Mean optical depth per km of a straight way between the ground and a height."""
-    (air, air_km), (haze, haze_km) = _layers(aod)
+    emitted = np.where(cos_zenith > 0, (reflected + direct) / (2 * math.pi), 0.0)
+    # optical depth and scale height in km: the mean depth per km of a straight way between ground and height
+    air, air_km, haze, haze_km = GAS_MAG / MAG_PER_DEPTH, GAS_SCALE_M / 1000, aod, AEROSOL_SCALE_M / 1000
     below = air * np.expm1(-height_km / air_km) + haze * np.expm1(-height_km / haze_km)
-    return np.asarray(-below / height_km)
-
-
-def _scattered_per_km(height_km: Floats, cos_scatter: Floats, aod: float) -> Floats:
-    """Scattered share per km and steradian: Rayleigh's phase function for air, a forward one for haze."""
-    (air, air_km), (haze, haze_km) = _layers(aod)
-    by_air = 3 / (16 * math.pi) * (1 + cos_scatter**2)
+    lost = -below / height_km * (way_km + _SIGHT_KM)
+    # the share scattered per km and steradian: Rayleigh's phase function for air, a forward one for haze
+    cos_scatter = np.clip(-(way * sight).sum(axis=0) / way_km, -1, 1)
     g = _FORWARD
+    by_air = 3 / (16 * math.pi) * (1 + cos_scatter**2)
     by_haze = (1 - g * g) / (4 * math.pi * (1 + g * g - 2 * g * cos_scatter) ** 1.5)
     thin_air, thin_haze = np.exp(-height_km / air_km), np.exp(-height_km / haze_km)
-    return np.asarray(air / air_km * thin_air * by_air + haze / haze_km * thin_haze * by_haze)
-
-
-def _layers(aod: float) -> tuple[tuple[float, float], tuple[float, float]]:
-    """Optical depth and scale height in km of air and of haze."""
-    return (GAS_MAG / MAG_PER_DEPTH, GAS_SCALE_M / 1000), (aod, AEROSOL_SCALE_M / 1000)
+    scattered = air / air_km * thin_air * by_air + haze / haze_km * thin_haze * by_haze
+    steps_km = np.gradient(np.log(_SIGHT_KM)) * _SIGHT_KM
+    return np.asarray((emitted / way_km**2 * np.exp(-lost) * scattered * steps_km).sum(axis=-1))

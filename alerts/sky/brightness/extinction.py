@@ -28,17 +28,12 @@ MOST_AOD = 20.0
 """More than the thickest smoke measured; beyond it a number is a mistake."""
 
 
-def default_aod(elevation_m: npt.ArrayLike) -> Floats:
-    """The aerosol optical depth assumed above a place when none is known."""
-    return np.asarray(DEFAULT_AOD * np.exp(-np.asarray(elevation_m, dtype=np.float64) / AEROSOL_SCALE_M))
-
-
 def known_or_default_aod(aod: npt.ArrayLike | None, elevation_m: float) -> Floats:
     """Aerosol optical depths at 550 nm above a place, any shape; None and NaN become the default.
 
     Raises BadInput for values outside 0..20.
     """
-    usual = default_aod(elevation_m)
+    usual = np.asarray(DEFAULT_AOD * np.exp(-elevation_m / AEROSOL_SCALE_M))
     if aod is None:
         return usual
     given = np.asarray(aod, dtype=np.float64)
@@ -100,5 +95,5 @@ def dimming_mag(altitude_deg: npt.ArrayLike, elevation_m: float, aod: npt.ArrayL
 
 def smoke_mag(altitude_deg: npt.ArrayLike, elevation_m: float, aod: npt.ArrayLike | None = None) -> Floats:
     """What haze or smoke takes beyond the default air, in magnitudes; never below zero."""
-    beyond = known_or_default_aod(aod, elevation_m) - default_aod(elevation_m)
+    beyond = known_or_default_aod(aod, elevation_m) - known_or_default_aod(None, elevation_m)
     return aerosol_dimming_mag(altitude_deg, np.maximum(beyond, 0))

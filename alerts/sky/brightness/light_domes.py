@@ -8,13 +8,13 @@ rests on it alone, and a reading at the site overrules it.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from alerts.common.phrases import Phrase, phrase, say
+from alerts.sites.great_circle import turn_deg
 from alerts.sky.brightness.brightness_units import nl_from_mag
 from alerts.sky.brightness.dome_shape import (
     ALTITUDES_DEG,
@@ -24,7 +24,7 @@ from alerts.sky.brightness.dome_shape import (
     dome_shape,
 )
 from alerts.sky.brightness.natural import NATURAL_ZENITH_MAG, growth
-from alerts.sky.brightness.towns import NearTowns, Towns, packaged_towns
+from alerts.sky.brightness.towns import Towns, packaged_towns
 
 Floats = npt.NDArray[np.float64]
 
@@ -112,52 +112,35 @@ def domes(lat_deg: float, lon_deg: float, most: int = 3, towns: Towns | None = N
     free = np.ones(len(near), dtype=bool)
     while free.any():
         lead = int(np.argmax(np.where(free, excess, -1.0)))
-        beside = np.abs(_turn_deg(near.bearing_deg, near.bearing_deg[lead])) <= SAME_DOME_DEG
+        beside = np.abs(turn_deg(near.bearing_deg, near.bearing_deg[lead])) <= SAME_DOME_DEG
         own = free & (beside | (inside & inside[lead]))
         free &= ~own
-        found.append(_dome(known, near, lead, float(excess[own].sum()), bool(inside[lead])))
+        found.append(
+            Dome(
+                bearing_deg=float(near.bearing_deg[lead]),
+                distance_km=float(near.distance_km[lead]),
+                name=known.name(int(near.row[lead])),
+                # the extract knows populations to two per cent: no more figures than that
+                population=int(float(f"{near.population[lead]:.2g}")),
+                excess=float(excess[own].sum()),
+                inside=bool(inside[lead]),
+            )
+        )
     found = [dome for dome in found if dome.excess >= FAINTEST_EXCESS]
     return tuple(sorted(found, key=lambda dome: -dome.excess)[:most])
 
 
-def _dome(towns: Towns, near: NearTowns, lead: int, excess: float, inside: bool) -> Dome:
-    return Dome(
-        bearing_deg=float(near.bearing_deg[lead]),
-        distance_km=float(near.distance_km[lead]),
-        name=towns.name(int(near.row[lead])),
-        population=_two_figures(near.population[lead]),
-        excess=excess,
-        inside=inside,
-    )
-
-
-def _two_figures(number: float) -> int:
-    """The extract knows populations to two per cent: no more figures than that."""
-    return int(float(f"{number:.2g}"))
-
-
 def is_over(dome: Dome, altitude_deg: npt.ArrayLike, azimuth_deg: npt.ArrayLike) -> npt.NDArray[np.bool_]:
     """Whether directions stand over a dome: within its half width of its bearing, below 45 degrees."""
-    aside = np.abs(_turn_deg(np.asarray(azimuth_deg, dtype=np.float64), dome.bearing_deg))
+    aside = np.abs(turn_deg(np.asarray(azimuth_deg, dtype=np.float64), dome.bearing_deg))
     return np.asarray((aside <= SAME_DOME_DEG) & (np.asarray(altitude_deg) < OVER_BELOW_DEG))
-
-
-def domes_under(
-    found: Sequence[Dome], altitude_deg: npt.ArrayLike, azimuth_deg: npt.ArrayLike
-) -> tuple[Dome, ...]:
-    """Those domes over which a target stands at any point of its track."""
-    return tuple(dome for dome in found if is_over(dome, altitude_deg, azimuth_deg).any())
-
-
-def _turn_deg(azimuth_deg: Floats, other_deg: float) -> Floats:
-    return np.asarray((azimuth_deg - other_deg + 180) % 360 - 180)
 
 
 @dataclass(frozen=True)
 class TownGlow:
     """The light of all towns around a place over its whole sky.
 
-    map_nl: nL at scatter.ALTITUDES_DEG and at azimuths every 5 degrees, shape (altitudes, azimuths).
+    map_nl: nL at dome_shape.ALTITUDES_DEG and at azimuths every 5 degrees, shape (altitudes, azimuths).
     """
 
     map_nl: Floats
@@ -169,14 +152,26 @@ class TownGlow:
         near = known.near(lat_deg, lon_deg, REACH_KM)
         if not len(near):
             return cls(np.zeros((len(ALTITUDES_DEG), len(TURN_DEG))))
-        return cls(_reference_nl() * _spread_over_sky(_binned(near)))
+        # the excess by distance and bearing, shared by the nearest bins
+        excess = walker_excess(near.population, near.distance_km)
+        nodes = np.log(DISTANCES_KM)
+        away = np.interp(np.log(np.maximum(near.distance_km, DISTANCES_KM[0])), nodes, np.arange(len(nodes)))
+        turn = near.bearing_deg / AZIMUTH_STEP_DEG
+        low, left = np.minimum(away.astype(np.intp), len(nodes) - 2), turn.astype(np.intp)
+        farther, aside = away - low, turn - left
+        binned = np.zeros((len(nodes), len(TURN_DEG)))
+        for row, in_row in ((low, 1 - farther), (low + 1, farther)):
+            for column, in_column in ((left, 1 - aside), (left + 1, aside)):
+                np.add.at(binned, (row, column % len(TURN_DEG)), excess * in_row * in_column)
+        # every bin's dome laid on its bearing and summed, as parts of the natural sky at 45 degrees
+        steps = np.arange(len(TURN_DEG))
+        toward = binned[:, (steps[:, None] - steps) % len(TURN_DEG)]
+        reference_nl = float(nl_from_mag(NATURAL_ZENITH_MAG) * growth(45.0))
+        return cls(reference_nl * np.einsum("dat,dzt->az", dome_shape(), toward))
 
     @property
     def zenith_nl(self) -> float:
         return float(self.map_nl[-1].mean())
-
-    def scaled(self, factor: float) -> TownGlow:
-        return TownGlow(self.map_nl * factor)
 
     def nl(self, altitude_deg: npt.ArrayLike, azimuth_deg: npt.ArrayLike) -> Floats:
         """nL at airless altitudes and azimuths that broadcast; below 5 degrees that of 5."""
@@ -190,30 +185,3 @@ class TownGlow:
         lower = self.map_nl[low, left] * (1 - aside) + self.map_nl[low, right] * aside
         upper = self.map_nl[low + 1, left] * (1 - aside) + self.map_nl[low + 1, right] * aside
         return np.asarray(lower * (1 - rise) + upper * rise)
-
-
-def _reference_nl() -> float:
-    """The natural sky at 45 degrees, of which Walker's law gives parts."""
-    return float(nl_from_mag(NATURAL_ZENITH_MAG) * growth(45.0))
-
-
-def _binned(near: NearTowns) -> Floats:
-    """Excess by distance and bearing, shape (distances, bearings), shared by the nearest bins."""
-    excess = walker_excess(near.population, near.distance_km)
-    nodes = np.log(DISTANCES_KM)
-    away = np.interp(np.log(np.maximum(near.distance_km, DISTANCES_KM[0])), nodes, np.arange(len(nodes)))
-    turn = near.bearing_deg / AZIMUTH_STEP_DEG
-    low, left = np.minimum(away.astype(np.intp), len(nodes) - 2), turn.astype(np.intp)
-    farther, aside = away - low, turn - left
-    total = np.zeros((len(nodes), len(TURN_DEG)))
-    for row, in_row in ((low, 1 - farther), (low + 1, farther)):
-        for column, in_column in ((left, 1 - aside), (left + 1, aside)):
-            np.add.at(total, (row, column % len(TURN_DEG)), excess * in_row * in_column)
-    return total
-
-
-def _spread_over_sky(binned: Floats) -> Floats:
-    """Every bin's dome laid on its bearing and summed: shape (altitudes, azimuths)."""
-    steps = np.arange(len(TURN_DEG))
-    toward = binned[:, (steps[:, None] - steps) % len(TURN_DEG)]
-    return np.asarray(np.einsum("dat,dzt->az", dome_shape(), toward))

@@ -102,15 +102,11 @@ def brightest_extinction_mag(
     return np.asarray(np.minimum(extinction_mag, np.maximum(turn, gas)))
 
 
-def moonset_altitude_deg(distance_km: npt.ArrayLike) -> Floats:
-    """Airless altitude of the Moon's centre at moonset: 34' and its semidiameter below the horizon."""
-    radius = np.degrees(np.arcsin(MOON_RADIUS_KM / np.asarray(distance_km, dtype=np.float64)))
-    return np.asarray(-REFRACTION_AT_HORIZON_DEG - radius)
-
-
 def share_up(moon: MoonPlaces) -> Floats:
     """How much of the moonlight counts: all above 2 degrees, none after moonset; see `faded_nl`."""
-    down = moonset_altitude_deg(moon.distance_km)
+    # at moonset the Moon's centre stands 34' and its semidiameter below the horizon, airless
+    radius = np.degrees(np.arcsin(MOON_RADIUS_KM / np.asarray(moon.distance_km, dtype=np.float64)))
+    down = -REFRACTION_AT_HORIZON_DEG - radius
     return np.asarray(np.clip((moon.altitude_deg - down) / (FADES_FROM_DEG - down), 0, 1))
 
 

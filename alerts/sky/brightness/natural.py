@@ -26,8 +26,3 @@ def growth(altitude_deg: npt.ArrayLike, extinction_mag: float = GROWTH_MAG) -> F
     """
     mass = scattering_airmass(altitude_deg)
     return np.asarray(mass * 10 ** (-0.4 * extinction_mag * (mass - 1)))
-
-
-def natural_nl(altitude_deg: npt.ArrayLike, zenith_nl: float) -> Floats:
-    """The dark sky at airless altitudes from its brightness at the zenith, both in nL."""
-    return np.asarray(zenith_nl * growth(altitude_deg))

@@ -103,7 +103,7 @@ def stray_light_share(site: Site, at: datetime, ephemeris: Ephemeris) -> float:
 
     at_s = np.array([posix_s(at)])
     table = ephemeris.table(float(at_s[0]), float(at_s[0]))
-    parts = sky_at(site, unmeasured_sky(site), Target(TargetKind.NONE), at_s, table)
+    parts = sky_at(unmeasured_sky(site), Target(TargetKind.NONE), at_s, table)
     return float((parts.moon_nl + parts.twilight_nl)[0] / parts.dark_nl[0])
 
 

@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from alerts.common.span import Span
 from alerts.sites.model import Site
-from alerts.sky.brightness.brightness_units import brighter_mag, cd_m2_from_nl, mag_from_nl, nl_from_mag
+from alerts.sky.brightness.brightness_units import brighter_mag, mag_from_nl, nl_from_mag
 from alerts.sky.brightness.extinction import (
     MAG_PER_DEPTH,
     dimming_mag,
@@ -22,12 +22,12 @@ from alerts.sky.brightness.extinction import (
     known_or_default_aod,
     smoke_mag,
 )
-from alerts.sky.brightness.light_domes import Dome, TownGlow, domes_under
+from alerts.sky.brightness.light_domes import Dome, TownGlow, is_over
 from alerts.sky.brightness.moonlight import MoonPlaces, faded_nl, moonlit_sky_nl, share_up
-from alerts.sky.brightness.natural import DARKEST_NATURAL_MAG, NATURAL_ZENITH_MAG, growth, natural_nl
+from alerts.sky.brightness.natural import DARKEST_NATURAL_MAG, NATURAL_ZENITH_MAG, growth
 from alerts.sky.brightness.towns import Towns
 from alerts.sky.brightness.twilight import twilight_nl
-from alerts.sky.ephemeris import Ephemeris, SkyTable, posix_s, utc_from_posix
+from alerts.sky.ephemeris import Body, Ephemeris, SkyTable, posix_s, utc_from_posix
 from alerts.sky.milky_way import galactic_direction, geometry
 from alerts.sky.night import Target, TargetKind
 from alerts.sky.observers import Ground
@@ -43,8 +43,10 @@ LEAST_TOWNS, MOST_TOWNS = 0.25, 4.0
 
 @dataclass(frozen=True)
 class SkyParts:
-    """A sky brightness as the parts it is made of, in nanolamberts, arrays of one shape."""
+    """A sky brightness as the parts it is made of, in nanolamberts, and where: arrays of one shape."""
 
+    altitude_deg: Floats
+    azimuth_deg: Floats
     natural_nl: Floats
     twilight_nl: Floats
     moon_nl: Floats
@@ -60,15 +62,6 @@ class SkyParts:
         return np.asarray(self.dark_nl + self.twilight_nl + self.moon_nl)
 
     @property
-    def mag_arcsec2(self) -> Floats:
-        """The sum in V mag/arcsec²."""
-        return mag_from_nl(self.total_nl)
-
-    @property
-    def cd_m2(self) -> Floats:
-        return cd_m2_from_nl(self.total_nl)
-
-    @property
     def loss_mag(self) -> Floats:
         """By how much Sun and Moon brighten this place of the sky; never below zero."""
         return brighter_mag(self.total_nl, self.dark_nl)
@@ -76,26 +69,16 @@ class SkyParts:
 
 @dataclass(frozen=True)
 class SiteSky:
-    """What is the same at a site on every night: its dark zenith, its towns, its air.
+    """What is the same at a site on every night: its dark zenith, its towns.
 
     natural_zenith_nl: without towns. even_zenith_nl: light that a reading found and no known town
     explains, laid over the whole sky as the night sky's own is.
     """
 
+    site: Site
     natural_zenith_nl: float
     even_zenith_nl: float
     towns: TownGlow
-    elevation_m: float
-
-    @property
-    def zenith_nl(self) -> float:
-        """The moonless zenith, as a meter would read it."""
-        return self.natural_zenith_nl + self.even_zenith_nl + self.towns.zenith_nl
-
-    def towns_nl(self, altitude_deg: npt.ArrayLike, azimuth_deg: npt.ArrayLike) -> Floats:
-        return np.asarray(
-            self.towns.nl(altitude_deg, azimuth_deg) + self.even_zenith_nl * growth(altitude_deg)
-        )
 
 
 def site_sky(site: Site, towns: Towns | None = None) -> SiteSky:
@@ -109,31 +92,26 @@ def site_sky(site: Site, towns: Towns | None = None) -> SiteSky:
     if site.darkness is None:
         return estimate
     reading, natural = float(nl_from_mag(site.darkness.sqm_mag_arcsec2)), estimate.natural_zenith_nl
-    scaled = estimate.towns.scaled(_towns_factor(estimate, reading))
+    zenith = estimate.towns.zenith_nl
+    factor = 0.0
+    if zenith > 0:
+        factor = min(max((reading - natural) / zenith, LEAST_TOWNS), MOST_TOWNS)
+        # the natural sky must stay a possible one
+        factor = min(factor, max((reading - float(nl_from_mag(DARKEST_NATURAL_MAG))) / zenith, 0.0))
+    scaled = TownGlow(estimate.towns.map_nl * factor)
     left = reading - scaled.zenith_nl
-    return SiteSky(min(natural, left), max(left - natural, 0.0), scaled, site.elevation_m)
+    return SiteSky(site, min(natural, left), max(left - natural, 0.0), scaled)
 
 
 def unmeasured_sky(site: Site, towns: Towns | None = None) -> SiteSky:
     """The estimate for a site from towns and the usual natural sky, whatever was measured there."""
     glow = TownGlow.around(site.lat_deg, site.lon_deg, towns)
-    return SiteSky(float(nl_from_mag(NATURAL_ZENITH_MAG)), 0.0, glow, site.elevation_m)
-
-
-def _towns_factor(estimate: SiteSky, reading_nl: float) -> float:
-    """What to multiply the towns by, so that a reading is met and the natural sky stays a possible one."""
-    if estimate.towns.zenith_nl <= 0:
-        return 0.0
-    beyond_natural = (reading_nl - estimate.natural_zenith_nl) / estimate.towns.zenith_nl
-    beyond_darkest = (reading_nl - float(nl_from_mag(DARKEST_NATURAL_MAG))) / estimate.towns.zenith_nl
-    wanted = min(max(beyond_natural, LEAST_TOWNS), MOST_TOWNS)
-    return min(wanted, max(beyond_darkest, 0.0))
+    return SiteSky(site, float(nl_from_mag(NATURAL_ZENITH_MAG)), 0.0, glow)
 
 
 def sky_brightness(
     sky: SiteSky,
-    altitude_deg: npt.ArrayLike,
-    azimuth_deg: npt.ArrayLike,
+    aim: tuple[npt.ArrayLike, npt.ArrayLike],
     sun_altitude_deg: npt.ArrayLike,
     moon: MoonPlaces,
     aod: npt.ArrayLike | None = None,
@@ -144,28 +122,37 @@ def sky_brightness(
     then the default for the site's height. Directions below the horizon count as on it.
     Raises BadInput for an optical depth outside 0..20.
     """
-    gas = float(gas_mag(sky.elevation_m))
-    extinction = gas + MAG_PER_DEPTH * known_or_default_aod(aod, sky.elevation_m)
-    natural = natural_nl(altitude_deg, sky.natural_zenith_nl)
-    twilight = twilight_nl(altitude_deg, sun_altitude_deg)
-    towns = sky.towns_nl(altitude_deg, azimuth_deg)
-    moonlight = moonlit_sky_nl(altitude_deg, azimuth_deg, moon, extinction, gas)
+    elevation_m = sky.site.elevation_m
+    gas = float(gas_mag(elevation_m))
+    extinction = gas + MAG_PER_DEPTH * known_or_default_aod(aod, elevation_m)
+    toward_horizon = growth(aim[0])
+    natural = sky.natural_zenith_nl * toward_horizon
+    twilight = twilight_nl(aim[0], sun_altitude_deg)
+    towns = sky.towns.nl(*aim) + sky.even_zenith_nl * toward_horizon
+    moonlight = moonlit_sky_nl(*aim, moon, extinction, gas)
     moon_nl = faded_nl(moonlight, natural + twilight + towns, share_up(moon))
-    return SkyParts(*np.broadcast_arrays(natural, twilight, moon_nl, towns))
+    return SkyParts(*np.broadcast_arrays(*aim, natural, twilight, moon_nl, towns))
 
 
 def sky_at(
-    site: Site,
-    sky: SiteSky,
-    target: Target,
-    at_s: Floats,
-    table: SkyTable,
-    aod: npt.ArrayLike | None = None,
+    sky: SiteSky, target: Target, at_s: Floats, table: SkyTable, aod: npt.ArrayLike | None = None
 ) -> SkyParts:
     """The sum at a target (see `aim_deg`) at POSIX times of shape (n,); errors as `sky_brightness`."""
-    altitude, azimuth = aim_deg(site, target, at_s, table)
-    sun_altitude, moon = sun_and_moon(site, at_s, table)
-    return sky_brightness(sky, altitude, azimuth, sun_altitude, moon, aod)
+    sun_altitude, moon = sun_and_moon(sky.site, at_s, table)
+    return sky_brightness(sky, aim_deg(sky.site, target, at_s, table), sun_altitude, moon, aod)
+
+
+def sun_and_moon(site: Site, at_s: Floats, table: SkyTable) -> tuple[Floats, MoonPlaces]:
+    """Airless topocentric altitude of the Sun, and the Moon's places, at POSIX times of shape (n,).
+
+    The phase angle is geocentric: it differs by up to one degree from place to place.
+    """
+    ground = Ground.of([site])
+    sun_altitude, _ = ground.altaz(table.body_km(Body.SUN, at_s)[None], near=True)
+    moon_km = table.body_km(Body.MOON, at_s)
+    altitude, azimuth = ground.altaz(moon_km[None], near=True)
+    phase = np.degrees(np.arccos(np.clip(2 * table.moon_lit(at_s) - 1, -1, 1)))
+    return sun_altitude[0], MoonPlaces(altitude[0], azimuth[0], phase, np.linalg.norm(moon_km, axis=-1))
 
 
 def aim_deg(site: Site, target: Target, at_s: Floats, table: SkyTable) -> tuple[Floats, Floats]:
@@ -196,20 +183,7 @@ def domes_stood_over(
     start_s, end_s = posix_s(span.start), posix_s(span.end)
     at_s = np.append(np.arange(start_s, end_s, 60.0), end_s)
     altitude, azimuth = aim_deg(site, target, at_s, ephemeris.table(start_s, end_s))
-    return domes_under(found, altitude, azimuth)
-
-
-def sun_and_moon(site: Site, at_s: Floats, table: SkyTable) -> tuple[Floats, MoonPlaces]:
-    """Airless topocentric altitude of the Sun, and the Moon's places, at POSIX times of shape (n,).
-
-    The phase angle is geocentric: it differs by up to one degree from place to place.
-    """
-    ground = Ground.of([site])
-    sun_altitude, _ = ground.altaz(table.sun_km(at_s)[None], near=True)
-    moon_km = table.moon_km(at_s)
-    altitude, azimuth = ground.altaz(moon_km[None], near=True)
-    phase = np.degrees(np.arccos(np.clip(2 * table.moon_lit(at_s) - 1, -1, 1)))
-    return sun_altitude[0], MoonPlaces(altitude[0], azimuth[0], phase, np.linalg.norm(moon_km, axis=-1))
+    return tuple(dome for dome in found if is_over(dome, altitude, azimuth).any())
 
 
 @dataclass(frozen=True, slots=True)
@@ -248,23 +222,18 @@ class SkyPoint:
 
 
 def sky_points(
-    site: Site,
-    sky: SiteSky,
-    target: Target,
-    span: Span,
-    ephemeris: Ephemeris,
-    aod: float | None = None,
+    sky: SiteSky, target: Target, span: Span, ephemeris: Ephemeris, aod: float | None = None
 ) -> tuple[SkyPoint, SkyPoint, SkyPoint]:
     """The sum at a window's start, middle and end; errors as `sky_brightness`."""
     start_s, end_s = posix_s(span.start), posix_s(span.end)
     at_s = np.array([start_s, (start_s + end_s) / 2, end_s])
-    table = ephemeris.table(start_s, end_s)
-    altitude, azimuth = aim_deg(site, target, at_s, table)
-    parts = sky_at(site, sky, target, at_s, table, aod)
+    parts = sky_at(sky, target, at_s, ephemeris.table(start_s, end_s), aod)
+    elevation_m = sky.site.elevation_m
     columns = (
-        *(altitude, azimuth, parts.natural_nl, parts.twilight_nl, parts.moon_nl, parts.towns_nl),
-        *(parts.mag_arcsec2, parts.loss_mag, dimming_mag(altitude, site.elevation_m, aod)),
-        smoke_mag(altitude, site.elevation_m, aod),
+        *(parts.altitude_deg, parts.azimuth_deg),
+        *(parts.natural_nl, parts.twilight_nl, parts.moon_nl, parts.towns_nl),
+        *(mag_from_nl(parts.total_nl), parts.loss_mag, dimming_mag(parts.altitude_deg, elevation_m, aod)),
+        smoke_mag(parts.altitude_deg, elevation_m, aod),
     )
     first, middle, last = (
         SkyPoint(utc_from_posix(at_s[k]), aod is None, *(float(column[k]) for column in columns))

@@ -16,8 +16,8 @@ from alerts.sky.milky_way_band import WINTER_ARC_L_DEG
 from alerts.sky.night import DarknessWish, DarkWindow, Night, Shape, SkyWishes, Target, TargetKind
 from alerts.sky.night_calendar import number_named
 from alerts.sky.nights.night_builder import readable_nights
-from alerts.sky.nights.night_events import SiteNights, is_target_ever_up, lowest_altitudes_deg, site_in_blocks
-from alerts.sky.target_visibility import transit_altitude_deg
+from alerts.sky.nights.night_events import SiteNights, is_target_ever_up, site_in_blocks
+from alerts.sky.target_visibility import lowest_altitudes_deg, transit_altitude_deg
 
 Progress = Callable[[int, int], None]
 

@@ -12,7 +12,6 @@ from contextlib import contextmanager
 from datetime import date, datetime
 from typing import Generic, TypeVar, cast
 
-import numpy as np
 from starlette.exceptions import HTTPException
 
 from alerts.common.phrases import say
@@ -133,11 +132,10 @@ def _bare(whole: SiteNights, row: int) -> tuple[BareNight, ...]:
         start, end = utc_from_posix(float(start_s)), utc_from_posix(float(end_s))
         if start < end:
             windows[int(night)].append(Span(start, end))
-    first_s = float(whole.first_s[row])
-    lit = whole.table.moon_lit(first_s + (np.arange(whole.count) + 0.5) * DAY_S)
+    starts_s = whole.nights.start_s[row * whole.count : (row + 1) * whole.count]
+    lit = whole.table.moon_lit(starts_s + DAY_S / 2)
     nights = []
-    for k in range(whole.count):
-        start_s = first_s + k * DAY_S
+    for k, start_s in enumerate(starts_s.tolist()):
         up, times = whole.sun.of_row(row, start_s, start_s + DAY_S)
         rises = times[1::2] if up else times[0::2]
         over_at = utc_from_posix(float(rises[-1]) if len(rises) else start_s + DAY_S)

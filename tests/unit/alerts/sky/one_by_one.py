@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,22 +13,22 @@ from alerts.common.span import Span
 from alerts.sites.horizon import ridge_deg
 from alerts.sites.model import Site
 from alerts.sky.crossings import Crossings
-from alerts.sky.ephemeris import SkyTable, utc_from_posix
+from alerts.sky.ephemeris import Body, SkyTable, utc_from_posix
 from alerts.sky.milky_way import SHAPES, geometry, shape_codes
-from alerts.sky.night import BodyEvents, DarkWindow, Night, Shape, ShapeSpan, TargetKind
+from alerts.sky.milky_way_band import axes_in, epoch_of, longitudes_up_deg
+from alerts.sky.night import BodyEvents, BodyState, DarkWindow, Night, Shape, ShapeSpan, TargetKind
 from alerts.sky.night_calendar import DAY_S
-from alerts.sky.nights.night_builder import body_events
 from alerts.sky.nights.night_events import SiteNights
 from alerts.sky.observers import Ground
 from alerts.sky.target_visibility import target_direction
-from alerts.sky.tracks import track_point, true_spans
+from alerts.sky.tracks import track_point
 
 Floats = npt.NDArray[np.float64]
 
 
 def night_of(whole: SiteNights, row: int, night: int) -> Night:
     """One site's night, its sky taken exactly at each minute."""
-    start_s = float(whole.first_s[row]) + night * DAY_S
+    start_s = float(whole.nights.start_s[row * whole.count + night])
     part = OneNight(whole, row, start_s, start_s + DAY_S)
     lit = float(whole.table.moon_lit(start_s + DAY_S / 2))
     return Night(
@@ -63,7 +63,10 @@ class OneNight:
 
     def events(self, crossings: Crossings) -> BodyEvents:
         up, times = crossings.of_row(self.row, self.start_s, self.end_s)
-        return body_events(up, [utc_from_posix(at_s) for at_s in times])
+        at = [utc_from_posix(at_s) for at_s in times]
+        rises, sets = (at[1::2], at[0::2]) if up else (at[0::2], at[1::2])
+        never = BodyState.ALWAYS_UP if up else BodyState.ALWAYS_DOWN
+        return BodyEvents(tuple(rises), tuple(sets), BodyState.CROSSES if at else never, up)
 
     def down(self, crossings: Crossings) -> tuple[Span, ...]:
         """The spans of the night with the body below the level."""
@@ -103,14 +106,33 @@ class OneNight:
             target,
             tuple(track_point(*point) for point in points),
             tuple(shapes),
-            whole.longitudes_up_deg(self.row, at_s[1]) if target.kind is TargetKind.BAND else (),
+            self.longitudes_up(at_s[1]) if target.kind is TargetKind.BAND else (),
         )
+
+    def longitudes_up(self, at_s: float) -> tuple[tuple[float, float], ...]:
+        site, arc = self.whole.sites[self.row], self.whole.wishes.target.arc_l_deg
+        sidereal = float(self.whole.table.sidereal_rad(at_s)) + math.radians(site.lon_deg)
+        axes = axes_in(float(epoch_of(at_s)))
+        return longitudes_up_deg(site.lat_deg, sidereal, site.horizon, axes, arc)
 
 
 def _spans(pairs_s: Sequence[tuple[float, float]]) -> tuple[Span, ...]:
     """Spans to the second; those that round to nothing are left out."""
     pairs = ((utc_from_posix(start_s), utc_from_posix(end_s)) for start_s, end_s in pairs_s)
     return tuple(Span(start, end) for start, end in pairs if start < end)
+
+
+def true_spans(margin: Callable[[Floats], Floats], start_s: float, end_s: float) -> list[tuple[float, float]]:
+    """Where a function of POSIX time is not negative, sampled each minute, edges between samples by
+    the secant. What holds, or fails, for less than a minute can be missed."""
+    n_steps = max(1, math.ceil((end_s - start_s) / 60.0))
+    at_s = np.linspace(start_s, end_s, n_steps + 1)
+    values = margin(at_s)
+    change = np.flatnonzero((values[1:] >= 0) != (values[:-1] >= 0))
+    share = values[change] / (values[change] - values[change + 1])
+    edges = list(at_s[change] + share * (at_s[1] - at_s[0]))
+    edges = [*([start_s] if values[0] >= 0 else []), *edges, *([end_s] if values[-1] >= 0 else [])]
+    return [(float(a), float(b)) for a, b in zip(edges[0::2], edges[1::2], strict=True)]
 
 
 def moon_over_ridge(
@@ -125,7 +147,7 @@ def moon_over_ridge(
     ground = Ground.of([site])
 
     def margin(at_s: Floats) -> Floats:
-        altitude, azimuth = ground.altaz(table.moon_km(at_s)[None], near=True)
+        altitude, azimuth = ground.altaz(table.body_km(Body.MOON, at_s)[None], near=True)
         return np.asarray(altitude[0] - ridge_deg(site.horizon, azimuth[0]))
 
     return [piece for start_s, end_s in spans_s for piece in true_spans(margin, start_s, end_s)]

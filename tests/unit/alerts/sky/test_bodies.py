@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from alerts.sky.ephemeris import Ephemeris
+from alerts.sky.ephemeris import Body, Ephemeris
 from alerts.sky.milky_way import CORE
 from tests.unit.alerts.sky.reference import (
     angle_deg,
@@ -30,7 +30,7 @@ def altaz(ephemeris: Ephemeris, case: dict[str, Any], body: str) -> tuple[float,
     if body == "galactic_centre":
         vector, near = table.fixed(CORE, at_s), False
     else:
-        vector, near = (table.sun_km if body == "sun" else table.moon_km)(at_s), True
+        vector, near = table.body_km(Body(body), at_s), True
     altitude, azimuth = ground.altaz(vector[None, None], near=near)
     return float(altitude[0, 0]), float(azimuth[0, 0])
 
@@ -51,7 +51,7 @@ def test_bodies_stand_where_astropy_and_ephem_put_them(
 def test_the_moons_distance_and_light_agree_with_astropy(ephemeris: Ephemeris, case: dict[str, Any]) -> None:
     at_s = utc_s(case["utc"])
     table = table_at(ephemeris, at_s)
-    distance_km = np.linalg.norm(table.moon_km(at_s))
+    distance_km = np.linalg.norm(table.body_km(Body.MOON, at_s))
     assert distance_km == pytest.approx(case["moon"]["distance_geocentric_km"], abs=1)
     lit = table.moon_lit(at_s)
     assert lit == pytest.approx(case["moon"]["illuminated_fraction_geocentric"], abs=1e-4)
@@ -73,7 +73,7 @@ def _topocentric_dec_ra(
 ) -> tuple[float, float]:
     at_s = utc_s(utc)
     table, ground = table_at(ephemeris, at_s), one_place(*place)
-    vector = (table.sun_km if body == "sun" else table.moon_km)(at_s) - ground.place_km[0]
+    vector = table.body_km(Body(body), at_s) - ground.place_km[0]
     ra = np.arctan2(vector[1], vector[0]) + table.sidereal_rad(at_s)
     return float(np.degrees(np.arcsin(vector[2] / np.linalg.norm(vector)))), float(np.degrees(ra))
 

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from alerts.common.errors import BadInput, OutsideEphemeris
-from alerts.sky.ephemeris import Ephemeris, direction, posix_s, utc_from_posix
+from alerts.sky.ephemeris import Body, Ephemeris, direction, posix_s, utc_from_posix
 from tests.unit.alerts.sky.reference import (
     DAY_S,
     angle_deg,
@@ -43,7 +43,7 @@ def test_loading_the_rules_does_not_load_skyfield() -> None:
 def test_a_first_night_leaves_standard_error_empty() -> None:
     code = (
         "from alerts.sky.ephemeris import Ephemeris\n"
-        "Ephemeris.open().table(1.8e9, 1.8e9 + 86400).sun_km(1.8e9)"
+        "Ephemeris.open().table(1.8e9, 1.8e9 + 86400).moon_lit(1.8e9)"
     )
     root = Path(__file__).parents[4]
     done = subprocess.run(
@@ -63,7 +63,7 @@ def test_years_outside_the_kernel_are_refused_with_those_that_work(ephemeris: Ep
 def test_the_first_and_last_date_work(ephemeris: Ephemeris, edge: str) -> None:
     name: date = getattr(ephemeris, edge)
     noon_s = datetime(name.year, name.month, name.day, 12, tzinfo=UTC).timestamp()
-    sun = ephemeris.table(noon_s - 3600, noon_s + 3600).sun_km(noon_s)
+    sun = ephemeris.table(noon_s - 3600, noon_s + 3600).body_km(Body.SUN, noon_s)
     assert np.linalg.norm(sun) == pytest.approx(149.6e6, rel=0.02)
 
 
@@ -91,8 +91,8 @@ def test_times_are_rounded_to_the_second() -> None:
 def test_the_fine_grid_agrees_with_single_times(ephemeris: Ephemeris) -> None:
     start_s = utc_s("2026-03-01T05:17:00")
     table = ephemeris.table(start_s, start_s + 40 * DAY_S)
-    assert np.abs(table.grid_sun_km - table.sun_km(table.grid_s)).max() < 1e-3
-    assert np.abs(table.grid_moon_km - table.moon_km(table.grid_s)).max() < 1e-6
+    assert np.abs(table.grid.sun_km - table.body_km(Body.SUN, table.grid.at_s)).max() < 1e-3
+    assert np.abs(table.grid.moon_km - table.body_km(Body.MOON, table.grid.at_s)).max() < 1e-6
 
 
 def test_spans_that_cross_blocks_agree_with_short_ones(ephemeris: Ephemeris) -> None:
@@ -100,7 +100,10 @@ def test_spans_that_cross_blocks_agree_with_short_ones(ephemeris: Ephemeris) -> 
     long = ephemeris.table(start_s, start_s + 100 * DAY_S)
     for days in (31.2, 32.0, 63.9, 64.1):
         at_s = start_s + days * DAY_S
-        assert np.abs(long.moon_km(at_s) - table_at(ephemeris, at_s).moon_km(at_s)).max() < 1e-6
+        assert (
+            np.abs(long.body_km(Body.MOON, at_s) - table_at(ephemeris, at_s).body_km(Body.MOON, at_s)).max()
+            < 1e-6
+        )
 
 
 @pytest.mark.parametrize("year", [1975, 2007, 2026, 2041])
@@ -117,7 +120,7 @@ def test_vectors_agree_with_skyfield_to_a_milliarcsecond(ephemeris: Ephemeris, y
     t = load.timescale(builtin=True).utc(1970, 1, 1 + days, 0, 0, seconds)
     with closing(load_file(str(ephemeris.path))) as kernel:
         seen = kernel["earth"].at(t)
-        for body, got in (("sun", table.sun_km(at_s)), ("moon", table.moon_km(at_s))):
+        for body, got in (("sun", table.body_km(Body.SUN, at_s)), ("moon", table.body_km(Body.MOON, at_s))):
             want = seen.observe(kernel[body]).apparent().frame_xyz(itrs).km.T
             unit_got, unit_want = (v / np.linalg.norm(v, axis=1, keepdims=True) for v in (got, want))
             assert np.degrees(np.linalg.norm(unit_got - unit_want, axis=1)).max() * 3600 < 0.001
@@ -142,7 +145,7 @@ def _ra_dec(table: object, vector_km: np.ndarray, turn_rad: float) -> tuple[floa
 def test_the_sun_is_meeus_example_25b(ephemeris: Ephemeris) -> None:
     at_s = _terrestrial_s("1992-10-13T00:00:00", 59.18)
     table = table_at(ephemeris, at_s)
-    got = _ra_dec(table, table.sun_km(at_s), float(table.sidereal_rad(at_s)))
+    got = _ra_dec(table, table.body_km(Body.SUN, at_s), float(table.sidereal_rad(at_s)))
     want = angle_deg(MEEUS["25.b"]["dec"]), angle_deg(MEEUS["25.b"]["ra"])
     assert separation_deg(got, want) * 3600 < 0.5
 
@@ -150,7 +153,7 @@ def test_the_sun_is_meeus_example_25b(ephemeris: Ephemeris) -> None:
 def test_the_moon_is_meeus_example_47a(ephemeris: Ephemeris) -> None:
     at_s = _terrestrial_s("1992-04-12T00:00:00", 59.0)
     table = table_at(ephemeris, at_s)
-    moon = table.moon_km(at_s)
+    moon = table.body_km(Body.MOON, at_s)
     check = MEEUS["47.a"]["check_astropy"]
     got = _ra_dec(table, moon, float(table.sidereal_rad(at_s)))
     assert separation_deg(got, (check["dec_deg"], check["ra_deg"])) < 0.0005
@@ -175,7 +178,7 @@ def test_the_lit_fraction_agrees_with_jpl_horizons(ephemeris: Ephemeris, utc: st
 def _ecliptic_longitude_deg(ephemeris: Ephemeris, at_s: float, body: str) -> float:
     """Apparent geocentric longitude on the true ecliptic of date, from the Earth-fixed vector."""
     table = table_at(ephemeris, at_s)
-    vector = table.sun_km(at_s) if body == "sun" else table.moon_km(at_s)
+    vector = table.body_km(Body.SUN, at_s) if body == "sun" else table.body_km(Body.MOON, at_s)
     turn = float(table.sidereal_rad(at_s))
     x = np.cos(turn) * vector[0] - np.sin(turn) * vector[1]
     y = np.sin(turn) * vector[0] + np.cos(turn) * vector[1]

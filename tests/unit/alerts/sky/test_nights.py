@@ -15,8 +15,8 @@ from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import BodyState, DarknessWish, Night, SkyWishes, Target, TargetKind
 from alerts.sky.night_calendar import name_at
 from alerts.sky.nights.night_builder import night_named, nights
-from alerts.sky.nights.night_events import nights_for_sites, nights_in_blocks, tonight_name
-from alerts.sky.target_visibility import default_lowest_core_deg
+from alerts.sky.nights.night_events import nights_for_sites, tonight_name
+from alerts.sky.target_visibility import lowest_altitudes_deg
 from tests.unit.alerts.sky.one_by_one import of_site
 
 DARKNESS = SkyWishes(target=Target(TargetKind.NONE))
@@ -252,7 +252,10 @@ def test_a_ridge_decides_when_the_foreground_is_moonlit(ephemeris: Ephemeris) ->
 
 
 def test_the_default_core_limit_follows_the_latitude() -> None:
-    limits = {lat: default_lowest_core_deg(lat) for lat in (-30, 0, 40, 46, 48, 52, 55, 60, 70)}
+    lats = (-30, 0, 40, 46, 48, 52, 55, 60, 70)
+    wishes = SkyWishes(lowest_altitude_deg=None)
+    found = lowest_altitudes_deg([Site("There", lat, 0) for lat in lats], wishes)
+    limits = dict(zip(lats, found.tolist(), strict=True))
     assert [limits[lat] for lat in (-30, 0, 40, 46)] == [10] * 4
     assert limits[48] == pytest.approx(9.06, abs=0.01)
     assert limits[52] == pytest.approx(5.06, abs=0.01)
@@ -315,11 +318,10 @@ def test_minutes_in_the_arrays_are_those_of_the_windows(ephemeris: Ephemeris) ->
         assert np.abs(whole.window_minutes[row] - want).max() < 0.02
 
 
-def test_blocks_cover_every_site_in_order(ephemeris: Ephemeris) -> None:
+def test_one_of_a_thousand_sites_has_the_nights_it_has_alone(ephemeris: Ephemeris) -> None:
     sites = [Site(f"s{k}", -60 + k * 0.1, -170 + k * 0.3) for k in range(1100)]
-    blocks = list(nights_in_blocks(sites, date(2026, 4, 1), 2, SkyWishes(), ephemeris))
-    assert [site.name for block in blocks for site in block.sites] == [site.name for site in sites]
-    assert of_site(blocks[2], 50) == nights(sites[1050], date(2026, 4, 1), 2, SkyWishes(), ephemeris)
+    whole = nights_for_sites(sites, date(2026, 4, 1), 2, SkyWishes(), ephemeris)
+    assert of_site(whole, 1050) == nights(sites[1050], date(2026, 4, 1), 2, SkyWishes(), ephemeris)
 
 
 def test_the_lit_fraction_is_that_of_the_nights_middle(ephemeris: Ephemeris) -> None:

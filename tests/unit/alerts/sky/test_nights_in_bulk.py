@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 
 from alerts.sites.model import HorizonLine, Site
-from alerts.sky.ephemeris import Ephemeris
+from alerts.sky.ephemeris import Body, Ephemeris
 from alerts.sky.night import BodyState, DarknessWish, SkyWishes, Target, TargetKind
 from alerts.sky.nights.night_builder import readable_nights
 from alerts.sky.nights.night_events import nights_for_sites
 from alerts.sky.span_arrays import overlaps
-from alerts.sky.tracks import moon_over_ridges, moon_track
+from alerts.sky.tracks import moon_over_ridges, sky_track
 from tests.unit.alerts.sky.one_by_one import moon_over_ridge, night_of, of_site
 
 CORE = SkyWishes(lowest_altitude_deg=None)
@@ -91,7 +91,7 @@ def test_a_moon_that_clears_the_ridge_for_minutes_is_seen_together_too(ephemeris
     """Its highest stand lies between two looks, both of them below the ridge."""
     level = Site("Level", 40.0, -3.0, 900.0)
     (night,) = of_site(nights_for_sites([level], date(2027, 7, 15), 1, CORE, ephemeris), 0)
-    track = moon_track(level, night.span, ephemeris, timedelta(minutes=1))
+    track = sky_track(level, Body.MOON, night.span, ephemeris, timedelta(minutes=1))
     highest = max(point.altitude_deg for point in track)
     around = (0.0, 90.0, 180.0, 270.0)
     ridges = [HorizonLine(around, (highest - short,) * 4) for short in np.linspace(0.001, 0.05, 50).tolist()]

@@ -11,10 +11,11 @@ import pytest
 from alerts.common.span import Span
 from alerts.sites.model import Foreground, HorizonLine, Site
 from alerts.sky.alignment import Over, alignments
-from alerts.sky.ephemeris import Ephemeris
+from alerts.sky.ephemeris import Body, Ephemeris
 from alerts.sky.milky_way import geometry
 from alerts.sky.night import Target, TargetKind
-from alerts.sky.tracks import moon_track, sun_track, target_track, true_spans
+from alerts.sky.span_arrays import RowSpans, minute_marks, where_held
+from alerts.sky.tracks import sky_track
 from tests.unit.alerts.sky.reference import one_place, read_json, utc_s
 
 NIGHT = Span(datetime(2026, 7, 15, 20, tzinfo=UTC), datetime(2026, 7, 16, 4, tzinfo=UTC))
@@ -22,7 +23,7 @@ SITE = Site("There", 45.0, 0.0, 300)
 
 
 def test_tracks_begin_and_end_with_the_span(ephemeris: Ephemeris) -> None:
-    track = target_track(SITE, Target(), NIGHT, ephemeris, step=timedelta(minutes=50))
+    track = sky_track(SITE, Target(), NIGHT, ephemeris, step=timedelta(minutes=50))
     assert track[0].at == NIGHT.start
     assert track[-1].at == NIGHT.end
     assert [b.at - a.at for a, b in pairwise(track[:4])] == [timedelta(minutes=50)] * 3
@@ -35,15 +36,15 @@ def test_points_on_the_tracks_are_the_published_places(ephemeris: Ephemeris, bod
         at = datetime.fromtimestamp(utc_s(case["utc"]), UTC)
         span = Span(at, at + timedelta(minutes=1))
         if body == "galactic_centre":
-            point = target_track(site, Target(TargetKind.BAND), span, ephemeris)[0]
+            point = sky_track(site, Target(TargetKind.BAND), span, ephemeris)[0]
         else:
-            point = (sun_track if body == "sun" else moon_track)(site, span, ephemeris)[0]
+            point = sky_track(site, Body(body), span, ephemeris)[0]
         assert point.altitude_deg == pytest.approx(case[body]["astropy_alt_deg"], abs=0.004)
 
 
 def test_a_named_target_is_followed(ephemeris: Ephemeris) -> None:
     polaris = Target(TargetKind.RADEC, "Polaris", 37.9546, 89.2641)
-    track = target_track(SITE, polaris, NIGHT, ephemeris)
+    track = sky_track(SITE, polaris, NIGHT, ephemeris)
     assert all(abs(point.altitude_deg - 45) < 0.7 for point in track)
     assert all(point.azimuth_deg < 1.1 or point.azimuth_deg > 358.9 for point in track)
 
@@ -57,11 +58,15 @@ def test_a_named_target_is_followed(ephemeris: Ephemeris) -> None:
         ([1, -3, 3], [(0, 15), (90, 120)]),
     ],
 )
-def test_true_spans_cut_between_samples(values: list[float], want: list[tuple[float, float]]) -> None:
-    def margin(at_s: np.ndarray) -> np.ndarray:
-        return np.interp(at_s, [0, 60, 120], values)
-
-    assert true_spans(margin, 0.0, 120.0) == want
+def test_what_holds_is_cut_between_marks(values: list[float], want: list[tuple[float, float]]) -> None:
+    """In each of two spans for itself, though the second one begins where the first one ends."""
+    spans = RowSpans(np.array([0, 3]), np.array([0.0, 120.0]), np.array([120.0, 240.0]))
+    at_s, span_of = minute_marks(spans)
+    assert at_s.tolist() == [0, 60, 120, 120, 180, 240]
+    start_s, end_s, source = where_held(at_s, span_of, np.array([*values, *values], dtype=float))
+    both = [*want, *((start + 120, end + 120) for start, end in want)]
+    assert list(zip(start_s.tolist(), end_s.tolist(), strict=True)) == both
+    assert source.tolist() == [0] * len(want) + [1] * len(want)
 
 
 def test_the_core_passes_over_a_tower_in_the_south(ephemeris: Ephemeris) -> None:
@@ -69,7 +74,7 @@ def test_the_core_passes_over_a_tower_in_the_south(ephemeris: Ephemeris) -> None
     found = {alignment.over: alignment for alignment in alignments(site, NIGHT, ephemeris)}
     core = found[Over.CORE]
     assert core.at.azimuth_deg == pytest.approx(190, abs=0.01)
-    edges = target_track(site, Target(), core.span, ephemeris, step=timedelta(hours=9))
+    edges = sky_track(site, Target(), core.span, ephemeris, step=timedelta(hours=9))
     assert [point.azimuth_deg for point in edges] == pytest.approx([188, 192], abs=0.02)
     assert core.span.contains(core.at.at)
 

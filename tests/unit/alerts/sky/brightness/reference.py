@@ -15,9 +15,10 @@ from hypothesis import strategies as st
 from alerts.sites.model import Darkness, Site
 from alerts.sky.brightness.moonlight import MoonPlaces
 from alerts.sky.brightness.total import SiteSky, site_sky
-from alerts.sky.brightness.towns import NO_TOWNS, Towns, towns_at
+from alerts.sky.brightness.towns import Towns, towns_at
 
 DATA = Path(__file__).parents[4] / "data" / "glow"
+NO_TOWNS = towns_at([], [], [], ())
 UNHURRIED = settings(deadline=None, max_examples=60)
 
 altitudes = st.floats(0, 90)
@@ -51,6 +52,11 @@ def towns_of(*towns: tuple[float, float, float]) -> Towns:
         return NO_TOWNS
     lats, lons, people = zip(*towns, strict=True)
     return towns_at(lats, lons, people, tuple(f"Town {k}" for k in range(len(towns))))
+
+
+def zenith_nl(sky: SiteSky) -> float:
+    """The moonless zenith, as a meter would read it."""
+    return sky.natural_zenith_nl + sky.even_zenith_nl + sky.towns.zenith_nl
 
 
 def sky_of(towns: Towns = NO_TOWNS, reading_mag: float | None = None, elevation_m: float = 0.0) -> SiteSky:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
@@ -12,22 +13,13 @@ from hypothesis import strategies as st
 from alerts.common.errors import BadInput
 from alerts.common.span import Span
 from alerts.sites.model import HorizonLine, Site
-from alerts.sky.brightness.loss import (
-    LOSS_WISHES_MAG,
-    below_best_mag,
-    best_of_way_nl,
-    loss_mag,
-    loss_spans,
-    require_loss_wish,
-    spans_by_loss,
-)
-from alerts.sky.brightness.total import SiteSky, site_sky, sky_at, sky_brightness
-from alerts.sky.brightness.towns import NO_TOWNS
+from alerts.sky.brightness.loss import loss_spans
+from alerts.sky.brightness.total import site_sky, sky_at, sky_brightness
 from alerts.sky.ephemeris import Ephemeris, posix_s
-from alerts.sky.night import SkyWishes, Target
+from alerts.sky.night import LOSS_WISHES_MAG, SkyWishes, Target, require_loss_wish
 from alerts.sky.nights.night_events import nights_for_sites
 from alerts.sky.span_arrays import RowSpans
-from tests.unit.alerts.sky.brightness.reference import UNHURRIED, moon_at, sky_of, towns_of
+from tests.unit.alerts.sky.brightness.reference import NO_TOWNS, UNHURRIED, moon_at, sky_of, towns_of
 
 SITE = Site("Here", 30.0, 10.0, 500.0)
 SKY = site_sky(SITE, NO_TOWNS)
@@ -47,21 +39,21 @@ def phase_of(lit: float) -> float:
 def test_three_tenths_of_a_magnitude_is_a_thin_moon(lit: float, moon_up: float) -> None:
     """A crescent stands tens of degrees from a core that is up in the dark: here 60 to 120."""
     losses = [
-        float(sky_brightness(sky_of(), 25.0, 0.0, -20.0, moon_at(moon_up, turn, phase_of(lit))).loss_mag)
+        float(sky_brightness(sky_of(), (25.0, 0.0), -20.0, moon_at(moon_up, turn, phase_of(lit))).loss_mag)
         for turn in (60.0, 90.0, 120.0)
     ]
     assert all(0.15 <= loss <= 0.45 for loss in losses)
 
 
 def test_a_half_moon_costs_more_than_any_wish() -> None:
-    parts = sky_brightness(sky_of(), 30.0, 0.0, -20.0, moon_at(30.0, 90.0, 90.0))
+    parts = sky_brightness(sky_of(), (30.0, 0.0), -20.0, moon_at(30.0, 90.0, 90.0))
     assert parts.loss_mag > max(LOSS_WISHES_MAG)
 
 
 def test_town_light_drowns_the_moons() -> None:
     moon = moon_at(20.0, 90.0, phase_of(0.2))
     dark, lit = (
-        sky_brightness(sky, 25.0, 0.0, -20.0, moon).loss_mag
+        sky_brightness(sky, (25.0, 0.0), -20.0, moon).loss_mag
         for sky in (sky_of(), sky_of(towns_of((0.2, 0, 1e6))))
     )
     assert lit < dark
@@ -74,7 +66,11 @@ def moonlit_windows(ephemeris: Ephemeris) -> RowSpans:
 
 def spans_at(most_loss_mag: float, windows: RowSpans, ephemeris: Ephemeris, site: Site = SITE) -> RowSpans:
     table = ephemeris.table(float(windows.start_s[0]), float(windows.end_s[-1]))
-    return loss_spans([site], [SKY], table, Target(), most_loss_mag, windows)
+    found, source = loss_spans([replace(SKY, site=site)], table, Target(), most_loss_mag, windows)
+    assert (np.diff(source) >= 0).all()
+    assert (windows.start_s[source] <= found.start_s).all()
+    assert (found.end_s <= windows.end_s[source]).all()
+    return found
 
 
 def total_s(spans: RowSpans) -> float:
@@ -91,7 +87,7 @@ def test_windows_by_loss_are_what_counting_every_ten_seconds_finds(
     counted_s = 0.0
     for start_s, end_s in zip(windows.start_s, windows.end_s, strict=True):
         at_s = np.arange(start_s, end_s, 10.0)
-        holds = loss_mag(SITE, SKY, Target(), at_s, table) <= most_loss_mag
+        holds = sky_at(SKY, Target(), at_s, table).loss_mag <= most_loss_mag
         inside = [(found.start_s <= t) & (t < found.end_s) for t in at_s]
         differ = holds != np.array([one.any() for one in inside])
         assert differ.sum() <= 2
@@ -129,11 +125,11 @@ def test_many_sites_get_what_each_gets_alone(ephemeris: Ephemeris) -> None:
     sites = [SITE, Site("South", -35.0, 20.0), Site("Equator", 0.0, -70.0)]
     skies = [site_sky(site, NO_TOWNS) for site in sites]
     nights = nights_for_sites(sites, FIRST, 20, ANY_MOON, ephemeris)
-    together = loss_spans(sites, skies, nights.table, Target(), 0.3, nights.windows)
-    for row, (site, sky) in enumerate(zip(sites, skies, strict=True)):
+    together, _ = loss_spans(skies, nights.table, Target(), 0.3, nights.windows)
+    for row, sky in enumerate(skies):
         own = nights.windows.of_row(row)
         own = RowSpans(np.zeros_like(own.row), own.start_s, own.end_s)
-        alone = loss_spans([site], [sky], nights.table, Target(), 0.3, own)
+        alone, _ = loss_spans([sky], nights.table, Target(), 0.3, own)
         assert together.of_row(row).start_s == pytest.approx(alone.start_s, abs=1e-3)
         assert together.of_row(row).end_s == pytest.approx(alone.end_s, abs=1e-3)
 
@@ -147,31 +143,36 @@ def test_a_ridge_before_the_moon_changes_no_window(moonlit_windows: RowSpans, ep
 
 def test_no_windows_in_means_none_out(ephemeris: Ephemeris) -> None:
     none = RowSpans(np.zeros(0, dtype=np.intp), np.zeros(0), np.zeros(0))
-    found = loss_spans([SITE], [SKY], ephemeris.table(1.78e9, 1.79e9), Target(), 0.3, none)
-    assert len(found) == 0
+    found, source = loss_spans([SKY], ephemeris.table(1.78e9, 1.79e9), Target(), 0.3, none)
+    assert len(found) == len(source) == 0
 
 
-def test_one_night_gives_aware_spans(ephemeris: Ephemeris) -> None:
+def spans_of(span: Span, most_loss_mag: float, ephemeris: Ephemeris) -> list[tuple[float, float]]:
+    """What is left of one span, in seconds after its start."""
+    start_s, end_s = span.start.timestamp(), span.end.timestamp()
+    whole = RowSpans(np.zeros(1, dtype=np.intp), np.array([start_s]), np.array([end_s]))
+    found, _ = loss_spans([SKY], ephemeris.table(start_s, end_s), Target(), most_loss_mag, whole)
+    return list(zip((found.start_s - start_s).tolist(), (found.end_s - start_s).tolist(), strict=True))
+
+
+def test_a_night_without_a_moon_is_whole_and_one_with_a_full_moon_is_gone(ephemeris: Ephemeris) -> None:
     """New Moon on 15 June 2026, 02:54 (USNO): all of the night is within any wish."""
     span = Span(datetime(2026, 6, 14, 21, tzinfo=UTC), datetime(2026, 6, 15, 2, tzinfo=UTC))
-    assert spans_by_loss(SITE, SKY, Target(), span, 0.1, ephemeris) == (span,)
+    assert spans_of(span, 0.1, ephemeris) == [(0, 5 * 3600)]
     full = Span(span.start + timedelta(days=15), span.end + timedelta(days=15))
-    assert spans_by_loss(SITE, SKY, Target(), full, 0.6, ephemeris) == ()
+    assert spans_of(full, 0.6, ephemeris) == []
 
 
 def test_a_span_shorter_than_a_minute_is_looked_at_too(ephemeris: Ephemeris) -> None:
     start = datetime(2026, 6, 14, 22, tzinfo=UTC)
     span = Span(start, start + timedelta(seconds=7))
-    assert spans_by_loss(SITE, SKY, Target(), span, 0.3, ephemeris) == (span,)
+    assert spans_of(span, 0.3, ephemeris) == [(0, 7)]
 
 
 def test_smoke_makes_the_moon_cost_more(ephemeris: Ephemeris) -> None:
-    start = datetime(2026, 6, 20, 20, tzinfo=UTC)
-    span = Span(start, start + timedelta(hours=5))
-    clear, smoky = (
-        sum(one.minutes for one in spans_by_loss(SITE, SKY, Target(), span, 0.6, ephemeris, aod))
-        for aod in (0.0, 1.0)
-    )
+    at_s = posix_s(datetime(2026, 6, 20, 20, tzinfo=UTC)) + np.arange(0, 5 * 3600, 60.0)
+    table = ephemeris.table(at_s[0], at_s[-1])
+    clear, smoky = ((sky_at(SKY, Target(), at_s, table, aod).loss_mag <= 0.6).sum() for aod in (0.0, 1.0))
     assert smoky < clear
 
 
@@ -186,40 +187,12 @@ def test_the_wishes_offered_are_good_ones(wish: float) -> None:
     assert require_loss_wish(wish) == wish
 
 
-def test_the_best_moment_is_where_the_way_is_darkest(ephemeris: Ephemeris) -> None:
-    start_s = datetime(2026, 6, 14, tzinfo=UTC).timestamp()
-    table = ephemeris.table(start_s, start_s + 86_400)
-    best_nl = best_of_way_nl(SITE, SKY, Target(), table)
-    at_s = start_s + np.arange(0, 86_400, 60.0)
-    parts = sky_at(SITE, SKY, Target(), at_s, table)
-    below = below_best_mag(parts, best_nl)
-    assert below.min() == pytest.approx(0, abs=1e-3)
-    # without towns the darkest place is the highest
-    assert parts.natural_nl[np.argmin(below)] == pytest.approx(parts.natural_nl.min(), rel=1e-3)
-    assert (below >= parts.loss_mag - 1e-3).all()
-
-
-def test_a_dome_moves_the_best_place_away_from_it(ephemeris: Ephemeris) -> None:
-    start_s = datetime(2026, 6, 14, tzinfo=UTC).timestamp()
-    table = ephemeris.table(start_s, start_s + 86_400)
-    lit = site_sky(SITE, towns_of((29.8, 9.8, 1e6)))
-    assert best_of_way_nl(SITE, lit, Target(), table) > best_of_way_nl(SITE, SKY, Target(), table)
-
-
-def test_a_target_that_never_rises_is_measured_at_the_zenith(ephemeris: Ephemeris) -> None:
-    start_s = datetime(2026, 6, 14, tzinfo=UTC).timestamp()
-    table = ephemeris.table(start_s, start_s + 86_400)
-    far_north = Site("North", 75.0, 10.0)
-    sky: SiteSky = site_sky(far_north, NO_TOWNS)
-    assert best_of_way_nl(far_north, sky, Target(), table) == sky.zenith_nl
-
-
 @UNHURRIED
 @given(after_s=st.floats(0, 86_400 * 365))
 def test_loss_is_never_below_zero_and_zero_in_moonless_darkness(ephemeris: Ephemeris, after_s: float) -> None:
     at_s = np.array([1.78e9 + after_s])
     table = ephemeris.table(at_s[0], at_s[0])
-    parts = sky_at(SITE, SKY, Target(), at_s, table)
+    parts = sky_at(SKY, Target(), at_s, table)
     assert parts.loss_mag >= 0
     if parts.moon_nl == 0 and parts.twilight_nl == 0:
         assert parts.loss_mag == 0
@@ -229,5 +202,5 @@ def test_the_loss_of_one_time_is_that_of_many(ephemeris: Ephemeris) -> None:
     start = datetime(2026, 6, 20, 20, tzinfo=UTC)
     at_s = posix_s(start) + np.arange(0, 3600, 60.0)
     table = ephemeris.table(at_s[0], at_s[-1])
-    many = loss_mag(SITE, SKY, Target(), at_s, table)
-    assert many[17] == pytest.approx(loss_mag(SITE, SKY, Target(), at_s[17:18], table)[0])
+    many = sky_at(SKY, Target(), at_s, table).loss_mag
+    assert many[17] == pytest.approx(sky_at(SKY, Target(), at_s[17:18], table).loss_mag[0])

@@ -17,13 +17,12 @@ from alerts.sky.brightness.moonlight import (
     moon_illuminance,
     moonlight_nl,
     moonlit_sky_nl,
-    moonset_altitude_deg,
     opposition_surge,
     scattering,
     separation_deg,
     share_up,
 )
-from alerts.sky.brightness.natural import growth, natural_nl
+from alerts.sky.brightness.natural import growth
 from tests.unit.alerts.sky.brightness.reference import (
     UNHURRIED,
     altitudes,
@@ -95,7 +94,7 @@ def test_the_aureole_has_no_step() -> None:
 
 
 def test_the_natural_sky_grows_toward_the_horizon() -> None:
-    down = natural_nl(np.linspace(90, 0, 91), 60.0)
+    down = 60.0 * growth(np.linspace(90, 0, 91))
     assert down[0] == pytest.approx(60)
     assert (np.diff(down) > 0).all()
     assert down[-1] / down[0] == pytest.approx(5 * 10 ** (-0.4 * 0.172 * 4))
@@ -157,7 +156,8 @@ def test_moonlight_fades_from_two_degrees_to_moonset(altitude_deg: float, share:
 
 def test_moonset_is_the_almanacs() -> None:
     # 34' of refraction and 15.54' of semidiameter at the mean distance
-    assert moonset_altitude_deg(384_400.0) * 60 == pytest.approx(-49.54, abs=0.01)
+    assert share_up(moon_at(-49.55 / 60)) == 0
+    assert share_up(moon_at(-49.53 / 60)) > 0
 
 
 @UNHURRIED
@@ -177,7 +177,7 @@ def minute_by_minute(sky_up: float, turn: float, phase: float, distance_km: floa
     """Magnitudes brighter than a dark sky, a minute apart, while the Moon climbs from below to 10 degrees."""
     moon = moon_at(np.arange(-2, 10, FASTEST_DEG_A_MINUTE), turn, phase, distance_km)
     light = moonlit_sky_nl(sky_up, 0.0, moon, 0.28, 0.16)
-    dark = natural_nl(sky_up, 66.0)
+    dark = 66.0 * growth(sky_up)
     at_two = np.interp(2.0, moon.altitude_deg, light)
     return brighter_mag(dark + faded_nl(light, dark, share_up(moon)), dark), brighter_mag(dark + at_two, dark)
 

@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 
 from alerts.common.errors import BadInput
 from alerts.sky.brightness.data.make_towns import without_districts
-from alerts.sky.brightness.towns import KM_PER_DEG, NO_TOWNS, Towns, pack_towns, packaged_towns, unpack_towns
-from tests.unit.alerts.sky.brightness.reference import UNHURRIED, towns_of
+from alerts.sky.brightness.towns import KM_PER_DEG, Towns, pack_towns, packaged_towns, unpack_towns
+from tests.unit.alerts.sky.brightness.reference import NO_TOWNS, UNHURRIED, towns_of
 
 
 def test_the_extract_holds_the_worlds_towns() -> None:

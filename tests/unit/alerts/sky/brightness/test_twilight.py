@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from alerts.sky.brightness.brightness_units import brighter_mag, mag_from_nl, nl_from_mag
-from alerts.sky.brightness.natural import natural_nl
+from alerts.sky.brightness.natural import growth
 from alerts.sky.brightness.twilight import twilight_nl, twilight_zenith_mag
 from tests.unit.alerts.sky.brightness.reference import UNHURRIED, altitudes, published
 
@@ -61,7 +61,7 @@ def test_a_higher_sun_never_darkens(altitude_deg: float, one: float, other: floa
 
 def test_twilight_has_no_step_anywhere() -> None:
     sun = np.arange(-17, 0.2, 0.001)
-    total = twilight_nl(90.0, sun) + natural_nl(90.0, float(nl_from_mag(21.8)))
+    total = twilight_nl(90.0, sun) + nl_from_mag(21.8) * growth(90.0)
     assert np.abs(brighter_mag(total[1:], total[:-1])).max() < 0.002
 
 
