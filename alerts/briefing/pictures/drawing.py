@@ -12,7 +12,6 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
-from functools import cache
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
@@ -112,6 +111,14 @@ def mixed(first: str, second: str, share: float) -> str:
 
 
 FAMILY = "DejaVu Sans, Verdana, sans-serif"
+_TEMPLATES = Environment(
+    loader=PackageLoader("alerts.briefing"),
+    undefined=StrictUndefined,
+    autoescape=True,
+    auto_reload=False,  # they don't change while the process runs
+    trim_blocks=True,
+    lstrip_blocks=True,
+)
 
 _REGULAR = (
     318, 401, 460, 838, 636, 950, 780, 275, 390, 390, 500, 838, 318, 361, 318, 337, 636, 636, 636, 636,
@@ -278,7 +285,7 @@ def drawn_name(name: str, instead: str) -> str:
 
 def render(picture: Picture, palette: Palette, values: Mapping[str, object]) -> Picture:
     """The picture with its drawing: the template of its name filled in."""
-    template = _templates().get_template(f"{picture.name}.svg.j2")
+    template = _TEMPLATES.get_template(f"{picture.name}.svg.j2")
     svg = template.render(
         key=picture.name,  # before all ids: pictures of several names may share a page
         alt=xml_text(picture.alt, 4000),
@@ -295,14 +302,3 @@ def path_of(points: Iterable[tuple[float, float]], *, close: bool = False) -> st
     """An SVG path through the points, to a tenth of a pixel."""
     steps = [f"{x:.1f} {y:.1f}" for x, y in points]
     return ("M" + "L".join(steps) + ("Z" if close else "")) if len(steps) > 1 else ""
-
-
-@cache
-def _templates() -> Environment:
-    return Environment(
-        loader=PackageLoader("alerts.briefing"),
-        undefined=StrictUndefined,
-        autoescape=True,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )

@@ -104,16 +104,38 @@ class _NightPlot:
 
 def draw_night(scene: NightScene, palette: Palette = LIGHT, *, width: int = NARROW) -> Picture:
     """Sunset to sunrise from left to right. width: 360 or more, CSS pixels."""
-    clock = clock_in(scene.zone, [scene.span.start, scene.span.end], scene.clock_hours)
+    span = scene.span
+    clock = clock_in(scene.zone, [span.start, span.end], scene.clock_hours)
     weekday, day = WEEKDAYS[scene.night.weekday()], f"{scene.night.day} {MONTHS[scene.night.month - 1]}"
     title = say("pictures.night-title", weekday=weekday, day=day)
-    first, last = (clock.zone_word(at) for at in (scene.span.start, scene.span.end))
+    first, last = clock.zone_word(span.start), clock.zone_word(span.end)
     zone = say("pictures.times-in" if first == last else "pictures.times-in-both", first=first, last=last)
     head, baseline = heading(title, zone, width, palette)
     tall = 190.0 if width >= WIDE_FROM else 160.0
     plot = _NightPlot(scene, palette, clock, width, baseline + 16, tall, highest_shown_deg(scene))
-    legend = _legend(plot)
-    labels = [*head, *_axis(plot), *_hours(plot), *_cloud_figures(plot), _window(plot)]
+
+    # the sky's colours from left to right by the Sun's depth below the horizon
+    every = max(1, len(scene.sun) // 40)
+    sky = [
+        (
+            (point.at - span.start) / span.duration,
+            mixed(palette.day, palette.night, point.altitude_deg / DARKEST_DEG),
+        )
+        for point in (*scene.sun[::every], scene.sun[-1])
+    ]
+    # the land under the target's path; nothing over a level horizon
+    ridge, floor = "", plot.sky_bottom
+    if max(scene.ridge_deg, default=0.0) > 0:
+        heights = zip(scene.target, scene.ridge_deg, strict=True)
+        line = [(plot.x(point.at), plot.y(max(ridge_deg, 0.0))) for point, ridge_deg in heights]
+        ridge = path_of([(line[0][0], floor), *line, (line[-1][0], floor)], close=True)
+    frame = None
+    if scene.window is not None:
+        start, end = (min(max(x, LEFT), plot.right) for x in plot.window_lines)
+        frame = {"x": start, "width": max(end - start, 2.0)}
+
+    legend, hours = _legend(plot), plot.whole_hours
+    labels = [*head, *_axes(plot, hours), *_cloud_figures(plot), _window(plot)]
     labels += [Label(entry.x + entry.swatch, entry.y, entry.text, palette.muted) for entry in legend]
     values = {
         "left": LEFT,
@@ -121,34 +143,21 @@ def draw_night(scene: NightScene, palette: Palette = LIGHT, *, width: int = NARR
         "strip_top": plot.top,
         "strip_bottom": plot.strip_bottom,
         "sky_top": plot.sky_top,
-        "sky_bottom": plot.sky_bottom,
-        "sky": _sky(plot),
+        "sky_bottom": floor,
+        "sky": sky,
         "clouds": _clouds(plot),
         "moon": _pieces(plot, scene.moon, [0.0] * len(scene.moon)),
-        "ridge": _ridge(plot),
+        "ridge": ridge,
         "target": _pieces(plot, scene.target, scene.ridge_deg),
-        "ticks": [plot.x(at) for at in plot.whole_hours],
-        "frame": _frame(plot),
+        "ticks": [plot.x(at) for at in hours],
+        "frame": frame,
         "dots": [(plot.x(point.at), plot.y(point.altitude_deg)) for point in scene.marks],
         "legend": legend,
         "labels": labels,
         "marks": _marks(plot),
     }
-    height = round((legend[-1].y if legend else plot.sky_bottom + 40) + 14)
+    height = round((legend[-1].y if legend else floor + 40) + 14)
     return render(Picture("night", "", night_alt(scene, clock), width, height), palette, values)
-
-
-def _sky(plot: _NightPlot) -> list[tuple[float, str]]:
-    """Colours from left to right by the Sun's depth below the horizon."""
-    points = plot.scene.sun
-    span = plot.scene.span
-    every = max(1, len(points) // 40)
-    stops = []
-    for point in (*points[::every], points[-1]):
-        depth = min(max(point.altitude_deg / DARKEST_DEG, 0.0), 1.0)
-        share = (point.at - span.start) / span.duration
-        stops.append((share, mixed(plot.palette.day, plot.palette.night, depth)))
-    return stops
 
 
 def _clouds(plot: _NightPlot) -> list[str]:
@@ -185,44 +194,18 @@ def _pieces(plot: _NightPlot, track: Sequence[TrackPoint], floor_deg: Sequence[f
     return [path for path in map(path_of, pieces) if path]
 
 
-def _ridge(plot: _NightPlot) -> str:
-    """The land under the target's path; nothing over a level horizon."""
-    scene = plot.scene
-    if max(scene.ridge_deg, default=0.0) <= 0:
-        return ""
-    line = [
-        (plot.x(point.at), plot.y(max(ridge, 0.0)))
-        for point, ridge in zip(scene.target, scene.ridge_deg, strict=True)
-    ]
-    floor = plot.sky_bottom
-    return path_of([(line[0][0], floor), *line, (line[-1][0], floor)], close=True)
+def _axes(plot: _NightPlot, hours: Sequence[datetime]) -> list[Label]:
+    """Heights at the left, and below the sky `23`; on a 12-hour clock `11`, with am or pm where the picture
+    begins and at midnight and noon."""
+    muted, top = plot.palette.muted, min(int(plot.highest_deg), 90)
+    shown = range(0, top + 1, 30 if top > 60 else 15 if top > 30 else 10)
+    heights = [Label(LEFT - 6, plot.y(deg) + 4, f"{deg}°", muted, anchor="end") for deg in shown]
+    cloud = Label(LEFT - 6, plot.top + 11, say("pictures.letter-cloud"), muted, 11, "end")
 
-
-def _frame(plot: _NightPlot) -> dict[str, float] | None:
-    """The window's left edge and width."""
-    if not plot.window_lines:
-        return None
-    start, end = (min(max(x, LEFT), plot.right) for x in plot.window_lines)
-    return {"x": start, "width": max(end - start, 2.0)}
-
-
-def _axis(plot: _NightPlot) -> list[Label]:
-    top = min(int(plot.highest_deg), 90)
-    step = 30 if top > 60 else 15 if top > 30 else 10
-    shown = range(0, top + 1, step)
-    heights = [Label(LEFT - 6, plot.y(deg) + 4, f"{deg}°", plot.palette.muted, anchor="end") for deg in shown]
-    return [
-        Label(LEFT - 6, plot.top + 11, say("pictures.letter-cloud"), plot.palette.muted, 11, "end"),
-        *heights,
-    ]
-
-
-def _hours(plot: _NightPlot) -> list[Label]:
-    """`23`; on a 12-hour clock `11`, with am or pm where the picture begins and at midnight and noon."""
-    room = (plot.right - LEFT) / max(len(plot.whole_hours), 1)
+    room = (plot.right - LEFT) / max(len(hours), 1)
     every = 1 if room >= 30 else 2 if room >= 16 else 3
     labels: list[Label] = []
-    for at in plot.whole_hours:
+    for at in hours:
         hour = plot.clock.local(at).hour
         if hour % every:
             continue
@@ -230,9 +213,9 @@ def _hours(plot: _NightPlot) -> list[Label]:
         if plot.clock.hours == 12:
             half = ("am" if hour < 12 else "pm") if not labels or hour % 12 == 0 else ""
             word = f"{hour % 12 or 12} {half}".strip()
-        label = Label(plot.x(at), plot.sky_bottom + 17, word, plot.palette.muted, anchor="middle")
+        label = Label(plot.x(at), plot.sky_bottom + 17, word, muted, anchor="middle")
         labels.append(within(label, LEFT - 8, plot.width - 2))
-    return spaced(labels)
+    return [cloud, *heights, *spaced(labels)]
 
 
 def _cloud_figures(plot: _NightPlot) -> list[Label]:
