@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Iterable, Sequence
 from itertools import pairwise
 
 import numpy as np
@@ -80,7 +81,7 @@ def draw_view(scene: ViewScene, palette: Palette = LIGHT, *, width: int = NARROW
     box = Box(
         round(left, 1), top, round(left + across, 1), round(top + across * view.height_mm / view.width_mm, 1)
     )
-    wide_deg = 2 * np.degrees(np.arctan(view.width_mm / 2 / view.focal_mm))
+    wide_deg = 2 * math.degrees(math.atan(view.width_mm / 2 / view.focal_mm))
     step_deg = next((step for step in (1.0, 2.0, 5.0, 10.0, 15.0) if wide_deg / step <= 7), 30.0)
     said = [*standing_sentences(scene, drawn=True), *glow_sentences(scene, drawn=True)]
     said += [] if aim.has_ground else [say("pictures.view-no-ground")]
@@ -130,22 +131,52 @@ def _values(
     scene: ViewScene, plane: Plane, palette: Palette, step_deg: float, beside: Sequence[Label]
 ) -> dict[str, object]:
     """What both pictures draw. step_deg: between marks along the lower edge. beside: words round it."""
-    ticks = _ticks(plane, step_deg)
-    compass = {0: "N", 45: "NE", 90: "E", 135: "SE", 180: "S", 225: "SW", 270: "W", 315: "NW"}
+    box, is_unrolled = plane.box, isinstance(plane, UnrolledPlane)
+
+    # the sky: the band, and the domes of light that towns make
+    jump, band = (box.right - box.left) * 0.6 if is_unrolled else math.inf, []
+    for strip, opacity in zip(scene.strips, OPACITIES, strict=True):
+        shapes = strips(plane.place(strip.upper), plane.place(strip.lower), widest_step=jump)
+        if path := " ".join(_paths(shapes, box)):
+            band.append((path, opacity))
+    domes = []
+    for glow in scene.glows:
+        bearing_deg = glow.bearing_deg
+        points = [(0, bearing_deg), (0, bearing_deg + glow.half_width_deg), (glow.height_deg, bearing_deg)]
+        middle, side, top = plane.place(points)
+        if not np.isnan([*middle, *side, *top]).any():
+            rx, ry = abs(side[0] - middle[0]), abs(top[1] - middle[1])
+            domes.append({"x": middle[0], "y": middle[1], "rx": rx, "ry": ry})
+
+    # the ground: foregrounds of known height as plain blocks, their place and size, not their shape
+    objects = []
+    for each in scene.foregrounds:
+        if each.height_deg is not None:
+            half = each.width_deg / 2
+            edge = np.linspace(each.bearing_deg - half, each.bearing_deg + half, 5).tolist()
+            top_line = plane.place([(each.height_deg, azimuth) for azimuth in edge])
+            base_line = plane.place([(-3.0, azimuth) for azimuth in edge])
+            objects += _paths(strips(top_line, base_line), box)
+    ticks, (pointers, names) = _ticks(plane, step_deg), _foreground_names(scene, plane, palette)
     azimuths = [
-        Label(x, plane.box.bottom + 18, compass.get(azimuth, f"{azimuth}°"), palette.muted, anchor="middle")
+        Label(
+            x,
+            box.bottom + 18,
+            direction_word(azimuth) if azimuth % 45 == 0 else f"{azimuth}°",
+            palette.muted,
+            anchor="middle",
+        )
         for azimuth, x in ticks
     ]
-    pointers, names = _foreground_names(scene, plane, palette)
     return {
-        "box": plane.box,
-        "band": _band(scene, plane),
+        "box": box,
+        "band": band,
         "land": _land(scene, plane),
-        "objects": _objects(scene, plane),
-        "domes": _domes(scene, plane),
+        "objects": objects,
+        "domes": domes,
         "core": _core(scene, plane),
         "target": _target(scene, plane),
-        "core_size": 5 if isinstance(plane, UnrolledPlane) else 7,
+        "core_size": 5 if is_unrolled else 7,
         "frames": [],
         "pointers": pointers,
         "sky_labels": _sky_labels(scene, plane, palette),
@@ -155,14 +186,9 @@ def _values(
     }
 
 
-def _band(scene: ViewScene, plane: Plane) -> list[tuple[str, float]]:
-    jump = (plane.box.right - plane.box.left) * 0.6 if isinstance(plane, UnrolledPlane) else np.inf
-    found = []
-    for strip, opacity in zip(scene.strips, OPACITIES, strict=True):
-        shapes = strips(plane.place(strip.upper), plane.place(strip.lower), widest_step=float(jump))
-        parts = (path_of(clipped(shape, plane.box), close=True) for shape in shapes)
-        found.append((" ".join(part for part in parts if part), opacity))
-    return [(path, opacity) for path, opacity in found if path]
+def _paths(shapes: Iterable[Sequence[Point]], box: Box) -> list[str]:
+    """What of closed shapes lies in the box."""
+    return [path for path in (path_of(clipped(shape, box), close=True) for shape in shapes) if path]
 
 
 def _land(scene: ViewScene, plane: Plane) -> list[str]:
@@ -170,45 +196,15 @@ def _land(scene: ViewScene, plane: Plane) -> list[str]:
     by_azimuth = {azimuth: altitude for altitude, azimuth in scene.ridge}
     azimuths = np.array(sorted(by_azimuth))
     altitudes = np.array([by_azimuth[azimuth] for azimuth in azimuths])
-    reach = plane.reach_deg
+    reach, box = plane.reach_deg, plane.box
     around = plane.middle_azimuth_deg + np.linspace(-reach, reach, 181)
     if isinstance(plane, UnrolledPlane):
         around = around[1:-1]
     heights = np.interp(around, azimuths, altitudes, period=360.0)
     line = plane.place(list(zip(heights.tolist(), around.tolist(), strict=True)))
-    floor = plane.box.bottom + 1000
+    floor = box.bottom + 1000
     shapes = ([*run, (run[-1][0], floor), (run[0][0], floor)] for run in runs(line) if len(run) > 1)
-    roomy = Box(plane.box.left - 4, plane.box.top - 4, plane.box.right + 4, plane.box.bottom + 4)
-    return [path for path in (path_of(clipped(shape, roomy), close=True) for shape in shapes) if path]
-
-
-def _objects(scene: ViewScene, plane: Plane) -> list[str]:
-    """Foregrounds of known height as plain blocks: their place and size, not their shape."""
-    paths = []
-    for foreground in scene.foregrounds:
-        if foreground.height_deg is None:
-            continue
-        half = foreground.width_deg / 2
-        edge = np.linspace(foreground.bearing_deg - half, foreground.bearing_deg + half, 5).tolist()
-        top = plane.place([(foreground.height_deg, azimuth) for azimuth in edge])
-        base = plane.place([(-3.0, azimuth) for azimuth in edge])
-        for shape in strips(top, base):
-            if path := path_of(clipped(shape, plane.box), close=True):
-                paths.append(path)
-    return paths
-
-
-def _domes(scene: ViewScene, plane: Plane) -> list[dict[str, float]]:
-    found = []
-    for glow in scene.glows:
-        side, top = (glow.half_width_deg, glow.height_deg)
-        middle, beside, above = plane.place(
-            [(0, glow.bearing_deg), (0, glow.bearing_deg + side), (top, glow.bearing_deg)]
-        )
-        if not np.isnan([*middle, *beside, *above]).any():
-            rx, ry = abs(beside[0] - middle[0]), abs(above[1] - middle[1])
-            found.append({"x": middle[0], "y": middle[1], "rx": rx, "ry": ry})
-    return found
+    return _paths(shapes, Box(box.left - 4, box.top - 4, box.right + 4, box.bottom + 4))
 
 
 def _core(scene: ViewScene, plane: Plane) -> Point | None:
@@ -292,7 +288,7 @@ def _ticks(plane: Plane, step_deg: float) -> list[tuple[int, float]]:
 
 def _frames(scene: ViewScene, plan: Panorama, plane: UnrolledPlane) -> list[str]:
     """Outlines of the panorama's frames, as they lie on the unrolled sky."""
-    paths = []
+    paths: list[str] = []
     side = np.linspace(-1, 1, 9)
     for tilt in plan.tilts_deg:
         for azimuth in plan.azimuths_deg:
@@ -304,6 +300,5 @@ def _frames(scene: ViewScene, plan: Panorama, plane: UnrolledPlane) -> list[str]
             outline = plane.place(list(zip(altitudes.tolist(), azimuths.tolist(), strict=True)))
             jump = plane.box.right - plane.box.left
             broken = any(abs(b[0] - a[0]) > jump / 2 for a, b in pairwise(outline))
-            if not broken and (path := path_of(clipped(outline, plane.box), close=True)):
-                paths.append(path)
+            paths += [] if broken else _paths([outline], plane.box)
     return paths

@@ -102,6 +102,11 @@ def view_scene(drawn: NightToDraw, ephemeris: Ephemeris, units: Units = Units.ME
     altitude, azimuth = _altaz(ground, table, CORE[None], at_s)
     sky = geometry(ground, table, np.array([at_s]))
     azimuths = np.arange(0.0, 360.0, RIDGE_STEP_DEG)
+    bands = []
+    for half_width_deg in BAND_HALF_WIDTHS_DEG:
+        width = half_width_deg * (1 + BULGE_SHARE * np.exp(-((LONGITUDES_DEG / BULGE_DEG) ** 2)))
+        edges = (galactic_direction(LONGITUDES_DEG, side * width) for side in (1, -1))
+        bands.append(Strip(*(_pairs(*_altaz(ground, table, edge, at_s)) for edge in edges)))
     return ViewScene(
         site_name=site.name,
         zone=site.zone,
@@ -110,7 +115,7 @@ def view_scene(drawn: NightToDraw, ephemeris: Ephemeris, units: Units = Units.ME
         aim=notes.aim,
         core=TrackPoint(at, float(altitude[0]), float(azimuth[0])),
         apex=TrackPoint(at, float(sky.apex_altitude_deg[0, 0]), float(sky.apex_azimuth_deg[0, 0])),
-        strips=tuple(_strip(ground, table, at_s, half) for half in BAND_HALF_WIDTHS_DEG),
+        strips=tuple(bands),
         ridge=_pairs(ridge_deg(site.horizon, azimuths), azimuths),
         foregrounds=site.foregrounds,
         standings=tuple(each for each in notes.standings if (each.foreground, each.bearing_deg) in shown),
@@ -122,15 +127,6 @@ def view_scene(drawn: NightToDraw, ephemeris: Ephemeris, units: Units = Units.ME
     )
 
 
-def _strip(ground: Ground, table: SkyTable, at_s: float, half_width_deg: float) -> Strip:
-    width = half_width_deg * (1 + BULGE_SHARE * np.exp(-((LONGITUDES_DEG / BULGE_DEG) ** 2)))
-    upper, lower = (
-        _pairs(*_altaz(ground, table, galactic_direction(LONGITUDES_DEG, side * width), at_s))
-        for side in (1, -1)
-    )
-    return Strip(upper, lower)
-
-
 def _altaz(ground: Ground, table: SkyTable, icrs: Floats, at_s: float) -> tuple[Floats, Floats]:
     """Altitude and azimuth of directions of shape (n, 3) at one time, each shape (n,)."""
     altitude, azimuth = ground.altaz(table.fixed(icrs, at_s)[None], near=False)
@@ -138,7 +134,7 @@ def _altaz(ground: Ground, table: SkyTable, icrs: Floats, at_s: float) -> tuple[
 
 
 def _pairs(altitude: Floats, azimuth: Floats) -> tuple[tuple[float, float], ...]:
-    return tuple((float(a), float(b)) for a, b in zip(altitude, azimuth, strict=True))
+    return tuple(zip(altitude.tolist(), azimuth.tolist(), strict=True))
 
 
 def view_alt(scene: ViewScene) -> str:

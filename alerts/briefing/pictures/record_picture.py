@@ -72,7 +72,7 @@ def draw_record(
         "bars": bars,
         "marks": marks,
         "mark_size": MARK,
-        "labels": [*head, *_axes(plot, palette), *_figures(plot, record, palette), *caption],
+        "labels": [*head, *_lettering(plot, record, palette), *caption],
     }
     picture = Picture("record", "", record_alt(record, lead, name), width, round(caption[-1].y + 12))
     return render(picture, palette, values)
@@ -87,7 +87,8 @@ def record_alt(record: Record, lead: Lead, name: str) -> str:
     return " ".join(said)
 
 
-def _axes(plot: _RecordPlot, palette: Palette) -> Iterator[Label]:
+def _lettering(plot: _RecordPlot, record: Record, palette: Palette) -> Iterator[Label]:
+    """What the axes mean, and two rows under the plot: how many came clear, of how many nights."""
     yield Label(LEFT, plot.box.top - 8, say("pictures.record-came-clear"), palette.muted, SMALL)
     for share, word in ((0.0, "none"), (0.5, "half"), (1.0, "all")):
         yield Label(LEFT - 7, plot.y(share) + 4, say(f"pictures.record-{word}"), palette.muted, SMALL, "end")
@@ -96,9 +97,6 @@ def _axes(plot: _RecordPlot, palette: Palette) -> Iterator[Label]:
         text = say("pictures.record-percent" if said_pct else "pictures.record-said-none", said_pct=said_pct)
         yield Label(plot.x(chance), plot.box.bottom + 16, text, palette.muted, SMALL, anchor)
 
-
-def _figures(plot: _RecordPlot, record: Record, palette: Palette) -> Iterator[Label]:
-    """Two rows under the plot: how many came clear, of how many nights."""
     top = plot.box.bottom + 16 + ROW + 2
     yield Label(LEFT - 7, top, say("pictures.record-clear"), palette.muted, SMALL, "end")
     yield Label(LEFT - 7, top + ROW, say("pictures.record-of"), palette.muted, SMALL, "end")

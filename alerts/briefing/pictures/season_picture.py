@@ -96,7 +96,15 @@ def draw_season(
         first, last, Box(LEFT, top, width - RIGHT, top + tall), max(2.0, math.ceil(longest_h) + 0.0)
     )
     runs = _shape_runs(season.nights)
-    caption = _caption(season, plot.box.bottom + 58, width, palette, mark)
+    sentences = _sentences(season, mark)
+    said = [(text, palette.text) for text in sentences]
+    said += [(say("pictures.season-key"), palette.muted)] if season.nights else []
+    lines = [(line, ink) for text, ink in said for line in wrapped(text, width - 24, BODY)]
+    caption = [Label(12, plot.box.bottom + 58 + k * LINE, line, ink) for k, (line, ink) in enumerate(lines)]
+    brackets, above = [], plot.box.top - 8
+    for run in runs:
+        left, right = plot.x(run.first), plot.x(run.last + DAY)
+        brackets.append(f"M{left:.1f} {above + 4:.1f}V{above:.1f}H{right:.1f}v4")
     marked = None
     for night in season.nights:
         if night.name == mark:
@@ -113,22 +121,20 @@ def draw_season(
         "levels": [plot.y(hours) for hours in plot.levels[1:]],
         "months": [plot.x(day) for day in plot.month_starts],
         "columns": "".join(_column(plot, night) for night in season.nights),
-        "brackets": [_bracket(plot, run) for run in runs],
+        "brackets": brackets,
         "moons": [plot.x(day) + plot.day_width / 2 for day in _new_moons(season.nights)],
         "moons_y": plot.box.bottom + 30,
         "marked": marked,
         "labels": [*head, *hours, *_months(plot, palette), *_shape_words(plot, runs, palette), *caption],
     }
-    picture = Picture("season", "", season_alt(season, mark), width, round(caption[-1].y + 12))
+    picture = Picture("season", "", season_alt(season, sentences, runs), width, round(caption[-1].y + 12))
     return render(picture, palette, values)
 
 
-def season_alt(season: Season, mark: date | None = None) -> str:
+def season_alt(season: Season, sentences: Sequence[str], shapes: Sequence[_Run]) -> str:
     """The season as sentences."""
-    name = plain(season.site.name, LONGEST_NAME)
-    wishes = wishes_text(season.site, season.wishes)
-    said = [say("pictures.season-alt", site=name, years=_years(season), wishes=wishes)]
-    said += _sentences(season, mark)
+    name, wishes = plain(season.site.name, LONGEST_NAME), wishes_text(season.site, season.wishes)
+    said = [say("pictures.season-alt", site=name, years=_years(season), wishes=wishes), *sentences]
     months = [
         phrase("pictures.season-month", month=MONTHS[each.month - 1], nights=each.nights)
         for each in season.months
@@ -144,7 +150,7 @@ def season_alt(season: Season, mark: date | None = None) -> str:
             last_day=run.last.day,
             last_month=MONTHS[run.last.month - 1],
         )
-        for run in _shape_runs(season.nights)
+        for run in shapes
     ]
     if runs:
         said.append(capital(say("pictures.season-shapes", runs=runs)))
@@ -174,14 +180,6 @@ def _sentences(season: Season, mark: date | None) -> list[str]:
     return said
 
 
-def _caption(season: Season, top: float, width: int, palette: Palette, mark: date | None) -> list[Label]:
-    said = [(text, palette.text) for text in _sentences(season, mark)]
-    if season.nights:
-        said.append((say("pictures.season-key"), palette.muted))
-    lines = [(line, ink) for text, ink in said for line in wrapped(text, width - 24, BODY)]
-    return [Label(12, top + k * LINE, line, ink) for k, (line, ink) in enumerate(lines)]
-
-
 def _column(plot: _SeasonPlot, night: SeasonNight) -> str:
     wide = max(plot.day_width - (0.4 if plot.day_width > 2 else 0.0), 0.6)
     top = plot.y(night.minutes / 60)
@@ -205,28 +203,28 @@ def _months(plot: _SeasonPlot, palette: Palette) -> list[Label]:
 def _new_moons(nights: Sequence[SeasonNight]) -> list[date]:
     """The nights that are darker than all others within half a lunation, one a lunation."""
     found = []
-    for night in nights:
-        near = (other for other in nights if abs(other.name - night.name) <= LUNATION_HALF)
+    for at, night in enumerate(nights):
+        near = _near(nights, at, LUNATION_HALF)
         if min(near, key=lambda other: (other.moon_lit, other.name)) is night:
             found.append(night.name)
     return found
 
 
+def _near(nights: Sequence[SeasonNight], at: int, within: timedelta) -> list[SeasonNight]:
+    """Those that lie near the one at that place; they are in order, at most one a day."""
+    days = within.days
+    return [n for n in nights[max(at - days, 0) : at + days + 1] if abs(n.name - nights[at].name) <= within]
+
+
 def _shape_runs(nights: Sequence[SeasonNight]) -> list[_Run]:
     """Stretches of two weeks and more in which one shape lasts longest on most nights."""
     smoothed = []
-    for night in nights:
-        near = [each.shapes[0] for each in nights if abs(each.name - night.name) <= SMOOTHED]
+    for at, night in enumerate(nights):
+        near = [each.shapes[0] for each in _near(nights, at, SMOOTHED)]
         smoothed.append((night.name, Counter(near).most_common(1)[0][0]))
     grouped = (list(group) for _, group in groupby(smoothed, key=lambda entry: entry[1]))
     runs = [_Run(group[0][1], group[0][0], group[-1][0]) for group in grouped]
     return [run for run in runs if (run.last - run.first).days >= SHORTEST_RUN_DAYS]
-
-
-def _bracket(plot: _SeasonPlot, run: _Run) -> str:
-    left, right = plot.x(run.first), plot.x(run.last + DAY)
-    y = plot.box.top - 8
-    return f"M{left:.1f} {y + 4:.1f}V{y:.1f}H{right:.1f}v4"
 
 
 def _shape_words(plot: _SeasonPlot, found: Sequence[_Run], palette: Palette) -> list[Label]:
