@@ -102,14 +102,14 @@ _AIR_TERMS = replace(
     _OPEN_METEO_TERMS,
     credit="cams",
 )
-_MET_NORWAY_TERMS = Terms(
+MET_NORWAY_TERMS = Terms(
     provider="MET Norway",
     licence="CC BY 4.0",
     licence_url="https://creativecommons.org/licenses/by/4.0/",
     credit="met-norway",
     attribution_url="https://api.met.no/",
 )
-_NWS_TERMS = Terms(
+NWS_TERMS = Terms(
     provider="NOAA / National Weather Service",
     licence="public domain",
     licence_url="https://www.weather.gov/disclaimer",
@@ -156,14 +156,14 @@ MODELS: tuple[ModelRow, ...] = (
         MET_NORWAY,
         "nordic",
         HARMONIE_AROME,
-        _MET_NORWAY_TERMS,
+        MET_NORWAY_TERMS,
         LayerScheme.MET_NORWAY,
         228,
         10.0,
         cell_km=2.5,
     ),
-    ModelRow(MET_NORWAY, "global", "ecmwf", _MET_NORWAY_TERMS, LayerScheme.MET_NORWAY, 240, 20.0, cell_km=9),
-    ModelRow(NWS, "gridpoint", "nws", _NWS_TERMS, _TOTAL, 182, 10.0, cell_km=2.5),
+    ModelRow(MET_NORWAY, "global", "ecmwf", MET_NORWAY_TERMS, LayerScheme.MET_NORWAY, 240, 20.0, cell_km=9),
+    ModelRow(NWS, "gridpoint", "nws", NWS_TERMS, _TOTAL, 182, 10.0, cell_km=2.5),
     AIR_ROW,
     # global models
     _open_meteo("ecmwf_ifs025", "ecmwf", 360, 28),
@@ -229,6 +229,11 @@ _BEST_MATCH = replace(
 def find_model(feed: str, model: str) -> ModelRow | None:
     """The row of that model, or None when the table doesn't list it."""
     return _BY_NAME.get((feed, model))
+
+
+def get_model(feed: str, model: str) -> ModelRow:
+    """The row of a model that the table is known to list."""
+    return _BY_NAME[feed, model]
 
 
 def open_meteo_row(model: str) -> ModelRow:

@@ -24,8 +24,7 @@ from service.common.connect import ProxyFault, look_up, open_tunnel
 from service.common.deadline import SocketTimer
 from service.common.outbound_proxy import Proxy
 from service.common.trust_store import has_authorities, secure, trusting
-from service.feeds.capacity import sites_carried
-from service.feeds.feed_health import FeedHealth, breaker_phrase, feed_health
+from service.feeds.feed_health import FeedHealth, breaker_phrase, feed_health, sites_carried
 from service.feeds.feed_wiring import feeds_from
 from service.feeds.open_meteo.client import FREE_URL
 from service.feeds.open_meteo.place_batches import LEVELS_FROM_M

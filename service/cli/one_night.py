@@ -42,9 +42,8 @@ from service.explain.stored_verdict import (
     read_inputs,
 )
 from service.feeds import sight_requests
-from service.feeds.command_state import sessions_at_hand
 from service.feeds.feed_health import feeds_reach
-from service.feeds.feed_wiring import at_hand
+from service.feeds.feed_wiring import at_hand, sessions_at_hand
 from service.feeds.replay import as_of_default, read_recorded
 from service.feeds.shared.http_client import PoliteClient, identify
 from service.feeds.shared.model import FeedFailure, Gathered

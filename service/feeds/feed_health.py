@@ -1,7 +1,9 @@
-"""How the feeds fare, what of their allowance is used, and so who answers where."""
+"""How the feeds fare, what of their allowance is used, and so who answers where, and how many sites it
+carries."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -14,12 +16,14 @@ from alerts.judging.obstacles import FeedHere, Model, Silence, Sources
 from alerts.sites.model import Site
 from alerts.weather.forecast import Place
 from alerts.weather.freshness import OLDEST_RUN_ON_THE_DAY
-from alerts.weather.models import OPEN_METEO, ModelRow, reach_of_models
+from alerts.weather.line_of_sight import MOST_PLACES
+from alerts.weather.models import AIR_ROW, OPEN_METEO, ModelRow, find_model, reach_of_models
 from service.common.backoff import Breaker, BreakerState
 from service.feeds import feed_state
-from service.feeds.feed_registry import FEEDS, build_feeds
 from service.feeds.feed_wiring import allowances_from, feeds_from
-from service.feeds.open_meteo.place_batches import product_of
+from service.feeds.open_meteo.client import LOOK_CLOSER
+from service.feeds.open_meteo.place_batches import ALONG, FORECAST, LOW_LEVELS, product_of, request_weight
+from service.feeds.shared.cached_request import Feed
 from service.feeds.shared.guards import (
     DAY_S,
     HOUR_S,
@@ -30,7 +34,6 @@ from service.feeds.shared.guards import (
     provider_of,
     wait_for,
 )
-from service.feeds.shared.model import Feed
 from service.settings import Settings
 
 
@@ -111,6 +114,9 @@ LONG = OLDEST_RUN_ON_THE_DAY
 """What a feed said counts for that long after it has ceased to answer (alerts/weather/freshness.py); a
 shorter silence costs no go."""
 
+SWITCHES = ("met_norway", "nws", "official_warnings")
+"""Settings that leave a feed out."""
+
 
 class Answering:
     """The feeds at one moment, for as many places as one likes."""
@@ -125,13 +131,14 @@ class Answering:
         self._settings, self._breakers, self._used, self._now = settings, breakers, used, now
         self._known: dict[tuple[tuple[ModelRow, ...], ...], Sources] = {}
         self._unreadable = ""
+        self._feeds: list[tuple[Feed, bool]] = []
         try:
-            on = feeds_from(settings)
+            names_on = {feed.name for feed in feeds_from(settings)}
+            every = feeds_from(settings.model_copy(update=dict.fromkeys(SWITCHES, True)))
+            feeds = [(feed, feed.name in names_on) for feed in every]
+            self._feeds = sorted(feeds, key=lambda each: not each[1])
         except BadInput as refusal:  # nothing is asked then
-            on, self._unreadable = (), str(refusal)
-        names_on = {feed.name for feed in on}
-        left_out: dict[str, dict[str, object]] = {row.name: {} for row in FEEDS if row.name not in names_on}
-        self._feeds = [(feed, True) for feed in on] + [(feed, False) for feed in build_feeds(left_out)]
+            self._unreadable = str(refusal)
 
     @classmethod
     def of(cls, settings: Settings, session: Session, now: datetime) -> Answering:
@@ -142,22 +149,20 @@ class Answering:
         """Who answers there; the same value for all places that are served alike."""
         rows = tuple(feed.models_at(place) for feed, _ in self._feeds)
         known = self._known.get(rows)
-        if known is None:
-            known = self._known[rows] = Sources(bool(self._settings.contact), tuple(self._here(rows)))
-        return known
-
-    def _here(self, rows: tuple[tuple[ModelRow, ...], ...]) -> Iterator[FeedHere]:
+        if known is not None:
+            return known
+        here = []
         if self._unreadable:
-            yield FeedHere(OPEN_METEO, (), Silence.UNREADABLE, reason=self._unreadable)
-            return
+            here.append(FeedHere(OPEN_METEO, (), Silence.UNREADABLE, reason=self._unreadable))
         for (feed, is_on), mine in zip(self._feeds, rows, strict=True):
             by_name: dict[str, list[Model]] = {}
             for row in mine:
                 name = product_of(row, aside=False).feed if feed.name == OPEN_METEO else feed.name
                 model = Model(row.model, row.lineage, row.terms.provider, row.members)
                 by_name.setdefault(name, []).append(model)
-            for name, models in by_name.items():
-                yield self._fares(name, tuple(models), feed, is_on=is_on)
+            here += [self._fares(name, tuple(models), feed, is_on=is_on) for name, models in by_name.items()]
+        found = self._known[rows] = Sources(bool(self._settings.contact), tuple(here))
+        return found
 
     def _fares(self, name: str, models: tuple[Model, ...], feed: Feed, *, is_on: bool) -> FeedHere:
         if not is_on:
@@ -171,17 +176,12 @@ class Answering:
             return FeedHere(
                 name, models, Silence.RESTS, breaker.since, breaker.retry_at, reason=breaker.reason
             )
-        free_in = self._spent_for(name)
-        if free_in >= LONG:
-            return FeedHere(name, models, Silence.SPENT, until=self._now + free_in)
-        return FeedHere(name, models)
-
-    def _spent_for(self, name: str) -> timedelta:
-        """For how long nothing more of it is allowed."""
         provider = provider_of(name)
         most = allowances_from(self._settings)[provider].most.get(DAY_S)
-        is_spent = bool(most) and self._used.get((provider, DAY_S), 0.0) >= USED_SHARE * (most or 0.0)
-        return wait_for(self._now, DAY_S) if is_spent else timedelta(0)
+        free_in = wait_for(self._now, DAY_S)
+        if most and self._used.get((provider, DAY_S), 0.0) >= USED_SHARE * most and free_in >= LONG:
+            return FeedHere(name, models, Silence.SPENT, until=self._now + free_in)
+        return FeedHere(name, models)
 
 
 def feeds_reach(settings: Settings, site: Site) -> timedelta:
@@ -193,3 +193,50 @@ def feeds_reach(settings: Settings, site: Site) -> timedelta:
         return timedelta(0)
     place = Place(site.lat_deg, site.lon_deg)
     return reach_of_models(row for feed in feeds if feed.off_because is None for row in feed.models_at(place))
+
+
+# ---- how many sites Open-Meteo's allowance carries, from what is asked and how often: an estimate that errs
+# low. Each site counts as alone in its cells; places that share a cell share the request. Air quality and
+# ensembles are asked by their runs, single runs after three hours at the latest.
+
+DAY = timedelta(days=1)
+DAYS_ASKED = 6.0
+"""Of a series: to the last night that most want to hear of."""
+RUNS_EVERY = timedelta(hours=6)
+"""Ensembles; also how often a place is asked about whose nights all lie beyond 36 hours."""
+AIR_EVERY = timedelta(hours=12)
+
+
+def sites_carried(settings: Settings, *, near: bool, high: bool = False) -> int | None:
+    """How many sites the day's allowance carries; None where it has no end or nothing is asked.
+
+    near: each has a night within 36 hours, is asked about through the day and along its line of sight.
+    high: each stands above 600 m, and is asked about cloud by height then.
+    """
+    most = allowances_from(settings)[OPEN_METEO].most.get(DAY_S)
+    weight = site_weight(settings, near=near, high=high)
+    return math.floor(USED_SHARE * most / weight) if most and weight else None
+
+
+def site_weight(settings: Settings, *, near: bool, high: bool = False) -> float:
+    """What one site weighs in a day."""
+    names = (*settings.open_meteo_models, *settings.open_meteo_ensembles)
+    rows = [row for name in names if (row := find_model(OPEN_METEO, name)) is not None]
+    rows += [AIR_ROW] if settings.open_meteo_air else []
+    whole = 0.0
+    for row in rows:
+        product = product_of(row, aside=False)
+        every = AIR_EVERY if row.is_air else RUNS_EVERY
+        if product is FORECAST and near:
+            every = product.never_after
+        whole += request_weight(len(product.variables), 1, DAYS_ASKED, members=row.members) * (DAY / every)
+    if not near:
+        return whole
+
+    # one model's line of sight and cloud by height, which are asked by its runs
+    closer = 0.0
+    if settings.line_of_sight:
+        closer += request_weight(len(ALONG.variables), MOST_PLACES, 1.0) * (DAY / ALONG.never_after)
+    if settings.cloud_by_height and high:
+        closer += request_weight(len(LOW_LEVELS.variables), 1, 1.5) * (DAY / RUNS_EVERY)
+    return whole + closer * len([row for row in rows if row.members == 1 and not row.is_air][:LOOK_CLOSER])

@@ -1,69 +1,100 @@
-"""The feeds as the settings describe them, and asking them through one client, one cache and one limiter."""
+"""The feeds as the settings describe them, and asking them all at once.
+
+A new feed is one module with a class that fits `cached_request.Feed`, one line in `feeds_from`, and its
+models in the table of models.
+
+Commands that anybody may type use the store where there is one; they never make it, and never wait for it
+long, as a cycle may be writing. A command then does without what it can't read in a moment, and doesn't send
+what it can't count. It counts in the store: in memory two commands could spend a day twice.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import contextlib
+import logging
+import queue
+import sqlite3
+import threading
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
+from sqlalchemy import event, make_url
+from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session, sessionmaker
 
 from alerts.common.phrases import phrase
 from alerts.common.span import Span
 from alerts.weather.forecast import Place
-from alerts.weather.models import MET_NORWAY, NWS, OPEN_METEO
+from alerts.weather.models import OPEN_METEO
 from service.common.deadline import Deadline
-from service.feeds.command_state import CacheAtHand, GuardsAtHand, sessions_at_hand
-from service.feeds.feed_registry import build_feeds, gather
 from service.feeds.feed_state import DatabaseCache, DatabaseGuards
-from service.feeds.shared.cache import AnswerCache, MemoryCache
+from service.feeds.met_norway import warnings as met_norway_warnings
+from service.feeds.met_norway.client import MetNorway
+from service.feeds.nws import warnings as nws_warnings
+from service.feeds.nws.client import Nws
+from service.feeds.open_meteo.client import OpenMeteo, OpenMeteoAccess
+from service.feeds.shared.cache import AnswerCache, MemoryCache, StoredAnswer
+from service.feeds.shared.cached_request import AskRound, Feed, Patience
+from service.feeds.shared.feed_errors import FeedError, NotAsked
 from service.feeds.shared.guards import (
     ALLOWANCES,
     DAY_S,
     FREE_OPEN_METEO,
-    MET_NORWAY_WARNINGS,
-    NWS_WARNINGS,
     UNLIMITED_OPEN_METEO,
     Allowance,
     Guards,
     NoGuards,
+    Spent,
 )
 from service.feeds.shared.http_client import PoliteClient, identify
-from service.feeds.shared.model import Feed, FeedFailure, Gathered
+from service.feeds.shared.model import FeedFailure, Gathered, attach_bulletins, failure_of, join
+from service.feeds.shared.warnings_by_place import WarningsFeed
 from service.settings import Settings
+from service.store.engine import BUSY_FOR, StoreError, open_engine
+from service.store.migrate import current_revision, head_revision
 
 CYCLE_BUDGET_S = 600.0
 """All feeds together in one cycle; what didn't come by then is asked for in the next."""
+GRACE_S = 0.25
+"""How long past the deadline a feed may take to hand over what it has."""
+
+BUSY_FOR_MS = 1500
+"""How long an SQLite file that another process writes to is waited for."""
+log = logging.getLogger(__name__)
 
 
 def feeds_from(settings: Settings, *, ensembles: bool = True) -> tuple[Feed, ...]:
-    """The feeds that the settings name, off or on. ensembles: those too, which weigh most."""
-    options: dict[str, dict[str, Any]] = {OPEN_METEO: _open_meteo(settings, ensembles=ensembles)}
+    """The feeds that the settings name, off or on, in the order they are told. ensembles: those too, which
+    weigh most."""
+    key = settings.open_meteo_key
+    access = OpenMeteoAccess(
+        non_commercial=settings.open_meteo_noncommercial,
+        share_alike=settings.open_meteo_share_alike,
+        api_key=key.get_secret_value() if key else None,
+        base_url=settings.open_meteo_url,
+        ensemble_url=settings.open_meteo_ensemble_url,
+        air_url=settings.open_meteo_air_url,
+    )
+    open_meteo = OpenMeteo(
+        access,
+        models=settings.open_meteo_models,
+        ensembles=settings.open_meteo_ensembles if ensembles else (),
+        air_quality=settings.open_meteo_air,
+        by_height=settings.cloud_by_height,
+    )
+    feeds: list[Feed] = [open_meteo]
     if settings.met_norway:
-        options[MET_NORWAY] = {"base_url": settings.met_norway_url}
+        feeds.append(MetNorway(base_url=settings.met_norway_url))
     if settings.nws:
-        options[NWS] = {"base_url": settings.nws_url}
+        feeds.append(Nws(base_url=settings.nws_url))
     if settings.official_warnings:
-        options[MET_NORWAY_WARNINGS] = {"base_url": settings.met_norway_url}
-        options[NWS_WARNINGS] = {"base_url": settings.nws_url}
-    return build_feeds(options)
-
-
-def _open_meteo(settings: Settings, *, ensembles: bool) -> dict[str, Any]:
-    key = settings.open_meteo_key.get_secret_value() if settings.open_meteo_key else None
-    return {
-        "models": settings.open_meteo_models,
-        "ensembles": settings.open_meteo_ensembles if ensembles else (),
-        "air_quality": settings.open_meteo_air,
-        "share_alike": settings.open_meteo_share_alike,
-        "non_commercial": settings.open_meteo_noncommercial,
-        "api_key": key,
-        "by_height": settings.cloud_by_height,
-        "base_url": settings.open_meteo_url or None,
-        "ensemble_url": settings.open_meteo_ensemble_url or None,
-        "air_url": settings.open_meteo_air_url or None,
-    }
+        feeds.append(WarningsFeed(met_norway_warnings.SERVICE, base_url=settings.met_norway_url))
+        feeds.append(WarningsFeed(nws_warnings.SERVICE, base_url=settings.nws_url))
+    return tuple(feeds)
 
 
 def allowances_from(settings: Settings) -> Mapping[str, Allowance]:
@@ -74,6 +105,53 @@ def allowances_from(settings: Settings) -> Mapping[str, Allowance]:
         most = {**allowance.most, DAY_S: settings.open_meteo_daily_weight}
         allowance = replace(allowance, most=most)
     return {**ALLOWANCES, OPEN_METEO: allowance}
+
+
+def gather(
+    places: Place | Sequence[Place],
+    hours: Span,
+    feeds: Sequence[Feed],
+    round_: AskRound,
+) -> Gathered:
+    """Ask all feeds that are on, side by side, and be back by the deadline.
+
+    One feed that is down, slow or wrong never hurts the others: it is a failure in the result. A feed
+    that hasn't come back in time is left behind in its own thread, which ends with the process.
+    Results come in the order of `feeds`, whichever was faster. Official warnings ride on a forecast of
+    their place; those of a place without any stay beside.
+    """
+    asked = (places,) if isinstance(places, Place) else tuple(places)
+    on = [feed for feed in feeds if feed.off_because is None]
+    off = tuple(
+        FeedFailure(feed.name, "", feed.off_because, permanent=True)
+        for feed in feeds
+        if feed.off_because is not None
+    )
+
+    # each in a thread of its own, which hands over what it has
+    back: queue.SimpleQueue[tuple[int, Gathered]] = queue.SimpleQueue()
+
+    def run(index: int, feed: Feed) -> None:
+        result = Gathered(failures=(FeedFailure(feed.name, "", phrase("feeds.broke", feed=feed.name)),))
+        try:
+            result = feed.fetch(asked, hours, replace(round_, patience=Patience()))
+        except FeedError as error:
+            result = Gathered(failures=(failure_of(feed.name, "", error),))
+        finally:  # whatever else happens goes on to the log, and nobody waits for it
+            back.put((index, result))
+
+    for index, feed in enumerate(on):
+        threading.Thread(target=run, args=(index, feed), daemon=True, name=f"feed-{feed.name}").start()
+
+    # what came back before the deadline, and a moment more for feeds that end with it
+    results: dict[int, Gathered] = {}
+    with contextlib.suppress(queue.Empty):
+        while len(results) < len(on):
+            index, gathered = back.get(timeout=round_.deadline.remaining_s + GRACE_S)
+            results[index] = gathered
+    late = [FeedFailure(feed.name, "", phrase("feeds.late", name=feed.name)) for feed in on]
+    parts = (results.get(index, Gathered(failures=(late[index],))) for index in range(len(on)))
+    return attach_bulletins(join((Gathered(off=off), *parts)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +172,7 @@ class FeedAccess:
         wanted = [place for place in places if self.settings.line_of_sight or not place.is_aside]
         user_agent, proxy = identify(self.settings.contact), self.settings.proxy
         with PoliteClient(user_agent, proxy=proxy, guards=self.guards) as client:
-            return gather(wanted, hours, feeds, client=client, cache=self.cache, deadline=deadline)
+            return gather(wanted, hours, feeds, AskRound(client, self.cache, deadline))
 
 
 def at_hand(settings: Settings) -> FeedAccess:
@@ -130,3 +208,84 @@ def ask_feeds(
 
 def _shared_guards(settings: Settings, sessions: sessionmaker[Session]) -> DatabaseGuards:
     return DatabaseGuards(sessions, lambda: datetime.now(UTC), allowances=allowances_from(settings))
+
+
+def sessions_at_hand(settings: Settings) -> sessionmaker[Session] | None:
+    """Sessions on this installation's store; None where there is none, or none of this very version."""
+    parsed = make_url(settings.store_url)
+    is_file = parsed.get_backend_name() == "sqlite"
+    if is_file and not (parsed.database and Path(parsed.database).is_file()):
+        return None
+    with contextlib.ExitStack() as unused:
+        try:
+            engine = open_engine(settings.store_url, statement_timeout=f"{BUSY_FOR_MS}ms")
+            unused.callback(engine.dispose)
+            if is_file:
+                event.listen(engine, "connect", _hurry)
+            if current_revision(engine) != head_revision():
+                return None
+        except (StoreError, DBAPIError) as error:
+            log.warning("the store isn't used for this answer: %s", error)
+            return None
+        unused.pop_all()
+        return sessionmaker(engine, expire_on_commit=False)
+
+
+def _hurry(_connection: sqlite3.Connection, entry: Any) -> None:
+    entry.info[BUSY_FOR] = BUSY_FOR_MS
+
+
+class CacheAtHand:
+    """The store's answers; those that can't be read or kept just now are none."""
+
+    def __init__(self, sessions: sessionmaker[Session]) -> None:
+        self._inner: AnswerCache = DatabaseCache(sessions)
+
+    def get(self, key: str) -> StoredAnswer | None:
+        try:
+            return self._inner.get(key)
+        except DBAPIError as error:
+            log.warning("a stored answer can't be read just now: %s", error.orig)
+            return None
+
+    def put(self, key: str, answer: StoredAnswer) -> None:
+        try:
+            self._inner.put(key, answer)
+        except DBAPIError as error:
+            log.warning("an answer can't be kept just now: %s", error.orig)
+
+
+class GuardsAtHand:
+    """The shared allowances and breakers. What can't be counted just now isn't asked."""
+
+    def __init__(self, inner: Guards) -> None:
+        self._inner = inner
+
+    @property
+    def spent(self) -> tuple[Spent, ...]:
+        return self._inner.spent
+
+    def refusal(self, feed: str) -> FeedError | None:
+        try:
+            return self._inner.refusal(feed)
+        except DBAPIError:
+            return _busy(feed)
+
+    @contextmanager
+    def turn(self, feed: str, weight: float, deadline: Deadline) -> Iterator[None]:
+        waiting: AbstractContextManager[None] = self._inner.turn(feed, weight, deadline)
+        try:
+            with waiting:
+                yield
+        except DBAPIError as error:
+            raise _busy(feed) from error
+
+    def note(self, feed: str, error: FeedError | None) -> None:
+        try:
+            self._inner.note(feed, error)
+        except DBAPIError as busy:
+            log.warning("how %s fared can't be noted just now: %s", feed, busy.orig)
+
+
+def _busy(feed: str) -> NotAsked:
+    return NotAsked(phrase("feeds.store-busy", feed=feed))

@@ -9,16 +9,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 from email.utils import parsedate_to_datetime
+from functools import partial
 
 from alerts.common.phrases import Phrase
 from alerts.common.span import Span
 from alerts.weather.forecast import Place
-from alerts.weather.models import MET_NORWAY, ModelRow, find_model
-from service.common.deadline import Deadline
+from alerts.weather.models import MET_NORWAY, ModelRow, get_model
 from service.feeds.met_norway.parse import parse
-from service.feeds.shared.cache import AnswerCache, StoredAnswer
+from service.feeds.shared.cache import StoredAnswer
 from service.feeds.shared.cached_request import AskRound, Question, ask
-from service.feeds.shared.http_client import HttpAnswer, PoliteClient
+from service.feeds.shared.http_client import HttpAnswer
 from service.feeds.shared.model import Gathered, join, shared_with
 from service.feeds.shared.regions import Region, cell_key, short_degrees
 
@@ -37,50 +37,40 @@ class MetNorway:
         self._url = f"{base_url.rstrip('/')}/weatherapi/locationforecast/2.0/complete"
 
     def models_at(self, place: Place) -> tuple[ModelRow, ...]:
-        row = find_model(MET_NORWAY, "nordic" if NORDIC.contains(place) else "global")
-        assert row is not None, "both are in the table"
-        return (row,)
+        return (get_model(MET_NORWAY, "nordic" if NORDIC.contains(place) else "global"),)
 
-    def fetch(
-        self,
-        places: Sequence[Place],
-        hours: Span,
-        client: PoliteClient,
-        cache: AnswerCache,
-        deadline: Deadline,
-    ) -> Gathered:
+    def fetch(self, places: Sequence[Place], hours: Span, round_: AskRound) -> Gathered:
         """One forecast a place; the feed always sends all it has, whatever `hours` says.
 
         Places in one cell and of like height share a request, for the first of them.
         """
-        round_ = AskRound(client, cache, deadline)
         shared: dict[str, list[Place]] = {}
         for place in dict.fromkeys(places):
             shared.setdefault(forecast_key(place), []).append(place)
-        return join(self._fetch_cell(key, there, round_) for key, there in shared.items())
-
-    def _fetch_cell(self, key: str, places: Sequence[Place], round_: AskRound) -> Gathered:
-        question = Question(
-            feed=self.name,
-            model="",
-            key=key,
-            url=self._url,
-            params=build_params(places[0]),
-            expires=read_expires,
-            place=places[0] if len(places) == 1 else None,
-            tries_when_throttled=1,
-        )
-
-        def read(stored: StoredAnswer) -> Gathered:
-            read = parse(
-                stored.body,
-                fetched_at=stored.fetched_at,
-                place=places[0],
-                unchanged_since=stored.unchanged_since,
+        parts = []
+        for key, there in shared.items():
+            question = Question(
+                feed=self.name,
+                model="",
+                key=key,
+                url=self._url,
+                params=build_params(there[0]),
+                expires=read_expires,
+                place=there[0] if len(there) == 1 else None,
+                tries_when_throttled=1,
             )
-            return shared_with(read, places)
+            parts.append(ask(question, round_, partial(_read, there)))
+        return join(parts)
 
-        return ask(question, round_, read)
+
+def _read(places: Sequence[Place], stored: StoredAnswer) -> Gathered:
+    read = parse(
+        stored.body,
+        fetched_at=stored.fetched_at,
+        place=places[0],
+        unchanged_since=stored.unchanged_since,
+    )
+    return shared_with(read, places)
 
 
 NORDIC = Region(54.0, 73.5, 2.0, 33.0)

@@ -10,16 +10,14 @@ from collections.abc import Mapping
 from typing import Any
 
 from alerts.common.phrases import phrase
-from alerts.weather.forecast import Place
-from alerts.weather.models import MET_NORWAY, find_model
+from alerts.weather.models import MET_NORWAY_TERMS
 from alerts.weather.official_warnings import OfficialWarning
 from service.feeds.met_norway.client import DEFAULT_URL, read_expires
 from service.feeds.shared.checked_json import as_dict, as_list, as_text, bad_shape
 from service.feeds.shared.guards import MET_NORWAY_WARNINGS
-from service.feeds.shared.regions import Region, short_degrees
+from service.feeds.shared.regions import Region
 from service.feeds.shared.warnings_by_place import (
     Service,
-    WarningsFeed,
     first_said,
     is_web,
     read_severity,
@@ -34,31 +32,7 @@ SERVED = (
 )
 
 
-def build_feed(*, base_url: str = DEFAULT_URL) -> WarningsFeed:
-    """The feed as one installation uses it. base_url: where its answers are asked for."""
-    return WarningsFeed(build_service(base_url))
-
-
-def build_service(base_url: str = DEFAULT_URL) -> Service:
-    row = find_model(MET_NORWAY, "nordic")
-    assert row is not None, "the table lists it"
-    return Service(
-        feed=MET_NORWAY_WARNINGS,
-        terms=row.terms,
-        url=f"{base_url.rstrip('/')}/weatherapi/metalerts/2.0/current.json",
-        served=SERVED,
-        query=_query,
-        read=_read,
-        expires=read_expires,
-        headers={},
-    )
-
-
-def _query(place: Place) -> dict[str, str]:
-    return {"lat": short_degrees(place.lat_deg), "lon": short_degrees(place.lon_deg), "lang": "en"}
-
-
-def _read(feature: Mapping[str, Any]) -> OfficialWarning | None:
+def read_warning(feature: Mapping[str, Any]) -> OfficialWarning | None:
     alert = as_dict(feature.get("properties"), MET_NORWAY_WARNINGS, "properties")
     if alert.get("status", "Actual") != "Actual" or alert.get("type") == "Cancel":
         return None
@@ -80,3 +54,15 @@ def _read(feature: Mapping[str, Any]) -> OfficialWarning | None:
         headline=short(alert.get("title")),
         url=str(alert["web"]) if is_web(alert.get("web")) else ITS_PAGE,
     )
+
+
+SERVICE = Service(
+    feed=MET_NORWAY_WARNINGS,
+    terms=MET_NORWAY_TERMS,
+    base_url=DEFAULT_URL,
+    path="/weatherapi/metalerts/2.0/current.json",
+    query={"lat": "{lat}", "lon": "{lon}", "lang": "en"},
+    served=SERVED,
+    read=read_warning,
+    expires=read_expires,
+)

@@ -10,20 +10,20 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
+from functools import partial
 from typing import Any
 from urllib.parse import urlsplit
 
 from alerts.common.phrases import Phrase, phrase
 from alerts.common.span import Span
 from alerts.weather.forecast import Place
-from alerts.weather.models import NWS, ModelRow, find_model
-from service.common.deadline import Deadline
+from alerts.weather.models import NWS, ModelRow, get_model
 from service.feeds.nws.parse import parse, raise_if_problem
-from service.feeds.shared.cache import AnswerCache, StoredAnswer
+from service.feeds.shared.cache import StoredAnswer
 from service.feeds.shared.cached_request import AskRound, Question, ask, keep
 from service.feeds.shared.checked_json import as_dict, bad_shape, load_json
 from service.feeds.shared.feed_errors import FeedError, FeedRefused
-from service.feeds.shared.http_client import HttpAnswer, PoliteClient
+from service.feeds.shared.http_client import HttpAnswer
 from service.feeds.shared.model import Gathered, failure_of, join
 from service.feeds.shared.regions import Region, short_degrees
 
@@ -31,7 +31,7 @@ DEFAULT_URL = "https://api.weather.gov"
 MAPPING_FOR = timedelta(days=1)
 MAPPING_AT_A_PINCH_FOR = timedelta(days=7)
 SHORTEST, LONGEST = timedelta(minutes=1), timedelta(hours=1)
-_HEADERS = {"Accept": "application/geo+json"}
+HEADERS = {"Accept": "application/geo+json"}
 """Without it the service has been seen to send old copies."""
 _CELL = re.compile(r"/gridpoints/([A-Z]{3})/(\d{1,4}),(\d{1,4})")
 
@@ -58,70 +58,51 @@ class Nws:
         self._url = base_url.rstrip("/")
 
     def models_at(self, place: Place) -> tuple[ModelRow, ...]:
-        row = find_model(NWS, "gridpoint")
-        assert row is not None, "it is in the table"
-        return (row,) if covers(place) else ()
+        return (get_model(NWS, "gridpoint"),) if covers(place) else ()
 
-    def fetch(
-        self,
-        places: Sequence[Place],
-        hours: Span,
-        client: PoliteClient,
-        cache: AnswerCache,
-        deadline: Deadline,
-    ) -> Gathered:
+    def fetch(self, places: Sequence[Place], hours: Span, round_: AskRound) -> Gathered:
         """One forecast a served place; places in one cell share its request."""
-        round_ = _NwsRound(self._url, client, cache, deadline)
-        served = [place for place in places if covers(place)]
-        gathered, cells = round_.find_cells(served)
-        for cell, there in cells.items():
-            gathered += round_.fetch_cell(cell, there)
-        return gathered
-
-
-def covers(place: Place) -> bool:
-    """Whether the place may be served; the NWS itself has the last word."""
-    return any(box.contains(place) for box in SERVED)
-
-
-class _NwsRound:
-    """One call of fetch: what its steps share."""
-
-    def __init__(self, url: str, client: PoliteClient, cache: AnswerCache, deadline: Deadline) -> None:
-        self._url, self._client, self._cache, self._deadline = url, client, cache, deadline
-        self._round = AskRound(client, cache, deadline)
-        self._patience = self._round.patience
-
-    def find_cells(self, places: Sequence[Place]) -> tuple[Gathered, dict[str, list[Place]]]:
-        """The path of each place's cell with the places in it, and what couldn't be found out."""
+        # 1. The path of each place's cell.
         cells: dict[str, list[Place]] = {}
-        gathered = Gathered()
-        for place in places:
+        parts = []
+        for place in filter(covers, places):
             try:
-                cell = self._find_cell(place)
+                cell = self._find_cell(place, round_)
             except FeedError as error:
-                self._patience.note(error)
-                gathered += Gathered(failures=(failure_of(NWS, "", error, place),))
+                round_.patience.note(error)
+                parts.append(Gathered(failures=(failure_of(NWS, "", error, place),)))
                 continue
             if cell is not None:
                 cells.setdefault(cell, []).append(place)
-        return gathered, cells
 
-    def _find_cell(self, place: Place, *, anew: bool = False) -> str | None:
+        # 2. The cells' forecasts; asked anew where it lies when a cell has gone.
+        for cell, there in cells.items():
+            gathered = self._ask_cell(cell, there, round_)
+            if any(failure.status in (301, 404) for failure in gathered.failures):
+                try:
+                    moved = self._find_cell(there[0], round_, anew=True)
+                except FeedError as error:
+                    gathered += Gathered(failures=(failure_of(NWS, "", error, there[0]),))
+                else:
+                    if moved not in (None, cell):
+                        gathered = self._ask_cell(str(moved), there, round_)
+            parts.append(gathered)
+        return join(parts)
+
+    def _find_cell(self, place: Place, round_: AskRound, *, anew: bool = False) -> str | None:
         """The cell of a place, from the day's mapping unless `anew`; None where the NWS has none."""
+        client, patience = round_.client, round_.patience
         path = f"/points/{short_degrees(place.lat_deg)},{short_degrees(place.lon_deg)}"
         key = f"{NWS}{path}"
-        stored = self._cache.get(key)
-        now = self._client.now()
+        stored = round_.cache.get(key)
+        now = client.now()
         if stored is not None and not anew and stored.expires_at is not None and now < stored.expires_at:
             return read_cell(stored.body)
         try:
-            if self._patience.given_up is not None:
-                raise self._patience.given_up
-            answer = self._client.get(
-                f"{self._url}{path}", headers=_HEADERS, deadline=self._deadline, feed=NWS
-            )
-            self._patience.note(None)
+            if patience.given_up is not None:
+                raise patience.given_up
+            answer = client.get(f"{self._url}{path}", headers=HEADERS, deadline=round_.deadline, feed=NWS)
+            patience.note(None)
             cell = read_cell(answer.body)
         except FeedRefused as error:
             if error.status == 404:
@@ -131,43 +112,37 @@ class _NwsRound:
             if stored is None or anew or now - stored.fetched_at > MAPPING_AT_A_PINCH_FOR:
                 raise
             return read_cell(stored.body)
-        self._cache.put(key, keep(answer.body, answer, now + MAPPING_FOR))
+        round_.cache.put(key, keep(answer.body, answer, now + MAPPING_FOR))
         return cell
 
-    def fetch_cell(self, cell: str, places: Sequence[Place]) -> Gathered:
-        """The cell's forecast for each of the places; asks anew where they lie when it has gone."""
-        gathered = self._ask_cell(cell, places)
-        if not any(failure.status in (301, 404) for failure in gathered.failures):
-            return gathered
-        try:
-            moved = self._find_cell(places[0], anew=True)
-        except FeedError as error:
-            return gathered + Gathered(failures=(failure_of(NWS, "", error, places[0]),))
-        return gathered if moved in (None, cell) else self._ask_cell(str(moved), places)
-
-    def _ask_cell(self, cell: str, places: Sequence[Place]) -> Gathered:
+    def _ask_cell(self, cell: str, places: Sequence[Place], round_: AskRound) -> Gathered:
         question = Question(
             feed=NWS,
             model="gridpoint",
             key=f"{NWS}{cell}",
             url=f"{self._url}{cell}",
-            headers=_HEADERS,
+            headers=HEADERS,
             expires=read_expires,
             place=places[0] if len(places) == 1 else None,
         )
+        return ask(question, round_, partial(_read, places))
 
-        def read(stored: StoredAnswer) -> Gathered:
-            return join(
-                parse(
-                    stored.body,
-                    fetched_at=stored.fetched_at,
-                    place=place,
-                    unchanged_since=stored.unchanged_since,
-                )
-                for place in places
-            )
 
-        return ask(question, self._round, read)
+def _read(places: Sequence[Place], stored: StoredAnswer) -> Gathered:
+    return join(
+        parse(
+            stored.body,
+            fetched_at=stored.fetched_at,
+            place=place,
+            unchanged_since=stored.unchanged_since,
+        )
+        for place in places
+    )
+
+
+def covers(place: Place) -> bool:
+    """Whether the place may be served; the NWS itself has the last word."""
+    return any(box.contains(place) for box in SERVED)
 
 
 def read_cell(body: bytes) -> str:

@@ -5,16 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from alerts.weather.forecast import Place
-from alerts.weather.models import NWS, find_model
+from alerts.weather.models import NWS_TERMS
 from alerts.weather.official_warnings import OfficialWarning
-from service.feeds.nws.client import DEFAULT_URL, SERVED, read_expires
+from service.feeds.nws.client import DEFAULT_URL, HEADERS, SERVED, read_expires
 from service.feeds.shared.checked_json import as_dict, as_text
 from service.feeds.shared.guards import NWS_WARNINGS
-from service.feeds.shared.regions import short_degrees
 from service.feeds.shared.warnings_by_place import (
     Service,
-    WarningsFeed,
     first_said,
     is_web,
     read_severity,
@@ -23,34 +20,9 @@ from service.feeds.shared.warnings_by_place import (
 )
 
 ITS_PAGE = "https://www.weather.gov/"
-_HEADERS = {"Accept": "application/geo+json"}
 
 
-def build_feed(*, base_url: str = DEFAULT_URL) -> WarningsFeed:
-    """The feed as one installation uses it. base_url: where its answers are asked for."""
-    return WarningsFeed(build_service(base_url))
-
-
-def build_service(base_url: str = DEFAULT_URL) -> Service:
-    row = find_model(NWS, "gridpoint")
-    assert row is not None, "the table lists it"
-    return Service(
-        feed=NWS_WARNINGS,
-        terms=row.terms,
-        url=f"{base_url.rstrip('/')}/alerts/active",
-        served=SERVED,
-        query=_query,
-        read=_read,
-        expires=read_expires,
-        headers=_HEADERS,
-    )
-
-
-def _query(place: Place) -> dict[str, str]:
-    return {"point": f"{short_degrees(place.lat_deg)},{short_degrees(place.lon_deg)}"}
-
-
-def _read(feature: Mapping[str, Any]) -> OfficialWarning | None:
+def read_warning(feature: Mapping[str, Any]) -> OfficialWarning | None:
     """From its onset to its end; where either isn't given, from when it takes effect to when it expires."""
     alert = as_dict(feature.get("properties"), NWS_WARNINGS, "properties")
     if alert.get("status") != "Actual" or alert.get("messageType") == "Cancel":
@@ -69,3 +41,16 @@ def _read(feature: Mapping[str, Any]) -> OfficialWarning | None:
         headline=short(alert.get("headline")),
         url=str(alert["@id"]) if is_web(alert.get("@id")) else ITS_PAGE,
     )
+
+
+SERVICE = Service(
+    feed=NWS_WARNINGS,
+    terms=NWS_TERMS,
+    base_url=DEFAULT_URL,
+    path="/alerts/active",
+    query={"point": "{lat},{lon}"},
+    served=SERVED,
+    read=read_warning,
+    expires=read_expires,
+    headers=HEADERS,
+)

@@ -7,9 +7,11 @@ non-commercial use; with a key the same requests go to the customers' hosts.
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator, Sequence
+from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from functools import partial
 
 from alerts.common.errors import BadInput
 from alerts.common.phrases import Phrase, phrase
@@ -41,11 +43,10 @@ from service.feeds.open_meteo.place_batches import (
     split_elements,
     wait_by_wording,
 )
-from service.feeds.shared.cache import AnswerCache, StoredAnswer
-from service.feeds.shared.cached_request import Patience, keep, last_good
+from service.feeds.shared.cache import StoredAnswer
+from service.feeds.shared.cached_request import AskRound, Patience, keep, last_good
 from service.feeds.shared.feed_errors import FeedDown, FeedError, FeedThrottled, NotAsked
 from service.feeds.shared.guards import OPEN_METEO_AIR, OPEN_METEO_ENSEMBLE
-from service.feeds.shared.http_client import HttpAnswer, PoliteClient
 from service.feeds.shared.model import Gathered, failure_of, join, shared_with
 from service.feeds.shared.time_marks import HOUR
 
@@ -59,15 +60,35 @@ MODEL_SHARE_S = 5.0
 """What each model gets of the time at least, so that one slow answer doesn't eat up all of it."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OpenMeteoAccess:
+    """By what right an installation asks, and where.
+
+    non_commercial: the operator declares that it earns nothing (no payment, no adverts). share_alike: that
+    what is made of such models may carry their licence.
+    api_key: a customer's key; it goes into a header, never into an address.
+    base_url: a server of one's own, which needs neither declaration nor key; ensemble_url, air_url: where its
+    ensembles and its air quality are, if elsewhere.
+    """
+
+    non_commercial: bool = False
+    share_alike: bool = False
+    api_key: str | None = None
+    base_url: str | None = None
+    ensemble_url: str | None = None
+    air_url: str | None = None
+
+    @property
+    def own_url(self) -> str | None:
+        own_url = self.base_url.rstrip("/") if self.base_url else None
+        return None if own_url == FREE_URL else own_url
+
+
 class OpenMeteo:
     """The feed as one installation uses it.
 
-    non_commercial: the operator declares that the installation earns nothing (no payment, no adverts).
-    api_key: a customer's key; it goes into a header, never into an address.
-    models, ensembles: names from the table of models; share-alike ones only with `share_alike`.
+    models, ensembles: names from the table of models; share-alike ones only where that is accepted.
     air_quality: ask for aerosols too. by_height: for cloud by height at high sites.
-    base_url: a server of one's own, which needs neither declaration nor key; ensemble_url, air_url: where its
-    ensembles and its air quality are, if elsewhere.
     Raises BadInput for a model that isn't in the table or may not be used.
     """
 
@@ -75,100 +96,86 @@ class OpenMeteo:
 
     def __init__(
         self,
+        access: OpenMeteoAccess,
         *,
         models: Sequence[str] = DEFAULT_MODELS,
         ensembles: Sequence[str] = (),
         air_quality: bool = False,
         by_height: bool = False,
-        non_commercial: bool = False,
-        api_key: str | None = None,
-        share_alike: bool = False,
-        base_url: str | None = None,
-        ensemble_url: str | None = None,
-        air_url: str | None = None,
     ) -> None:
-        rows = [_allowed_row(model, share_alike=share_alike) for model in (*models, *ensembles)]
+        rows = []
+        for model in (*models, *ensembles):
+            row = find_model(OPEN_METEO, model)
+            if row is None or row.is_air:
+                raise BadInput(phrase("feeds.unknown-model", model=model))
+            if row.terms.share_alike and not access.share_alike:
+                raise BadInput(phrase("feeds.share-alike-model", model=model, licence=row.terms.licence))
+            rows.append(row)
         self._rows = (*rows, AIR_ROW) if air_quality else tuple(rows)
         self._closer = [row for row in rows if row.members == 1][:LOOK_CLOSER]
         self._by_height = by_height
-        own_url = None if base_url is None or base_url.rstrip("/") == FREE_URL else base_url.rstrip("/")
-        prefix = "customer-" if api_key else ""
-        self._urls = {
+        own_url, prefix = access.own_url, "customer-" if access.api_key else ""
+        urls = {
             OPEN_METEO: own_url or f"https://{prefix}api.open-meteo.com",
-            OPEN_METEO_ENSEMBLE: (ensemble_url or own_url or f"https://{prefix}ensemble-api.open-meteo.com"),
-            OPEN_METEO_AIR: (air_url or own_url or f"https://{prefix}air-quality-api.open-meteo.com"),
+            OPEN_METEO_ENSEMBLE: access.ensemble_url
+            or own_url
+            or f"https://{prefix}ensemble-api.open-meteo.com",
+            OPEN_METEO_AIR: access.air_url or own_url or f"https://{prefix}air-quality-api.open-meteo.com",
         }
-        self._headers = {"X-Api-Key": api_key} if api_key else {}
-        self._is_on = bool(api_key) or non_commercial or own_url is not None
+        self._urls = {feed: url.rstrip("/") for feed, url in urls.items()}
+        self._headers = {"X-Api-Key": access.api_key} if access.api_key else {}
+        self._is_on = bool(access.api_key) or access.non_commercial or own_url is not None
         self._one_at_a_time = threading.Lock()
 
     @property
     def off_because(self) -> Phrase | None:
         """Its free service is for non-commercial use only, so somebody has to say so."""
-        if self._is_on:
-            return None
-        return phrase("feeds.open-meteo-off")
+        return None if self._is_on else phrase("feeds.open-meteo-off")
 
     def models_at(self, place: Place) -> tuple[ModelRow, ...]:
         """Everywhere the same: where a regional model ends isn't in the table."""
         return tuple(row for row in self._rows if not row.is_air)
 
-    def fetch(
-        self,
-        places: Sequence[Place],
-        hours: Span,
-        client: PoliteClient,
-        cache: AnswerCache,
-        deadline: Deadline,
-    ) -> Gathered:
+    def fetch(self, places: Sequence[Place], hours: Span, round_: AskRound) -> Gathered:
         """One forecast a place and model, over `hours` and some hours to each side.
 
         Along a line of sight the first single runs alone are asked, and for cloud alone.
         """
+        here = [place for place in places if not place.is_aside]
+        aside = [place for place in places if place.is_aside]
+        wanted = [(row, here) for row in self._rows if here]
+        wanted += [(row, aside) for row in self._closer if aside]
+        deadline = round_.deadline
         if not self._one_at_a_time.acquire(timeout=deadline.remaining_s):
             late = NotAsked(phrase("feeds.earlier-took-all", feed=OPEN_METEO))
             return Gathered(failures=(failure_of(OPEN_METEO, "", late),))
         try:
-            round_ = _OpenMeteoRound(client, cache, hours, self._headers)
-            return join(self._ask_all(round_, places, deadline))
+            asking, parts = _OpenMeteoRound(round_, hours, self._headers), []
+            for index, (row, group) in enumerate(wanted):
+                product = product_of(row, aside=group is aside)
+                share_s = max(MODEL_SHARE_S, deadline.remaining_s / (len(wanted) - index))
+                mine = deadline.at_most(share_s)
+                task = _Task(row, product, self._urls[product.feed], mine, asking.end)
+                gathered = asking.fetch_model(task, group)
+                if self._by_height and product is FORECAST and row in self._closer:
+                    gathered = asking.add_levels(task, gathered)
+                parts.append(gathered)
+            return join(parts)
         finally:
             self._one_at_a_time.release()
-
-    def _ask_all(
-        self, round_: _OpenMeteoRound, places: Sequence[Place], deadline: Deadline
-    ) -> Iterator[Gathered]:
-        here = [place for place in places if not place.is_aside]
-        aside = [place for place in places if place.is_aside]
-        tasks = [(row, here) for row in self._rows if here]
-        tasks += [(row, aside) for row in self._closer if aside]
-        for index, (row, group) in enumerate(tasks):
-            share_s = max(MODEL_SHARE_S, deadline.remaining_s / (len(tasks) - index))
-            product = product_of(row, aside=group is aside)
-            url, mine = self._urls[product.feed].rstrip("/"), deadline.at_most(share_s)
-            gathered = round_.fetch_model(row, product, url, group, mine)
-            if self._by_height and product is FORECAST and row in self._closer:
-                gathered = round_.add_levels(row, url, gathered, mine)
-            yield gathered
-
-
-def _allowed_row(model: str, *, share_alike: bool) -> ModelRow:
-    row = find_model(OPEN_METEO, model)
-    if row is None or row.is_air:
-        raise BadInput(phrase("feeds.unknown-model", model=model))
-    if row.terms.share_alike and not share_alike:
-        raise BadInput(phrase("feeds.share-alike-model", model=model, licence=row.terms.licence))
-    return row
 
 
 @dataclass(frozen=True, slots=True)
 class _Task:
-    """One model's part of a round. end: of the series asked for."""
+    """One model's part of a round. url: of the server. end: of the series asked for. run: its newest one,
+    None where nobody knows."""
 
     row: ModelRow
     product: Product
     url: str
     deadline: Deadline
     end: datetime
+    run: Run | None = None
 
 
 class _OpenMeteoRound:
@@ -177,36 +184,49 @@ class _OpenMeteoRound:
     The window is widened to multiples of six hours, so that a minute later the same request is made.
     """
 
-    def __init__(
-        self, client: PoliteClient, cache: AnswerCache, hours: Span, headers: dict[str, str]
-    ) -> None:
-        self._client, self._cache, self._headers = client, cache, headers
+    def __init__(self, round_: AskRound, hours: Span, headers: dict[str, str]) -> None:
+        self._client, self._cache, self._headers = round_.client, round_.cache, headers
         self._start = floor_six_hours(hours.start - HOUR)
-        self._end = floor_six_hours(hours.end + HOUR) + 6 * HOUR
-        self._patience: dict[str, Patience] = {}
+        self.end = floor_six_hours(hours.end + HOUR) + 6 * HOUR
+        self._patience: dict[str, Patience] = defaultdict(Patience)
         self._runs_are_told = True
 
-    def fetch_model(
-        self, row: ModelRow, product: Product, url: str, places: Sequence[Place], deadline: Deadline
-    ) -> Gathered:
+    def fetch_model(self, task: _Task, places: Sequence[Place]) -> Gathered:
         """One model for all places: those with a good answer from the cache, the others in batches."""
-        task = _Task(row, product, url, deadline, self._end_for(row, product))
-        if task.end <= self._start:
+        # 1. Air quality isn't told beyond a few days, and asking for more is refused; cloud by height is
+        # wanted for the coming night.
+        row, product, end, now = task.row, task.product, task.end, self._client.now()
+        if product in (LOW_LEVELS, HIGH_LEVELS):
+            end = min(end, floor_six_hours(now + LEVELS_WITHIN) + 6 * HOUR)
+        elif row.is_air:
+            end = min(end, floor_six_hours(now + timedelta(hours=row.horizon_h)))
+        if end <= self._start:
             return Gathered()
         run = self._find_run(task)
+        task = replace(task, end=end, run=run)
+
+        # 2. An answer over these hours is good until a newer run has settled, where runs are known; else for
+        # an hour or so.
         parts: list[Gathered] = []
         due: list[PlaceCell] = []
         for cell in share(row, product, places):
             stored = self._cache.get(cell.key)
-            if stored is not None and self._is_good(task, stored, run):
-                parts.append(self._read(task, cell, stored, run))
+            is_good = False
+            if stored is not None and covers(stored.body, self._start, end):
+                age = self._client.now() - stored.fetched_at
+                is_settled = run is not None and stored.fetched_at >= run.settled_at
+                is_good = age < product.good_for if run is None else is_settled and age < product.never_after
+            if stored is not None and is_good:
+                parts.append(self._read(task, cell, stored))
             else:
                 due.append(cell)
-        days = (task.end - self._start) / timedelta(days=1)
-        parts += [self._fetch_batch(task, batch, run) for batch in batches(row, product, due, days)]
+
+        # 3. The others are asked for.
+        days = (end - self._start) / timedelta(days=1)
+        parts += [self._fetch_batch(task, batch) for batch in batches(row, product, due, days)]
         return join(parts)
 
-    def add_levels(self, row: ModelRow, url: str, gathered: Gathered, deadline: Deadline) -> Gathered:
+    def add_levels(self, task: _Task, gathered: Gathered) -> Gathered:
         """The forecasts with cloud by height, for the high sites among their places.
 
         Where it can't be had, or is of another run, the forecast stays as it is beside the failure.
@@ -216,8 +236,7 @@ class _OpenMeteoRound:
             product = levels_of(place) if place else None
             if place and product:
                 high.setdefault(product, []).append(place)
-        parts = [self.fetch_model(row, product, url, there, deadline) for product, there in high.items()]
-        told = join(parts)
+        told = join(self.fetch_model(replace(task, product=each), there) for each, there in high.items())
         found = {
             (forecast.place, forecast.source.issued_at): forecast
             for forecast in told.forecasts
@@ -231,113 +250,81 @@ class _OpenMeteoRound:
         ]
         return replace(gathered, forecasts=tuple(forecasts), failures=(*gathered.failures, *told.failures))
 
-    def _end_for(self, row: ModelRow, product: Product) -> datetime:
-        """Air quality isn't told beyond a few days, and asking for more is refused; cloud by height is wanted
-        for the coming night."""
-        now = self._client.now()
-        if product in (LOW_LEVELS, HIGH_LEVELS):
-            return min(self._end, floor_six_hours(now + LEVELS_WITHIN) + 6 * HOUR)
-        if not row.is_air:
-            return self._end
-        return min(self._end, floor_six_hours(now + timedelta(hours=row.horizon_h)))
-
-    def patience(self, product: Product) -> Patience:
-        return self._patience.setdefault(product.feed, Patience())
-
-    def _is_good(self, task: _Task, stored: StoredAnswer, run: Run | None) -> bool:
-        """Until a newer run has settled, where runs are known; else for an hour or so.
-
-        An answer over other hours than those wanted is no good at all.
-        """
-        if not covers(stored.body, self._start, task.end):
-            return False
-        age = self._client.now() - stored.fetched_at
-        if run is None:
-            return age < task.product.good_for
-        return stored.fetched_at >= run.settled_at and age < task.product.never_after
-
     def _find_run(self, task: _Task) -> Run | None:
         """The model's newest run, if Open-Meteo tells in time; forecasts don't wait for it."""
         if not task.row.run_name:
             return None
+        key, now, feed = f"{OPEN_METEO}/runs/{task.row.run_name}", self._client.now(), task.product.feed
+        stored = self._cache.get(key)
         try:
-            run = read_run(self._run_table(task))
+            if stored is not None and now - stored.fetched_at < RUN_SETTLES_IN:
+                run = read_run(stored.body)
+            else:
+                is_left_alone = self._client.refusal(feed) or self._patience[feed].given_up
+                if is_left_alone or not self._runs_are_told:
+                    raise NotAsked(phrase("feeds.runs-not-asked", feed=OPEN_METEO))
+                answer = self._client.get(
+                    f"{task.url}/data/{task.row.run_name}/static/meta.json",
+                    headers=self._headers,
+                    deadline=task.deadline.at_most(min(3.0, task.deadline.remaining_s / 3)),
+                    tries_when_throttled=1,
+                )
+                run = read_run(answer.body)  # only what can be read is kept
+                self._cache.put(key, keep(answer.body, answer, now + RUN_SETTLES_IN))
         except FeedError as error:
             self._runs_are_told = not isinstance(error, FeedDown)
             return None  # an answer of an unknown run is told as such: issued_at None
         return run if run.is_believable(self._client.now(), task.row.horizon_h) else None
 
-    def _run_table(self, task: _Task) -> bytes:
-        key, now = f"{OPEN_METEO}/runs/{task.row.run_name}", self._client.now()
-        stored = self._cache.get(key)
-        if stored is not None and now - stored.fetched_at < RUN_SETTLES_IN:
-            return stored.body
-        is_left_alone = self._client.refusal(task.product.feed) or self.patience(task.product).given_up
-        if is_left_alone or not self._runs_are_told:
-            raise NotAsked(phrase("feeds.runs-not-asked", feed=OPEN_METEO))
-        answer = self._client.get(
-            f"{task.url}/data/{task.row.run_name}/static/meta.json",
-            headers=self._headers,
-            deadline=task.deadline.at_most(min(3.0, task.deadline.remaining_s / 3)),
-            tries_when_throttled=1,
-        )
-        read_run(answer.body)  # only what can be read is kept
-        self._cache.put(key, keep(answer.body, answer, now + RUN_SETTLES_IN))
-        return answer.body
-
-    def _fetch_batch(self, task: _Task, batch: Batch, run: Run | None) -> Gathered:
+    def _fetch_batch(self, task: _Task, batch: Batch) -> Gathered:
+        """One request; each cell's part of the answer is stored when usable, else the last good one is used
+        beside the failure."""
+        product, patience = task.product, self._patience[task.product.feed]
         try:
-            answer = self._ask(task, batch)
+            if patience.given_up is not None:
+                raise patience.given_up
+            asked = [cell.asked for cell in batch.cells]
+            answer = self._client.get(
+                f"{task.url}/v1/{product.path}",
+                build_params(task.row, product, asked, self._start, task.end),
+                self._headers,
+                deadline=task.deadline,
+                tries_when_throttled=1,
+                feed=product.feed,
+                weight=batch.weight,
+            )
             bodies = split_elements(answer.body, len(batch.cells))
-        except FeedThrottled as error:
-            wait = error.retry_after or wait_by_wording(error.reason, self._client.now())
-            return self._do_without(task, batch, run, FeedThrottled(error.what, retry_after=wait))
         except FeedError as error:
-            return self._do_without(task, batch, run, error)
-        self.patience(task.product).note(None)
-        parts = zip(batch.cells, bodies, strict=True)
-        return join(self._take(task, cell, body, answer, run) for cell, body in parts)
+            failed = error
+            if isinstance(error, FeedThrottled):
+                wait = error.retry_after or wait_by_wording(error.reason, self._client.now())
+                failed = FeedThrottled(error.what, retry_after=wait)
+            patience.note(failed)
+            parts = [Gathered(failures=(failure_of(product.feed, task.row.model, failed),))]
+            return join((*parts, *(self._last_good(task, cell) for cell in batch.cells)))
+        patience.note(None)
 
-    def _ask(self, task: _Task, batch: Batch) -> HttpAnswer:
-        given_up = self.patience(task.product).given_up
-        if given_up is not None:
-            raise given_up
-        asked = [cell.asked for cell in batch.cells]
-        return self._client.get(
-            f"{task.url}/v1/{task.product.path}",
-            build_params(task.row, task.product, asked, self._start, task.end),
-            self._headers,
-            deadline=task.deadline,
-            tries_when_throttled=1,
-            feed=task.product.feed,
-            weight=batch.weight,
-        )
+        parts = []
+        for cell, body in zip(batch.cells, bodies, strict=True):
+            before = self._cache.get(cell.key)
+            fresh = keep(body, answer, answer.fetched_at + product.never_after)
+            if before is not None and is_same_forecast(before.body, body):
+                fresh = replace(fresh, unchanged_since=before.unchanged_since)
+            gathered = self._read(task, cell, fresh)
+            if gathered.forecasts:
+                self._cache.put(cell.key, fresh)
+                parts.append(gathered)
+            else:
+                parts.append(gathered + self._last_good(task, cell))
+        return join(parts)
 
-    def _do_without(self, task: _Task, batch: Batch, run: Run | None, error: FeedError) -> Gathered:
-        self.patience(task.product).note(error)
-        failed = Gathered(failures=(failure_of(task.product.feed, task.row.model, error),))
-        return join((failed, *(self._last_good(task, cell, run) for cell in batch.cells)))
-
-    def _take(
-        self, task: _Task, cell: PlaceCell, body: bytes, answer: HttpAnswer, run: Run | None
-    ) -> Gathered:
-        """One cell's part of an answer: stored when usable, else the last good one beside the failure."""
-        before = self._cache.get(cell.key)
-        fresh = keep(body, answer, answer.fetched_at + task.product.never_after)
-        if before is not None and is_same_forecast(before.body, body):
-            fresh = replace(fresh, unchanged_since=before.unchanged_since)
-        gathered = self._read(task, cell, fresh, run)
-        if not gathered.forecasts:
-            return gathered + self._last_good(task, cell, run)
-        self._cache.put(cell.key, fresh)
-        return gathered
-
-    def _last_good(self, task: _Task, cell: PlaceCell, run: Run | None) -> Gathered:
+    def _last_good(self, task: _Task, cell: PlaceCell) -> Gathered:
         stored = self._cache.get(cell.key)
-        return last_good(stored, self._client.now(), lambda kept: self._read(task, cell, kept, run))
+        return last_good(stored, self._client.now(), partial(self._read, task, cell))
 
-    def _read(self, task: _Task, cell: PlaceCell, stored: StoredAnswer, run: Run | None) -> Gathered:
+    def _read(self, task: _Task, cell: PlaceCell, stored: StoredAnswer) -> Gathered:
         """The cell's forecast, once for each place in it."""
+        run = task.run
         try:
             read = parse(
                 stored.body,

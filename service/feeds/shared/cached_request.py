@@ -1,17 +1,22 @@
-"""Asking for one answer with a cache behind it, and falling back on the last good one."""
+"""What every feed offers, and how it asks: for one answer with a cache behind it, falling back on the last
+good one."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
+from typing import Protocol
 
-from alerts.common.phrases import phrase
+from alerts.common.phrases import Phrase, phrase
+from alerts.common.span import Span
+from alerts.weather.forecast import Place
+from alerts.weather.models import ModelRow
 from service.common.deadline import Deadline
 from service.feeds.shared.cache import AnswerCache, StoredAnswer
 from service.feeds.shared.feed_errors import FeedDown, FeedError, FeedRefused, FeedThrottled
 from service.feeds.shared.http_client import Conditional, HttpAnswer, PoliteClient
-from service.feeds.shared.model import Gathered, Place, failure_of
+from service.feeds.shared.model import Gathered, failure_of
 
 LAST_GOOD_FOR = timedelta(hours=12)
 """How long after its confirmation an answer still stands in for a feed that is down."""
@@ -51,12 +56,34 @@ class Patience:
 
 @dataclass(frozen=True, slots=True)
 class AskRound:
-    """What all questions of one call share."""
+    """What all questions of one call share. patience: with one feed."""
 
     client: PoliteClient
     cache: AnswerCache
     deadline: Deadline
     patience: Patience = field(default_factory=Patience)
+
+
+class Feed(Protocol):
+    """One feed, ready to be asked."""
+
+    @property
+    def name(self) -> str: ...
+
+    @property
+    def off_because(self) -> Phrase | None:
+        """Why the feed isn't asked at all and what would switch it on; None when it is on."""
+
+    def models_at(self, place: Place) -> tuple[ModelRow, ...]:
+        """The models that it tells the weather of a place by, as it is set, on or off; none where it serves
+        others."""
+
+    def fetch(self, places: Sequence[Place], hours: Span, round_: AskRound) -> Gathered:
+        """Forecasts for those places over those hours, one a place and model.
+
+        A place that the feed doesn't cover has no forecast and no failure. Raises nothing of its own:
+        what failed is in the answer, so that one bad place or model never hurts the others.
+        """
 
 
 def ask(question: Question, round_: AskRound, parse: Callable[[StoredAnswer], Gathered]) -> Gathered:
@@ -74,7 +101,23 @@ def ask(question: Question, round_: AskRound, parse: Callable[[StoredAnswer], Ga
     try:
         if patience.given_up is not None:
             raise patience.given_up
-        fresh = _fetch(question, stored, client, round_.deadline)
+        answer = client.get(
+            question.url,
+            question.params,
+            question.headers,
+            Conditional(stored.last_modified, stored.etag) if stored else None,
+            deadline=round_.deadline,
+            tries_when_throttled=question.tries_when_throttled,
+            feed=question.feed,
+        )
+        expires_at = question.expires(answer)
+        if not answer.not_modified:
+            since = stored.unchanged_since if stored and stored.body == answer.body else None
+            fresh = keep(answer.body, answer, expires_at, unchanged_since=since)
+        elif stored is None:
+            raise FeedDown(phrase("feeds.nothing-here-yet", feed=question.feed))
+        else:
+            fresh = replace(stored, fetched_at=answer.fetched_at, expires_at=expires_at)
         patience.note(None)
         gathered = parse(fresh)
     except FeedError as error:
@@ -97,28 +140,6 @@ def last_good(
         return Gathered()
     kept = parse(stored)
     return Gathered(forecasts=kept.forecasts, bulletins=kept.bulletins)
-
-
-def _fetch(
-    question: Question, stored: StoredAnswer | None, client: PoliteClient, deadline: Deadline
-) -> StoredAnswer:
-    conditional = Conditional(stored.last_modified, stored.etag) if stored else None
-    answer = client.get(
-        question.url,
-        question.params,
-        question.headers,
-        conditional,
-        deadline=deadline,
-        tries_when_throttled=question.tries_when_throttled,
-        feed=question.feed,
-    )
-    if answer.not_modified:
-        if stored is None:
-            raise FeedDown(phrase("feeds.nothing-here-yet", feed=question.feed))
-        return replace(stored, fetched_at=answer.fetched_at, expires_at=question.expires(answer))
-    unchanged = stored is not None and stored.body == answer.body
-    since = stored.unchanged_since if stored is not None and unchanged else None
-    return keep(answer.body, answer, question.expires(answer), unchanged_since=since)
 
 
 def keep(

@@ -1,16 +1,16 @@
-"""What every feed module offers, and what asking feeds gives back."""
+"""What asking feeds gives back, and what all parsers make it with."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from typing import TYPE_CHECKING, Protocol, TypeVar
+from typing import TypeVar
 
 from alerts.common.phrases import Phrase, phrase
 from alerts.common.span import Span
 from alerts.weather.forecast import Forecast, Place, Source
-from alerts.weather.models import ModelRow, find_model, model_name
+from alerts.weather.models import ModelRow, get_model, model_name
 from alerts.weather.official_warnings import Bulletin
 from alerts.weather.quality_gates import (
     QualityCheck,
@@ -19,28 +19,8 @@ from alerts.weather.quality_gates import (
     leave_out_unbelievable,
     pass_gates,
 )
-from service.common.deadline import Deadline
-from service.feeds.shared.cache import AnswerCache
 from service.feeds.shared.feed_errors import BadAnswer, FeedDown, FeedError, FeedRefused, FeedThrottled
 from service.feeds.shared.guards import Spent
-from service.feeds.shared.http_client import PoliteClient
-
-if TYPE_CHECKING:  # reading recorded answers needs no HTTP library
-    from service.feeds.shared.http_client import PoliteClient
-
-__all__ = [
-    "Feed",
-    "FeedFailure",
-    "Gathered",
-    "Place",
-    "attach_bulletins",
-    "build_source",
-    "failure_of",
-    "join",
-    "judge_quality",
-    "read_or_leave",
-    "shared_with",
-]
 
 T = TypeVar("T")
 
@@ -110,35 +90,6 @@ def join(parts: Iterable[Gathered]) -> Gathered:
     )
 
 
-class Feed(Protocol):
-    """One feed, ready to be asked."""
-
-    @property
-    def name(self) -> str: ...
-
-    @property
-    def off_because(self) -> Phrase | None:
-        """Why the feed isn't asked at all and what would switch it on; None when it is on."""
-
-    def models_at(self, place: Place) -> tuple[ModelRow, ...]:
-        """The models that it tells the weather of a place by, as it is set, on or off; none where it serves
-        others."""
-
-    def fetch(
-        self,
-        places: Sequence[Place],
-        hours: Span,
-        client: PoliteClient,
-        cache: AnswerCache,
-        deadline: Deadline,
-    ) -> Gathered:
-        """Forecasts for those places over those hours, one a place and model.
-
-        A place that the feed doesn't cover has no forecast and no failure. Raises nothing of its own:
-        what failed is in the answer, so that one bad place or model never hurts the others.
-        """
-
-
 def build_source(
     row: ModelRow,
     *,
@@ -180,8 +131,7 @@ def shared_with(read: Gathered, places: Sequence[Place]) -> Gathered:
     moved, failures = list(read.forecasts), list(read.failures)
     for place in places[1:]:
         for forecast in read.forecasts:
-            row = find_model(forecast.source.feed, forecast.source.model)
-            assert row is not None, "what a feed was asked for is in the table"
+            row = get_model(forecast.source.feed, forecast.source.model)
             rejected = check_distance(forecast, place, row.cell_reach_km)
             if rejected is None:
                 moved.append(replace(forecast, place=place))
@@ -216,13 +166,17 @@ def judge_quality(forecast: Forecast, row: ModelRow, unread: Sequence[BadAnswer]
             failures=(failure_of(row.feed, row.model, BadAnswer.of(name, judged), forecast.place),)
         )
     left_out = (*unread, *(BadAnswer.of(name, each) for each in unbelievable))
-    return Gathered((judged,), tuple(_left_out(row, error, forecast.place) for error in left_out))
-
-
-def _left_out(row: ModelRow, error: BadAnswer, place: Place | None) -> FeedFailure:
-    return FeedFailure(
-        row.feed, row.model, phrase("feeds.left-out", what=error.args[0]), gate=error.gate, place=place
+    failures = tuple(
+        FeedFailure(
+            row.feed,
+            row.model,
+            phrase("feeds.left-out", what=each.what),
+            gate=each.gate,
+            place=forecast.place,
+        )
+        for each in left_out
     )
+    return Gathered((judged,), failures)
 
 
 def failure_of(feed: str, model: str, error: FeedError, place: Place | None = None) -> FeedFailure:

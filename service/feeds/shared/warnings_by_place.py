@@ -7,7 +7,7 @@ Alerting Protocol 1.2. Only alerts that are meant ("Actual") and not cancelled c
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from functools import partial
 from typing import Any
@@ -18,14 +18,13 @@ from alerts.weather.forecast import Place
 from alerts.weather.models import ModelRow, Terms
 from alerts.weather.official_warnings import Bulletin, OfficialWarning, Severity
 from alerts.weather.quality_gates import QualityCheck
-from service.common.deadline import Deadline
-from service.feeds.shared.cache import AnswerCache, StoredAnswer
+from service.feeds.shared.cache import StoredAnswer
 from service.feeds.shared.cached_request import AskRound, Question, ask
 from service.feeds.shared.checked_json import as_dict, as_list, as_text, bad_shape, load_json
 from service.feeds.shared.feed_errors import BadAnswer
-from service.feeds.shared.http_client import HttpAnswer, PoliteClient
-from service.feeds.shared.model import FeedFailure, Gathered, join, read_or_leave
-from service.feeds.shared.regions import Region, cell_key
+from service.feeds.shared.http_client import HttpAnswer
+from service.feeds.shared.model import FeedFailure, Gathered, join
+from service.feeds.shared.regions import Region, cell_key, short_degrees
 from service.feeds.shared.time_marks import parse_instant
 
 CELL_DEG = 0.05
@@ -38,79 +37,70 @@ LONGEST_TEXT = 300
 class Service:
     """One authority's service. served: where it is asked about at all.
 
-    query: the address's parameters for a place. read: one feature into a warning, None when it doesn't count.
+    base_url, path, query: its address and the parameters for a place, where `{lat}` and `{lon}` are written.
+    read: one feature into a warning, None when it doesn't count.
     """
 
     feed: str
     terms: Terms
-    url: str
+    base_url: str
+    path: str
+    query: Mapping[str, str]
     served: Sequence[Region]
-    query: Callable[[Place], Mapping[str, str]]
     read: Callable[[Mapping[str, Any]], OfficialWarning | None]
     expires: Callable[[HttpAnswer], datetime]
-    headers: Mapping[str, str]
+    headers: Mapping[str, str] = field(default_factory=dict)
 
 
 class WarningsFeed:
-    """One authority's warnings, asked by place."""
+    """One authority's warnings, asked by place. base_url: another address for a proxy of one's own."""
 
     off_because: Phrase | None = None
 
-    def __init__(self, service: Service) -> None:
-        self.service = service
-
-    @property
-    def name(self) -> str:
-        return self.service.feed
+    def __init__(self, service: Service, *, base_url: str | None = None) -> None:
+        self.service, self.name = service, service.feed
+        self.url = f"{(base_url or service.base_url).rstrip('/')}{service.path}"
 
     def models_at(self, place: Place) -> tuple[ModelRow, ...]:
         """None: warnings are no forecast."""
         return ()
 
-    def fetch(
-        self,
-        places: Sequence[Place],
-        hours: Span,
-        client: PoliteClient,
-        cache: AnswerCache,
-        deadline: Deadline,
-    ) -> Gathered:
+    def fetch(self, places: Sequence[Place], hours: Span, round_: AskRound) -> Gathered:
         """One bulletin a place that is served: what is in force now or announced, whatever `hours` says.
 
         Along a line of sight nobody stands, so nobody is warned.
         """
-        service, round_ = self.service, AskRound(client, cache, deadline)
+        service = self.service
         shared: dict[str, list[Place]] = {}
         for place in dict.fromkeys(places):
             if not place.is_aside and any(region.contains(place) for region in service.served):
                 key = cell_key(f"{service.feed}/", place, CELL_DEG, by_height=False)
                 shared.setdefault(key, []).append(place)
-        return join(self._fetch_cell(key, there, round_) for key, there in shared.items())
-
-    def _fetch_cell(self, key: str, places: Sequence[Place], round_: AskRound) -> Gathered:
-        service = self.service
-        question = Question(
-            feed=service.feed,
-            model="warnings",
-            key=key,
-            url=service.url,
-            params=service.query(places[0]),
-            headers=service.headers,
-            expires=service.expires,
-            place=places[0] if len(places) == 1 else None,
-            tries_when_throttled=1,
-        )
-
-        def read(stored: StoredAnswer) -> Gathered:
-            bulletin = parse_bulletin(stored.body, service, asked_at=stored.fetched_at)
-            failures = tuple(
-                FeedFailure(service.feed, "warnings", what, QualityCheck.SHAPE, place)
-                for place in places
-                for what in bulletin.unread
+        parts = []
+        for key, there in shared.items():
+            lat, lon = short_degrees(there[0].lat_deg), short_degrees(there[0].lon_deg)
+            question = Question(
+                feed=service.feed,
+                model="warnings",
+                key=key,
+                url=self.url,
+                params={name: text.format(lat=lat, lon=lon) for name, text in service.query.items()},
+                headers=service.headers,
+                expires=service.expires,
+                place=there[0] if len(there) == 1 else None,
+                tries_when_throttled=1,
             )
-            return Gathered(bulletins=tuple((place, bulletin) for place in places), failures=failures)
+            parts.append(ask(question, round_, partial(self._read, there)))
+        return join(parts)
 
-        return ask(question, round_, read)
+    def _read(self, places: Sequence[Place], stored: StoredAnswer) -> Gathered:
+        bulletin = parse_bulletin(stored.body, self.service, asked_at=stored.fetched_at)
+        failures = tuple(
+            FeedFailure(self.name, "warnings", what, QualityCheck.SHAPE, place)
+            for place in places
+            for what in bulletin.unread
+        )
+        return Gathered(bulletins=tuple((place, bulletin) for place in places), failures=failures)
 
 
 def parse_bulletin(body: bytes, service: Service, *, asked_at: datetime | None) -> Bulletin:
@@ -120,11 +110,14 @@ def parse_bulletin(body: bytes, service: Service, *, asked_at: datetime | None) 
     if len(features) > MOST_WARNINGS:
         raise bad_shape(service.feed, phrase("feeds.too-many-warnings", count=len(features)))
     unread: list[BadAnswer] = []
-
-    def read_feature(feature: object) -> OfficialWarning | None:
-        return service.read(as_dict(feature, service.feed, "a feature"))
-
-    read = [read_or_leave(partial(read_feature, each), None, unread) for each in features]
+    warnings = []
+    for feature in features:
+        try:
+            warning = service.read(as_dict(feature, service.feed, "a feature"))
+        except BadAnswer as error:
+            unread.append(error)
+        else:
+            warnings += [warning] if warning is not None else []
     if unread and len(unread) == len(features):
         raise unread[0]
     return Bulletin(
@@ -132,9 +125,9 @@ def parse_bulletin(body: bytes, service: Service, *, asked_at: datetime | None) 
         authority=service.terms.provider,
         attribution=service.terms.attribution,
         attribution_url=service.terms.attribution_url,
-        warnings=tuple(each for each in read if each is not None),
+        warnings=tuple(warnings),
         asked_at=asked_at,
-        unread=tuple(dict.fromkeys(phrase("feeds.warning-unread", what=error.args[0]) for error in unread)),
+        unread=tuple(dict.fromkeys(phrase("feeds.warning-unread", what=error.what) for error in unread)),
     )
 
 

@@ -9,8 +9,9 @@ import responses
 from alerts.common.span import Span
 from alerts.weather.forecast import Place
 from alerts.weather.models import find_model
-from service.feeds.open_meteo.client import DEFAULT_MODELS, OpenMeteo
+from service.feeds.open_meteo.client import DEFAULT_MODELS, OpenMeteo, OpenMeteoAccess
 from service.feeds.shared.cache import MemoryCache
+from service.feeds.shared.cached_request import AskRound
 from tests.integration.feeds.feed_data import Clocks, held_client, utc
 
 FORECAST = "https://api.open-meteo.com/v1/forecast"
@@ -117,7 +118,9 @@ class Installation:
         self.clocks = Clocks()
         self.client = held_client(self.clocks)
         self.cache = MemoryCache()
-        self.feed = OpenMeteo(**{"non_commercial": True, "models": ["icon_seamless"], **how})
+        access = {name: how.pop(name) for name in tuple(how) if name in OpenMeteoAccess.__slots__}
+        access = OpenMeteoAccess(**{"non_commercial": True, **access})
+        self.feed = OpenMeteo(access, **{"models": ["icon_seamless"], **how})
 
     def fetch(self, places=(ALPS,), hours=NIGHT):
-        return self.feed.fetch(places, hours, self.client, self.cache, self.client.deadline(30))
+        return self.feed.fetch(places, hours, AskRound(self.client, self.cache, self.client.deadline(30)))

@@ -4,21 +4,19 @@ import queue
 import threading
 import time
 
-import pytest
 import responses
 
 from alerts.briefing.text.obstacle_text import SWITCHES
-from alerts.common.errors import BadInput
 from alerts.common.span import Span
 from alerts.weather.forecast import Place
 from alerts.weather.models import MODELS, OPEN_METEO
 from service.common.deadline import Deadline
-from service.feeds.feed_registry import FEEDS, build_feeds, gather
-from service.feeds.feed_wiring import feeds_from
+from service.feeds.feed_wiring import feeds_from, gather
 from service.feeds.met_norway.client import MetNorway
 from service.feeds.nws.client import Nws
-from service.feeds.open_meteo.client import OpenMeteo
+from service.feeds.open_meteo.client import OpenMeteo, OpenMeteoAccess
 from service.feeds.shared.cache import MemoryCache
+from service.feeds.shared.cached_request import AskRound
 from service.feeds.shared.feed_errors import FeedDown
 from service.feeds.shared.http_client import Timeouts
 from service.feeds.shared.model import FeedFailure, Gathered
@@ -38,8 +36,8 @@ class StandIn:
     def __init__(self, name, do):
         self.name, self.do = name, do
 
-    def fetch(self, places, hours, client, cache, deadline):
-        return self.do(deadline)
+    def fetch(self, places, hours, round_):
+        return self.do(round_.deadline)
 
 
 def told(name):
@@ -48,7 +46,7 @@ def told(name):
 
 def gather_from(*feeds, seconds=60):
     client = quick_client()
-    return gather(NORTON, NIGHT, feeds, client=client, cache=MemoryCache(), deadline=Deadline(seconds))
+    return gather(NORTON, NIGHT, feeds, AskRound(client, MemoryCache(), Deadline(seconds)))
 
 
 def test_results_come_in_the_order_of_the_feeds():
@@ -91,7 +89,7 @@ def test_a_fault_in_a_feed_is_told_at_once_and_hurts_no_other(monkeypatch):
 
 
 def test_a_feed_that_is_off_is_not_asked_and_says_what_would_switch_it_on():
-    gathered = gather_from(OpenMeteo())
+    gathered = gather_from(OpenMeteo(OpenMeteoAccess()))
     assert gathered.failures == ()
     (off,) = gathered.off
     assert (off.feed, "non-commercial" in off.text) == ("open-meteo", True)
@@ -101,14 +99,12 @@ def test_when_every_feed_hangs_it_ends_at_the_deadline():
     began = time.monotonic()
     with serving(lambda talk: talk.hang()) as server:
         feeds = [
-            OpenMeteo(base_url=server.url, ensemble_url=server.url),
+            OpenMeteo(OpenMeteoAccess(base_url=server.url, ensemble_url=server.url)),
             MetNorway(base_url=server.url),
             Nws(base_url=server.url),
         ]
         client = quick_client(timeouts=Timeouts(60, 60, 90), tries=3)
-        gathered = gather(
-            NORTON, NIGHT, feeds, client=client, cache=MemoryCache(), deadline=client.deadline(0.6)
-        )
+        gathered = gather(NORTON, NIGHT, feeds, AskRound(client, MemoryCache(), client.deadline(0.6)))
     assert time.monotonic() - began < SOON_S
     assert gathered.forecasts == ()
     assert {failure.feed for failure in gathered.failures} == {"open-meteo", "metno", "nws"}
@@ -125,30 +121,18 @@ def test_one_feed_down_and_the_others_carry_on():
         mock.add(responses.GET, "https://api.weather.gov/points/41.967,-71.189", body=where)
         mock.add(responses.GET, "https://api.weather.gov/gridpoints/BOX/70,82", body=grid)
         mock.add(responses.GET, "https://api.met.no/weatherapi/locationforecast/2.0/complete", status=503)
-        gathered = gather(
-            [NORTON],
-            NIGHT,
-            build_feeds({"nws": {}, "metno": {}, "open-meteo": {}}),
-            client=client,
-            cache=MemoryCache(),
-            deadline=client.deadline(10),
-        )
+        feeds = [OpenMeteo(OpenMeteoAccess()), MetNorway(), Nws()]
+        gathered = gather([NORTON], NIGHT, feeds, AskRound(client, MemoryCache(), client.deadline(10)))
     assert [each.source.feed for each in gathered.forecasts] == ["nws"]
     assert [failure.feed for failure in gathered.failures] == ["metno"]
     assert [off.feed for off in gathered.off] == ["open-meteo"]
 
 
-def test_feeds_are_built_from_plain_settings():
-    options = {"nws": {}, "open-meteo": {"non_commercial": True, "models": ["icon_d2"]}, "metno": {}}
-    feeds = build_feeds(options)
-    assert [feed.name for feed in feeds] == [row.name for row in FEEDS if row.name in options]
+def test_every_feed_is_built_where_the_settings_leave_all_on(tmp_path):
+    settings = Settings(contact="ops@example.org", data_dir=tmp_path, open_meteo_noncommercial=True)
+    feeds = feeds_from(settings)
+    assert [feed.name for feed in feeds] == ["open-meteo", "metno", "nws", "metno-warnings", "nws-warnings"]
     assert all(feed.off_because is None for feed in feeds)
-    assert [feed.name for feed in build_feeds({"metno": {"base_url": "http://localhost:1"}})] == ["metno"]
-
-
-def test_every_feed_of_the_table_is_built_where_the_settings_leave_all_on(tmp_path):
-    settings = Settings(contact="ops@example.org", data_dir=tmp_path)
-    assert [feed.name for feed in feeds_from(settings)] == [row.name for row in FEEDS]
 
 
 def test_each_feed_that_can_be_switched_off_is_named_with_the_setting_that_does(tmp_path):
@@ -156,8 +140,3 @@ def test_each_feed_that_can_be_switched_off_is_named_with_the_setting_that_does(
     for name, switch in SWITCHES.items():
         settings = Settings(contact="ops@example.org", data_dir=tmp_path, **{switch: False})
         assert name not in [feed.name for feed in feeds_from(settings)]
-
-
-def test_a_feed_that_does_not_exist_is_refused():
-    with pytest.raises(BadInput, match="the feeds are open-meteo, metno, nws"):
-        build_feeds({"crystal-ball": {}})

@@ -9,6 +9,7 @@ from alerts.common.span import Span
 from alerts.weather.forecast import Place
 from service.feeds.met_norway.client import MetNorway, build_params, short_degrees
 from service.feeds.shared.cache import MemoryCache
+from service.feeds.shared.cached_request import AskRound
 from tests.integration.feeds.feed_data import Clocks, cases, held_client, read_bytes, utc
 
 URL = "https://api.met.no/weatherapi/locationforecast/2.0/complete"
@@ -26,7 +27,7 @@ class Installation:
 
     def fetch(self, *places):
         deadline = self.client.deadline(30)
-        return MetNorway().fetch(places or (OSLO,), NIGHT, self.client, self.cache, deadline)
+        return MetNorway().fetch(places or (OSLO,), NIGHT, AskRound(self.client, self.cache, deadline))
 
 
 @pytest.fixture

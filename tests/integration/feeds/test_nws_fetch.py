@@ -7,6 +7,7 @@ from alerts.common.span import Span
 from alerts.weather.forecast import Place
 from service.feeds.nws.client import Nws, covers
 from service.feeds.shared.cache import MemoryCache
+from service.feeds.shared.cached_request import AskRound
 from tests.integration.feeds.feed_data import Clocks, cases, held_client, read_bytes, utc
 
 API = "https://api.weather.gov"
@@ -25,7 +26,9 @@ class Installation:
         self.cache = MemoryCache()
 
     def fetch(self, *places):
-        return Nws().fetch(places or (NORTON,), NIGHT, self.client, self.cache, self.client.deadline(30))
+        return Nws().fetch(
+            places or (NORTON,), NIGHT, AskRound(self.client, self.cache, self.client.deadline(30))
+        )
 
 
 @pytest.fixture

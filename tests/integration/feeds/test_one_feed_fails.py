@@ -22,10 +22,11 @@ from alerts.sky.night import SkyWishes, Target, TargetKind
 from alerts.sky.nights.night_builder import night_named
 from alerts.weather.forecast import Place
 from alerts.wishes.model import Wishes
-from service.feeds.feed_registry import gather
+from service.feeds.feed_wiring import gather
 from service.feeds.met_norway.client import MetNorway
-from service.feeds.open_meteo.client import OpenMeteo
+from service.feeds.open_meteo.client import OpenMeteo, OpenMeteoAccess
 from service.feeds.shared.cache import MemoryCache
+from service.feeds.shared.cached_request import AskRound
 from service.feeds.shared.http_client import Timeouts
 from tests.integration.feeds.feed_data import quick_client, utc
 from tests.integration.feeds.feed_server import response, say, serving
@@ -151,10 +152,13 @@ FAILS = {
 
 
 def ask(failing, well, now=NOW):
-    feeds = [MetNorway(base_url=failing.url), OpenMeteo(models=["icon_seamless"], base_url=well.url)]
+    feeds = [
+        MetNorway(base_url=failing.url),
+        OpenMeteo(OpenMeteoAccess(base_url=well.url), models=["icon_seamless"]),
+    ]
     client = quick_client(timeouts=FAST, clock=lambda: now)
     hours = Span(now, now + timedelta(hours=18))
-    return gather(PLACE, hours, feeds, client=client, cache=MemoryCache(), deadline=client.deadline(30))
+    return gather(PLACE, hours, feeds, AskRound(client, MemoryCache(), client.deadline(30)))
 
 
 def judge(gathered, now=NOW):
@@ -228,10 +232,13 @@ def test_with_all_feeds_down_the_last_good_data_is_used_with_its_age_and_later_n
 
     def later(now, *scripts):
         with serving(scripts[0]) as one, serving(scripts[1]) as other:
-            feeds = [MetNorway(base_url=one.url), OpenMeteo(models=["icon_seamless"], base_url=other.url)]
+            feeds = [
+                MetNorway(base_url=one.url),
+                OpenMeteo(OpenMeteoAccess(base_url=other.url), models=["icon_seamless"]),
+            ]
             client = quick_client(timeouts=FAST, clock=lambda: now)
             hours = Span(NOW, NOW + timedelta(hours=18))
-            return gather(PLACE, hours, feeds, client=client, cache=cache, deadline=client.deadline(30))
+            return gather(PLACE, hours, feeds, AskRound(client, cache, client.deadline(30)))
 
     down = say(response(503))
     later(NOW, say(metno()), open_meteo)

@@ -11,7 +11,7 @@ from alerts.common.span import Span
 from alerts.weather.forecast import Place
 from alerts.weather.freshness import why_unusable
 from alerts.weather.quality_gates import QualityCheck
-from service.feeds.open_meteo.client import DEFAULT_MODELS, OpenMeteo
+from service.feeds.open_meteo.client import DEFAULT_MODELS, OpenMeteo, OpenMeteoAccess
 from tests.integration.feeds.feed_data import cases, utc
 from tests.integration.feeds.openmeteo_stand_in import (
     ALPS,
@@ -39,11 +39,11 @@ def stand_in(mocked):
 
 
 def test_the_feed_is_off_until_the_operator_says_how():
-    assert "non-commercial" in str(OpenMeteo().off_because)
-    assert OpenMeteo(non_commercial=True).off_because is None
-    assert OpenMeteo(api_key="k").off_because is None
-    assert OpenMeteo(base_url="http://localhost:8080").off_because is None
-    assert OpenMeteo(base_url="https://api.open-meteo.com").off_because is not None
+    assert "non-commercial" in str(OpenMeteo(OpenMeteoAccess()).off_because)
+    assert OpenMeteo(OpenMeteoAccess(non_commercial=True)).off_because is None
+    assert OpenMeteo(OpenMeteoAccess(api_key="k")).off_because is None
+    assert OpenMeteo(OpenMeteoAccess(base_url="http://localhost:8080")).off_because is None
+    assert OpenMeteo(OpenMeteoAccess(base_url="https://api.open-meteo.com")).off_because is not None
 
 
 @pytest.mark.parametrize(
@@ -51,11 +51,12 @@ def test_the_feed_is_off_until_the_operator_says_how():
 )
 def test_models_unknown_or_under_share_alike_terms_are_refused(model, words):
     with pytest.raises(BadInput, match=words):
-        OpenMeteo(models=[model], non_commercial=True)
+        OpenMeteo(OpenMeteoAccess(non_commercial=True), models=[model])
 
 
 def test_a_share_alike_model_can_be_switched_on():
-    assert OpenMeteo(models=["ukmo_seamless"], non_commercial=True, share_alike=True).off_because is None
+    access = OpenMeteoAccess(non_commercial=True, share_alike=True)
+    assert OpenMeteo(access, models=["ukmo_seamless"]).off_because is None
 
 
 def test_one_model_a_request_in_utc_with_an_hour_and_more_to_each_side(stand_in):

@@ -8,7 +8,7 @@ import responses
 from alerts.common.errors import BadInput
 from alerts.common.span import Span
 from alerts.weather.forecast import Place
-from service.feeds.open_meteo.client import OpenMeteo
+from service.feeds.open_meteo.client import OpenMeteo, OpenMeteoAccess
 from tests.integration.feeds.feed_data import utc
 from tests.integration.feeds.openmeteo_stand_in import (
     AIR,
@@ -131,7 +131,7 @@ def test_one_kind_that_is_down_does_not_stop_the_others(stand_in, mocked):
 
 def test_air_quality_is_no_model_to_be_named():
     with pytest.raises(BadInput, match="isn't in the table"):
-        OpenMeteo(models=["cams"], non_commercial=True)
+        OpenMeteo(OpenMeteoAccess(non_commercial=True), models=["cams"])
 
 
 def test_the_answer_of_a_whole_batch_stays_below_the_cap(stand_in, mocked):

@@ -43,8 +43,8 @@ PARSERS = {
     "open-meteo": open_meteo_parse.parse,
     "metno": met_norway_parse.parse,
     "nws": nws_parse.parse,
-    "nws-warnings": warnings_by(nws_warnings.build_service()),
-    "metno-warnings": warnings_by(met_norway_warnings.build_service()),
+    "nws-warnings": warnings_by(nws_warnings.SERVICE),
+    "metno-warnings": warnings_by(met_norway_warnings.SERVICE),
 }
 FILES = {
     "open-meteo": [

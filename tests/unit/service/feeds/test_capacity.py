@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from service.feeds.capacity import site_weight, sites_carried
+from service.feeds.feed_health import site_weight, sites_carried
 from service.settings import Settings
 
 README = Path(__file__).parents[4] / "README.md"

@@ -4,7 +4,6 @@ from datetime import timedelta
 
 import pytest
 
-from service.feeds.feed_registry import FEEDS
 from service.feeds.feed_wiring import allowances_from, feeds_from
 from service.feeds.open_meteo.place_batches import LIMITS
 from service.feeds.shared.guards import (
@@ -45,7 +44,7 @@ def test_the_free_service_s_limits_are_those_it_publishes():
 
 
 def test_every_feed_has_a_provider_with_an_allowance():
-    for name in [*(row.name for row in FEEDS), *PROVIDERS]:
+    for name in [*(each.name for each in feeds_from(settings())), *PROVIDERS]:
         assert provider_of(name) in ALLOWANCES
 
 
@@ -82,6 +81,6 @@ def test_warnings_are_asked_of_the_bases_that_the_forecasts_have():
     feeds = {
         each.name: each for each in feeds_from(settings(nws_url="http://nws.test", met_norway_url="http://m"))
     }
-    assert feeds["nws-warnings"].service.url == "http://nws.test/alerts/active"
-    assert feeds["metno-warnings"].service.url == "http://m/weatherapi/metalerts/2.0/current.json"
+    assert feeds["nws-warnings"].url == "http://nws.test/alerts/active"
+    assert feeds["metno-warnings"].url == "http://m/weatherapi/metalerts/2.0/current.json"
     assert "nws-warnings" not in {each.name for each in feeds_from(settings(official_warnings=False))}

@@ -11,7 +11,7 @@ from service.feeds.shared.feed_errors import BadAnswer
 from service.feeds.shared.warnings_by_place import parse_bulletin
 from tests.unit.service.feeds.feed_files import as_bytes, read_bytes, read_json, utc
 
-NWS, MET = nws_warnings.build_service(), met_norway_warnings.build_service()
+NWS, MET = nws_warnings.SERVICE, met_norway_warnings.SERVICE
 THREE = "nws-alerts-three-reanchored-2026-07-15.json"
 EDGES = "invented-nws-alerts-edge-cases.json"
 METNO = "invented-metno-alerts.json"
