@@ -117,12 +117,6 @@ def say_minutes(length: timedelta) -> str:
     return f"{hours} h {rest} min" if rest else f"{hours} h"
 
 
-def say_drive(length: timedelta, *, is_estimate: bool) -> str:
-    """`2 h to drive`; `about 1 h 50 min to drive, an estimate from home`."""
-    drive = f"{say_minutes(length)} to drive"
-    return f"about {drive}, an estimate from home" if is_estimate else drive
-
-
 def zone_word(local: datetime) -> str:
     """`EDT`; `UTC+5:30` where the zone has no letters of its own."""
     name = local.tzname() or ""

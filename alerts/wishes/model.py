@@ -13,7 +13,6 @@ from alerts.common.phrases import phrase
 from alerts.common.units import Units
 from alerts.sky.night import Shape, SkyWishes, Target, TargetKind, require_loss_wish
 
-WEEKDAY_NAMES = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 ALL_WEEK = (0, 1, 2, 3, 4, 5, 6)
 MOST_TARGETS = 5
 MOST_TRIPS = 20

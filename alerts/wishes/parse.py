@@ -8,18 +8,16 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import date, time, timedelta
 
 from alerts.common.clock_times import ClockSpan, parse_clock, parse_clock_span
 from alerts.common.errors import BadInput
-from alerts.common.phrases import phrase
-from alerts.common.text import listed
+from alerts.common.phrases import Phrase, phrase
 from alerts.sky.milky_way_band import WINTER_ARC_L_DEG
-from alerts.sky.night import Shape, Target, TargetKind
+from alerts.sky.night import DarknessWish, Shape, Target, TargetKind
 from alerts.wishes.model import (
     ALL_WEEK,
     CHOICES,
-    WEEKDAY_NAMES,
     Distance,
     HomeBy,
     LimitChoice,
@@ -30,7 +28,9 @@ from alerts.wishes.model import (
 
 NOTHING = ("none", "no", "off", "")
 """How people say that they want no limit, or nothing of that kind."""
-_DAYS = tuple(name[:3].lower() for name in WEEKDAY_NAMES)
+_WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+"""As they are written, in full or from three letters on; the words that are said are the catalogue's."""
+_DAYS = tuple(name[:3] for name in _WEEKDAYS)
 _LENGTH = re.compile(r"(?:(?P<hours>\d{1,3})\s*h(?:ours?)?)?\s*(?:(?P<minutes>\d{1,4})\s*min(?:utes)?)?")
 _FIGURE = re.compile(r"(?P<figure>[+-]?\d+(?:\.\d+)?)\s*(?P<unit>\D*)")
 _SPEEDS_MS = {"": 1.0, "m/s": 1.0, "km/h": 1 / 3.6, "kmh": 1 / 3.6, "mph": 0.44704, "kn": 1852 / 3600}
@@ -143,6 +143,13 @@ def read_shape(text: str) -> Shape:
         raise BadInput(phrase("wishes.shape-unreadable", text=text[:40])) from None
 
 
+def read_darkness(text: str) -> DarknessWish:
+    try:
+        return DarknessWish(text.strip().lower())
+    except ValueError:
+        raise BadInput(phrase("wishes.darkness-unreadable", text=text[:40])) from None
+
+
 def target_text(target: Target) -> str:
     """As `alerts.sky.target_text.parse_target` reads it."""
     if target.kind is TargetKind.BAND and target.arc_l_deg == WINTER_ARC_L_DEG:
@@ -167,8 +174,8 @@ def read_weekdays(text: str) -> tuple[int, ...]:
 def _weekday(part: str, text: str) -> int:
     name = part.strip().lower()
     if len(name) >= 3:
-        for number, known in enumerate(WEEKDAY_NAMES):
-            if known.lower().startswith(name):
+        for number, known in enumerate(_WEEKDAYS):
+            if known.startswith(name):
                 return number
     raise BadInput(phrase("wishes.evenings-unreadable", text=text[:60]))
 
@@ -176,31 +183,33 @@ def _weekday(part: str, text: str) -> int:
 def weekdays_text(weekdays: Iterable[int]) -> str:
     """As `read_weekdays` reads it."""
     chosen = tuple(sorted(weekdays))
-    return "all" if chosen == ALL_WEEK else ",".join(_runs(chosen, _DAYS, "-"))
+    if chosen == ALL_WEEK:
+        return "all"
+    runs = (f"{_DAYS[run[0]]}-{_DAYS[run[-1]]}" if len(run) > 1 else _DAYS[run[0]] for run in _runs(chosen))
+    return ",".join(runs)
 
 
-def say_weekdays(weekdays: Iterable[int]) -> str:
-    """`Friday and Saturday`, `Sunday to Thursday`, across the weekend too."""
-    return listed(_runs(tuple(sorted(weekdays)), WEEKDAY_NAMES, " to "))
+def weekday_phrases(weekdays: Iterable[int]) -> tuple[Phrase, ...]:
+    """`Friday`, `Saturday`; `Sunday to Thursday`, across the weekend too."""
+    named = [phrase("judging.weekday", number=day) for day in range(7)]
+    return tuple(
+        phrase("wishes.weekday-run", first=named[run[0]], last=named[run[-1]])
+        if len(run) > 1
+        else named[run[0]]
+        for run in _runs(tuple(sorted(weekdays)))
+    )
 
 
-def _runs(chosen: Sequence[int], names: Sequence[str], to: str) -> list[str]:
-    """Three evenings or more in a row by the first and the last."""
+def _runs(chosen: Sequence[int]) -> list[list[int]]:
+    """Three evenings or more in a row together, any other by itself; the first after a gap first."""
+    start = next((i for i, day in enumerate(chosen) if (day - 1) % 7 not in chosen), 0)
     runs: list[list[int]] = []
-    for day in _from_a_gap(chosen):
+    for day in (*chosen[start:], *chosen[:start]):
         if runs and (runs[-1][-1] + 1) % 7 == day:
             runs[-1].append(day)
         else:
             runs.append([day])
-    said = [[f"{names[run[0]]}{to}{names[run[-1]]}"] if len(run) > 2 else [names[day] for day in run]
-            for run in runs]  # fmt: skip
-    return [part for parts in said for part in parts]
-
-
-def _from_a_gap(chosen: Sequence[int]) -> list[int]:
-    """The same days, beginning with one whose day before isn't chosen."""
-    start = next((i for i, day in enumerate(chosen) if (day - 1) % 7 not in chosen), 0)
-    return [*chosen[start:], *chosen[:start]]
+    return [part for run in runs for part in ([run] if len(run) > 2 else [[day] for day in run])]
 
 
 def read_home_by(text: str) -> tuple[HomeBy, ...]:
@@ -210,12 +219,17 @@ def read_home_by(text: str) -> tuple[HomeBy, ...]:
     return tuple(HomeBy(day, by) for day in (read_weekdays(days) if equals else ALL_WEEK))
 
 
+def home_by_times(home_by: Iterable[HomeBy]) -> dict[time, tuple[int, ...]]:
+    """The evenings of each time of day."""
+    evenings: dict[time, list[int]] = {}
+    for each in home_by:
+        evenings.setdefault(each.by, []).append(each.weekday)
+    return {by: tuple(sorted(days)) for by, days in evenings.items()}
+
+
 def home_by_texts(home_by: Iterable[HomeBy]) -> list[str]:
     """As `read_home_by` reads them, one text for each time of day."""
-    evenings: dict[str, list[int]] = {}
-    for each in home_by:
-        evenings.setdefault(f"{each.by:%H:%M}", []).append(each.weekday)
-    return [f"{weekdays_text(days)}={clock}" for clock, days in evenings.items()]
+    return [f"{weekdays_text(days)}={by:%H:%M}" for by, days in home_by_times(home_by).items()]
 
 
 def read_trip(text: str) -> Trip:

@@ -15,7 +15,7 @@ from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase, say
 from alerts.field.driving import USUAL_SPEED_KMH, Home
 from alerts.sites.names import clean_name
-from alerts.wishes.fields import drive_words
+from alerts.wishes.fields import drive_phrase
 from alerts.wishes.model import Wishes
 from service.accounts import address_owner
 from service.accounts.access import WARNED_BEFORE, make_api_key, revoke_api_key
@@ -212,4 +212,4 @@ def _lines(session: Session, person: PersonRow) -> Iterator[str]:
         return
     yield say("cli.home", lat_deg=known.lat_deg, lon_deg=known.lon_deg, speed_kmh=known.speed_kmh)
     for row in subscriptions.running_subscriptions(session, person_id=person.id):
-        yield f"  {row.site.name}: {drive_words(from_json(Wishes, row.wishes))}"
+        yield f"  {row.site.name}: {drive_phrase(from_json(Wishes, row.wishes))}"

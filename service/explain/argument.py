@@ -22,7 +22,7 @@ from alerts.sky.target_text import target_name
 from alerts.track.record.text import outcome_lines
 from alerts.weather.models import model_name, name_with_family, source_name
 from alerts.weather.outlook import Outlook
-from alerts.wishes.fields import drive_words, say_words
+from alerts.wishes.fields import drive_phrase, say_words
 from alerts.wishes.model import DEFAULT_WISHES, Wishes, units_of
 from service.explain.stored_verdict import Case, Sending, open_case
 from service.store.json_values import from_json
@@ -262,7 +262,7 @@ def _wishes(case: Case) -> Iterator[Phrase]:
     if asked := say_words(case.wishes, usual):
         yield phrase("explain.wishes-asked", asked=asked)
     if case.wishes.is_estimate_on(case.night.name):
-        yield kept(sentence(drive_words(case.wishes)))
+        yield _sentence(drive_phrase(case.wishes))
 
 
 # ---- the way to the verdict

@@ -26,7 +26,7 @@ from alerts.sky.target_text import shape_phrase
 from alerts.track.record.place_climate import UNKNOWN_CLIMATE
 from alerts.weather.season_price import price
 from alerts.wishes.model import ALL_WEEK, CHOICES, LimitChoice, Trip, Wishes, units_of
-from alerts.wishes.parse import say_weekdays
+from alerts.wishes.parse import weekday_phrases
 
 LOOKED_BACK = 365
 LOOKED_AHEAD = 90
@@ -273,7 +273,7 @@ def _home_on_other_evenings(wishes: Wishes) -> str:
     idle = [each.weekday for each in wishes.home_by if each.weekday not in wishes.weekdays]
     if not idle:
         return ""
-    return say("reports.advice-home-by", weekdays=say_weekdays(idle))
+    return say("reports.advice-home-by", weekdays=weekday_phrases(idle))
 
 
 def _signal_lost_at_home(wishes: Wishes) -> str:

@@ -18,7 +18,7 @@ from alerts.field.driving import USUAL_SPEED_KMH, Home
 from alerts.sites.coordinates import parse_lat_lon
 from alerts.sites.names import clean_name
 from alerts.sky.nights.season import wishes_text
-from alerts.wishes.fields import drive_words
+from alerts.wishes.fields import drive_phrase
 from alerts.wishes.model import Wishes
 from service.accounts import access
 from service.accounts.receivers import shown
@@ -287,7 +287,7 @@ def subscription_lines(session: Session, viewer: Viewer, now: datetime) -> list[
             "web-account.wishes",
             sky=wishes_text(sites[row.site_id].site, wishes.sky),
             chance_go_pct=wishes.chance_go_pct,
-            drive=drive_words(wishes),
+            drive=drive_phrase(wishes),
         )
         to = row.address.target if row.address.channel == "email" else shown(row.address)
         paused = row.paused_until if row.paused_until and row.paused_until > now else None

@@ -13,7 +13,6 @@ from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase, say
-from alerts.common.time_text import say_drive
 from alerts.common.units import Units, in_units
 from alerts.field.driving import with_home
 from alerts.judging.comparison import (
@@ -152,7 +151,7 @@ def compare_rows(web: Web, session: Session, viewer: Viewer, asked: Comparison) 
         Line(
             sites[ranked.each.site],
             ranked,
-            say_drive(ranked.drive, is_estimate=ranked.is_estimate),
+            say("wishes.drive", drive=ranked.drive, is_estimate=ranked.is_estimate),
             hours[sites[ranked.each.site]],
         )
         for ranked in rank(found, asked.order, wishes)

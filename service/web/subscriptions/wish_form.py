@@ -18,7 +18,7 @@ from alerts.field.kit import KIT_EXAMPLE, parse_kit
 from alerts.sites.model import Site
 from alerts.sky.night import DarknessWish, Shape, SkyWishes, Target
 from alerts.sky.target_text import parse_target
-from alerts.wishes.fields import drive_words
+from alerts.wishes.fields import drive_phrase
 from alerts.wishes.model import USUAL_DRIVE, Distance, HomeBy, Temperature, Trip, UnitWishes, Wishes
 from alerts.wishes.parse import (
     find_choice,
@@ -318,7 +318,7 @@ def _drive_hint(web: Web, page: WishPage) -> str:
     wishes = with_home(Wishes(), home, page.seen.stored.site)
     if not wishes.drive_is_estimate:
         return say("web-subscriptions.drive-usual-no-home", drive=USUAL_DRIVE)
-    return say("web-subscriptions.drive-empty", drive=drive_words(wishes))
+    return say("web-subscriptions.drive-empty", drive=drive_phrase(wishes))
 
 
 def read_wishes_and_kit(form: Form, known: Wishes) -> tuple[Wishes | None, FaultTexts]:

@@ -12,7 +12,7 @@ from alerts.common.span import Span
 from alerts.field.driving import DETOUR, LONGEST, STEP, Home, drive_from, drive_over, with_home
 from alerts.field.trip_plan import plan
 from alerts.sites.model import Site
-from alerts.wishes.fields import drive_words, read_words, write_words
+from alerts.wishes.fields import drive_phrase, read_words, write_words
 from alerts.wishes.model import HomeBy, Trip, Wishes
 from tests.unit.alerts.judging.values import utc
 
@@ -109,9 +109,9 @@ def test_the_plan_goes_by_the_estimate_and_says_so():
 
 
 def test_the_drive_in_words_says_where_it_is_from():
-    assert drive_words(ESTIMATED) == "about 2 h 15 min to drive, an estimate from home"
-    assert drive_words(GIVEN) == "40 min to drive"
-    assert drive_words(Wishes()) == "1 h 30 min to drive"
+    assert str(drive_phrase(ESTIMATED)) == "about 2 h 15 min to drive, an estimate from home"
+    assert str(drive_phrase(GIVEN)) == "40 min to drive"
+    assert str(drive_phrase(Wishes())) == "1 h 30 min to drive"
 
 
 def test_the_wish_is_written_usual_and_reads_back():

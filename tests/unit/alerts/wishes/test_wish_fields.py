@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from alerts.common.clock_times import ClockSpan
 from alerts.common.errors import BadInput
+from alerts.common.phrases import say
 from alerts.sky.milky_way_band import WINTER_ARC_L_DEG
 from alerts.sky.night import DarknessWish, Shape, SkyWishes, Target, TargetKind
 from alerts.wishes.fields import WISH_WORDS, WORDS_BY_NAME, read_words, say_words, write_words
@@ -20,7 +21,7 @@ from alerts.wishes.parse import (
     read_speed_ms,
     read_temperature_c,
     read_weekdays,
-    say_weekdays,
+    weekday_phrases,
     weekdays_text,
 )
 
@@ -150,7 +151,7 @@ def test_a_value_that_can_not_be_used_is_one_sentence_that_says_what_can(
 )
 def test_evenings_are_read_and_said_across_the_weekend(text: str, days: tuple[int, ...], said: str) -> None:
     assert read_weekdays(text) == days
-    assert say_weekdays(days) == said
+    assert say("wishes.weekdays", days=weekday_phrases(days)) == f"{said} evenings only"
 
 
 @given(st.sets(st.integers(0, 6), min_size=1).map(lambda days: tuple(sorted(days))))
