@@ -19,14 +19,12 @@ from service.store.repositories.suppression import BarReason
 from service.store.schema.core_tables import AddressRow
 
 
-@click.group()
-def address() -> None:
-    """List, test, confirm, rotate and switch addresses."""
+@click.group(help=say("cli.about-address"))
+def address() -> None: ...
 
 
-@address.command("list")
+@address.command("list", help=say("cli.about-address-list"))
 def list_addresses() -> None:
-    """List all addresses with their numbers."""
     with build().sessions() as session:
         rows = find_addresses(session)
         if not rows:
@@ -50,10 +48,9 @@ def _whose(row: AddressRow) -> str:
     return say("cli.address-of-nobody")
 
 
-@address.command("mine")
+@address.command("mine", help=say("cli.about-address-mine"))
 @click.argument("number", type=int)
 def mine(number: int) -> None:
-    """Mark a mail address as your own: a link to sign in that goes there signs in as you."""
     duskbell = build()
     with duskbell.sessions.begin() as session:
         operator = get_operator(session, zone=UNKNOWN_ZONE, now=duskbell.clock())
@@ -61,12 +58,11 @@ def mine(number: int) -> None:
     click.echo(say("cli.address-mine", number=number))
 
 
-@address.command("give-away")
+@address.command("give-away", help=say("cli.about-address-give-away"))
 @click.argument("number", type=int, required=False)
 @click.option("--all", "everyone", is_flag=True, help=say("cli.help-address-all"))
 @click.option("--to", "who", default=None, help=say("cli.help-address-to"))
 def give_away(number: int | None, everyone: bool, who: str | None) -> None:
-    """Let an address that hangs on you be its own person, with what it is told. Sites stay yours."""
     if (number is None) is not everyone or (everyone and who is not None):
         raise BadInput(phrase("cli.address-one-or-all"))
     duskbell = build()
@@ -87,10 +83,9 @@ def give_away(number: int | None, everyone: bool, who: str | None) -> None:
     click.echo(say("cli.address-given-away-after"))
 
 
-@address.command("test")
+@address.command("test", help=say("cli.about-address-test"))
 @click.argument("number", type=int)
 def test(number: int) -> None:
-    """Send a test message; a receiver that answers with its code is confirmed."""
     duskbell = build()
     with duskbell.sessions() as session:
         if get_address(session, number).channel == "email":
@@ -111,11 +106,10 @@ def say_tested(number: int, tested: Tested) -> None:
     click.echo(say("cli.address-vouch", number=number))
 
 
-@address.command("confirm")
+@address.command("confirm", help=say("cli.about-address-confirm"))
 @click.argument("number", type=int)
 @click.option("--code", default=None, help=say("cli.help-address-code"))
 def confirm(number: int, code: str | None) -> None:
-    """Confirm an address by its code, or on your own word."""
     duskbell = build()
     now = duskbell.clock()
     with duskbell.sessions.begin() as session:
@@ -127,10 +121,9 @@ def confirm(number: int, code: str | None) -> None:
     click.echo(say("cli.address-confirmed", number=number))
 
 
-@address.command("rotate")
+@address.command("rotate", help=say("cli.about-address-rotate"))
 @click.argument("number", type=int)
 def rotate(number: int) -> None:
-    """Give a webhook a new signing secret; the old one signs beside it for a week."""
     duskbell = build()
     with duskbell.sessions.begin() as session:
         row = get_address(session, number)
@@ -141,20 +134,18 @@ def rotate(number: int) -> None:
     click.echo(say("cli.address-two-signatures"))
 
 
-@address.command("off")
+@address.command("off", help=say("cli.about-address-off"))
 @click.argument("number", type=int)
 def off(number: int) -> None:
-    """Send nothing to an address any more."""
     duskbell = build()
     with duskbell.sessions.begin() as session:
         switch_off(get_address(session, number), say("cli.address-off-by-operator"), duskbell.clock())
     click.echo(say("cli.address-off", number=number))
 
 
-@address.command("on")
+@address.command("on", help=say("cli.about-address-on"))
 @click.argument("number", type=int)
 def on(number: int) -> None:
-    """Send to an address again that was switched off or came back."""
     duskbell = build()
     with duskbell.sessions.begin() as session:
         row = get_address(session, number)

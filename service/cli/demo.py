@@ -18,11 +18,10 @@ from service.settings import page_address
 RULE = "─" * 72
 
 
-@click.command()
+@click.command(help=say("cli.about-demo"))
 @click.option("--keep", is_flag=True, help=say("cli.help-demo-keep"))
 @click.option("--folder", type=click.Path(path_type=Path), default=None, help=say("cli.help-demo-folder"))
 def demo(keep: bool, folder: Path | None) -> None:
-    """Play an invented week through the real service, and show what arrived."""
     where = folder or Path(tempfile.mkdtemp(prefix="duskbell-demo-"))
     names = ", ".join(site.name for site in SITES)
     click.echo(say("cli.demo-intro"))

@@ -50,10 +50,9 @@ YEARS_LOOKED_AT = 20
 each."""
 
 
-@click.command()
+@click.command(help=say("cli.about-doctor"))
 @click.option("--json", "as_json", is_flag=True, help=say("cli.help-doctor-json"))
 def doctor(as_json: bool) -> None:
-    """Check settings, database, mail and feeds; exit code 1 when something is wrong."""
     settings = load_settings()
     findings = list(examine(settings))
     if as_json:

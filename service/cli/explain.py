@@ -25,14 +25,13 @@ from service.store.schema.core_tables import SiteRow, SubscriptionRow
 Argued = tuple[SubscriptionRow, tuple[Obstacle, ...], Argument]
 
 
-@click.command()
+@click.command(help=say("cli.about-explain"))
 @click.argument("site")
 @click.option("--date", "day", type=DAY, required=True, help=say("cli.help-date"))
 @click.option("--subscription", "number", type=int, default=None, help=say("cli.help-subscription-number"))
 @click.option("--as-of", "as_of", type=MOMENT, default=None, help=say("cli.help-explain-as-of"))
 @click.option("--json", "as_json", is_flag=True, help=say("cli.help-json"))
 def explain(site: str, day: date, number: int | None, as_of: datetime | None, as_json: bool) -> None:
-    """Say why the night of DATE at SITE rang, or why it didn't."""
     duskbell = build()
     now = as_of or duskbell.clock()
     with duskbell.sessions() as session:

@@ -9,10 +9,9 @@ from service.app import Duskbell, build
 from service.feeds.feed_health import breaker_phrase, close_breaker, feed_health
 
 
-@click.group(invoke_without_command=True)
+@click.group(invoke_without_command=True, help=say("cli.about-feeds"))
 @click.pass_context
 def feeds(ctx: click.Context) -> None:
-    """The weather feeds: on or off, asked or left alone, what of their allowance is used."""
     if ctx.invoked_subcommand is None:
         _list()
 
@@ -26,10 +25,9 @@ def _list() -> None:
         click.echo(f"{each.feed:<{width}}  {each.what}")
 
 
-@feeds.command()
+@feeds.command(help=say("cli.about-feeds-close"))
 @click.argument("feed")
 def close(feed: str) -> None:
-    """Close the breaker of FEED: ask it again, now that the reason is mended."""
     duskbell = _wired()
     with duskbell.sessions.begin() as session:
         before = close_breaker(duskbell.settings, session, feed, duskbell.clock())

@@ -34,17 +34,16 @@ class NotAFleet(DuskbellError):
     """The settings don't describe a fleet."""
 
 
-@click.command()
+@click.command(help=say("cli.about-scheduler"))
 @ALIVE
 def scheduler(alive: Path | None) -> None:
-    """Begin cycles and sweep up, for workers to do the rest. Run two, on two machines."""
     duskbell = _build_fleet()
     click.echo(say("cli.scheduler-up", cycle_minutes=duskbell.settings.cycle_minutes))
     run_scheduler(duskbell, alive=alive)
     leave()
 
 
-@click.command()
+@click.command(help=say("cli.about-worker"))
 @click.option("--queues", default=None, metavar="LIST", help=say("cli.help-queues"))
 @click.option(
     "--senders",
@@ -58,7 +57,6 @@ def scheduler(alive: Path | None) -> None:
 )
 @ALIVE
 def worker(queues: str | None, senders: int, metrics_port: int | None, alive: Path | None) -> None:
-    """Do what the scheduler puts into the queue. Run one for each core, on any number of machines."""
     names = _read_queues(queues, QUEUES)
     duskbell = _build_fleet()
     if metrics_port is not None:
@@ -68,9 +66,8 @@ def worker(queues: str | None, senders: int, metrics_port: int | None, alive: Pa
     leave()
 
 
-@click.command()
+@click.command(help=say("cli.about-web"))
 def web() -> None:
-    """Serve the pages and /healthz only, beside schedulers and workers. Run as many as are needed."""
     duskbell = _build_fleet()
     settings = duskbell.settings
     require_free_port(settings.web_host, settings.web_port)

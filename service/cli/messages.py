@@ -27,16 +27,14 @@ STATUSES = ("due", "sending", "retry", "sent", "failed", "expired", "superseded"
 LISTED = 20
 
 
-@click.group()
-def messages() -> None:
-    """List, show, resend and cancel messages."""
+@click.group(help=say("cli.about-messages"))
+def messages() -> None: ...
 
 
-@messages.command("list")
+@messages.command("list", help=say("cli.about-messages-list"))
 @click.option("--status", type=click.Choice(STATUSES), default=None, help=say("cli.help-messages-status"))
 @click.option("--limit", type=click.IntRange(1, 1000), default=LISTED, help=say("cli.help-messages-limit"))
 def list_messages(status: str | None, limit: int) -> None:
-    """List the newest messages."""
     with build().sessions() as session:
         rows = find_messages(session, Status(status) if status else None, limit)
         if not rows:
@@ -45,20 +43,18 @@ def list_messages(status: str | None, limit: int) -> None:
             click.echo(f"{row.id}  {_utc(row.created_at)}  {row.status:<10}  {_shown(row)}")
 
 
-@messages.command("show")
+@messages.command("show", help=say("cli.about-messages-show"))
 @click.argument("message_id")
 def show(message_id: str) -> None:
-    """Show one message: what it says, each attempt, what the receiver answered."""
     with build().sessions() as session:
         for line in _describe(session, get_message(session, message_id)):
             click.echo(line)
 
 
-@messages.command("resend")
+@messages.command("resend", help=say("cli.about-messages-resend"))
 @click.argument("message_id")
 @click.option("--again", is_flag=True, help=say("cli.help-resend-again"))
 def resend(message_id: str, again: bool) -> None:
-    """Send a settled message once more, if it still helps."""
     duskbell = build()
     now = duskbell.clock()
     with duskbell.sessions.begin() as session:
@@ -67,10 +63,9 @@ def resend(message_id: str, again: bool) -> None:
         click.echo(say("cli.message-due-again", message=row.id))
 
 
-@messages.command("cancel")
+@messages.command("cancel", help=say("cli.about-messages-cancel"))
 @click.argument("message_id")
 def cancel(message_id: str) -> None:
-    """End a message that still waits. What it says isn't raised again, unless something changes."""
     duskbell = build()
     with duskbell.sessions.begin() as session:
         row = store.get_message(session, message_id)

@@ -1,14 +1,18 @@
-"""What several commands ask for alike: place, sky, day, darkness; a bar while work lasts."""
+"""What several commands ask for alike: place, darkness, night, sky, wishes; a bar while work lasts.
+
+Options that belong together reach a command as one value, whose fields are named as they are.
+"""
 
 from __future__ import annotations
 
 import sys
 import time
-from collections.abc import Callable
-from dataclasses import replace
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, fields, replace
 from datetime import UTC, date, datetime
+from functools import wraps
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
 import click
 
@@ -21,10 +25,44 @@ from alerts.sites.model import HorizonLine, Site
 from alerts.sites.names import clean_name
 from alerts.sky.brightness.readings import BortleConvention, Reading, darkness_of_class, darkness_of_readings
 from alerts.sky.ephemeris import Ephemeris
+from alerts.sky.night import SkyWishes
+from alerts.wishes.fields import WISH_WORDS, read_words
+from alerts.wishes.model import Wishes
 from service.app import Duskbell, build
 from service.common.timezones import doubts, zone_at
+from service.reports.wish_file import read_wish_file
 from service.store.repositories import people
 from service.store.repositories.sites import get_site, newest_revision
+
+BAR_AFTER_S = 1.0
+BAR_WIDTH = 40
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+def hands_over(**kinds: type[Any]) -> Callable[[F], F]:
+    """Hands a command all options that a dataclass names as one value of it, by the name given here."""
+
+    def decorate(command: F) -> F:
+        @wraps(command)
+        def called(**given: Any) -> None:
+            for name, kind in kinds.items():
+                named = [each.name for each in fields(kind) if each.name in given]
+                given[name] = kind(**{each: given.pop(each) for each in named})
+            command(**given)
+
+        return cast("F", called)
+
+    return decorate
+
+
+def _in_order(*options: Callable[[F], F]) -> Callable[[F], F]:
+    def decorate(command: F) -> F:
+        for option in reversed(options):
+            command = option(command)
+        return command
+
+    return decorate
 
 
 class LatLonOption(click.ParamType[tuple[float, float]]):
@@ -68,109 +106,162 @@ class MomentOption(click.ParamType[datetime]):
         return moment.astimezone(UTC)
 
 
-BAR_AFTER_S = 1.0
-BAR_WIDTH = 40
-
 LAT_LON = LatLonOption()
 DAY = DayOption()
 MOMENT = MomentOption()
 
+# a place
 
-F = TypeVar("F", bound=Callable[..., Any])
-
-_PLACE = (
-    click.option("--at", "at", type=LAT_LON, default=None, help=say("cli.help-at")),
-    click.option("--name", default="This place", help=say("cli.help-name")),
-    click.option("--zone", default=None, help=say("cli.help-zone-found")),
-    click.option("--elevation", "elevation_m", type=float, default=None, help=say("cli.help-elevation")),
-    click.option("--horizon", type=click.Path(path_type=Path), default=None, help="CSV of azimuth,altitude."),
+at_option = click.option("--at", "at", type=LAT_LON, default=None, help=say("cli.help-at"))
+zone_option = click.option("--zone", default=None, help=say("cli.help-zone-found"))
+elevation_option = click.option(
+    "--elevation", "elevation_m", type=float, default=None, help=say("cli.help-elevation")
 )
-_SKY = (
-    click.option("--target", default="core", help=say("cli.help-target")),
-    click.option("--above", "above_deg", type=float, default=None, help=say("cli.help-above")),
-    click.option("--near-dark", is_flag=True, help=say("cli.help-near-dark")),
-    click.option("--any-moon", is_flag=True, help=say("cli.help-any-moon")),
-    click.option("--moon-loss", "moon_loss_mag", type=float, default=None, help=say("cli.help-moon-loss")),
+horizon_option = click.option(
+    "--horizon", type=click.Path(path_type=Path), default=None, help=say("cli.help-horizon")
 )
+sure_option = click.option("--yes", "is_sure", is_flag=True, help=say("cli.help-yes"))
 
 
-def place_options(command: F) -> F:
-    """`--at`, `--name`, `--zone`, `--elevation`, `--horizon`."""
-    return _all(_PLACE, command)
+@dataclass(frozen=True, slots=True)
+class SpotAsked:
+    """Coordinates, and what is said of the place there. is_sure: don't ask whether it is the one meant."""
+
+    at: tuple[float, float] | None
+    elevation_m: float | None
+    zone: str | None
+    horizon: Path | None
+    is_sure: bool = False
+
+    def read_horizon(self) -> HorizonLine:
+        """The horizon line in that file; level without one. BadInput names the file and the line."""
+        if self.horizon is None:
+            return HorizonLine()
+        try:
+            text = self.horizon.read_text(encoding="utf-8")
+        except (OSError, UnicodeDecodeError) as error:
+            raise BadInput(phrase("cli.file-unreadable", path=self.horizon, error=error)) from None
+        try:
+            return horizon_from_csv(text)
+        except BadInput as error:
+            raise BadInput(f"{self.horizon}: {error}") from None
+
+    def named(self, name: str) -> Site:
+        assert self.at is not None, "asked for where a site is made"
+        return Site(
+            name=name,
+            lat_deg=self.at[0],
+            lon_deg=self.at[1],
+            elevation_m=self.elevation_m or 0.0,
+            zone=self.zone or zone_at(*self.at),
+            horizon=self.read_horizon(),
+        )
+
+    def settled(self, duskbell: Duskbell) -> SpotAsked:
+        """The same there, or at the place meant instead, as answered on a terminal.
+
+        Elsewhere a doubt ends the command (exit code 2); so does a no.
+        """
+        if self.at is None or self.is_sure:
+            return self
+        with duskbell.sessions() as session:
+            operator = people.find_operator(session)
+            home = operator.home if operator is not None else None
+        doubt = doubts(*self.at, home)
+        if doubt is None:
+            return self
+        if not sys.stdin.isatty():
+            raise click.UsageError(say("cli.place-doubt", doubt=doubt.text))
+        meant = ask_about(doubt)
+        if meant is None:
+            raise click.UsageError(say("cli.place-not-kept"))
+        return replace(self, at=meant)
 
 
-def sky_options(command: F) -> F:
-    """`--target`, `--above`, `--near-dark`, `--any-moon`, `--moon-loss`."""
-    return _all(_SKY, command)
+def ask_about(doubt: PlaceDoubts, indent: str = "") -> tuple[float, float] | None:
+    """The place that is meant, as somebody answers on a terminal; None for neither of the two."""
+    click.echo(f"{indent}{doubt.text}")
+    if doubt.swapped is not None and click.confirm(say("cli.ask-swapped", indent=indent), default=True):
+        return doubt.swapped
+    if click.confirm(say("cli.ask-as-written", indent=indent), default=False):
+        return doubt.lat_deg, doubt.lon_deg
+    return None
 
 
-def _all(options: tuple[Callable[[F], F], ...], command: F) -> F:
-    for option in reversed(options):
-        command = option(command)
-    return command
+@dataclass(frozen=True, slots=True)
+class PlaceAsked:
+    """A stored site by its name, or a place by its coordinates."""
 
+    site: str | None
+    name: str
+    at: tuple[float, float] | None
+    elevation_m: float | None
+    zone: str | None
+    horizon: Path | None
 
-def read_horizon(path: Path | None) -> HorizonLine:
-    """The horizon line in that file; level without one. BadInput names the file and the line."""
-    if path is None:
-        return HorizonLine()
-    try:
-        text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise BadInput(phrase("cli.file-unreadable", path=path, error=error)) from None
-    try:
-        return horizon_from_csv(text)
-    except BadInput as error:
-        raise BadInput(f"{path}: {error}") from None
-
-
-def find_place(
-    site: str | None,
-    at: tuple[float, float] | None,
-    name: str,
-    zone: str | None,
-    elevation_m: float | None,
-    horizon: Path | None,
-) -> Site:
-    """The stored site of that name, or the place given by its coordinates; exactly one is needed."""
-    if (site is None) == (at is None):
-        raise BadInput(phrase("cli.site-or-place"))
-    if at is None:
-        assert site is not None, "one of the two is given"
-        if zone is not None or elevation_m is not None or horizon is not None:
+    def find(self) -> Site:
+        """The one of the two that is given; exactly one is needed."""
+        if (self.site is None) == (self.at is None):
+            raise BadInput(phrase("cli.site-or-place"))
+        if self.site is None:
+            spot = SpotAsked(self.at, self.elevation_m, self.zone, self.horizon)
+            return spot.named(clean_name(self.name))
+        if self.zone is not None or self.elevation_m is not None or self.horizon is not None:
             raise BadInput(phrase("cli.place-options-alone"))
-        return _stored(site)
-
-    lat_deg, lon_deg = at
-    return Site(
-        name=clean_name(name),
-        lat_deg=lat_deg,
-        lon_deg=lon_deg,
-        elevation_m=elevation_m or 0.0,
-        zone=zone or zone_at(lat_deg, lon_deg),
-        horizon=read_horizon(horizon),
-    )
+        with build().sessions() as session:
+            return newest_revision(session, get_site(session, self.site).id).site
 
 
-def _stored(name: str) -> Site:
-    with build().sessions() as session:
-        return newest_revision(session, get_site(session, name).id).site
+place_options = _in_order(
+    click.argument("site", required=False),
+    at_option,
+    click.option("--name", default=say("cli.this-place"), help=say("cli.help-name")),
+    zone_option,
+    elevation_option,
+    horizon_option,
+)
+"""SITE, `--at`, `--name`, `--zone`, `--elevation`, `--horizon`: `PlaceAsked`."""
 
 
-def with_darkness(site: Site, readings: tuple[str, ...], bortle_class: int | None, convention: str) -> Site:
-    """The site with the darkness that these give, or as it is without any.
+# how dark it is there
 
-    readings: `MAG` (said to be moonless and clear) or `MAG@TIME` (the Moon is then worked out). A reading
-    wins over a class. BadInput when no reading counts.
-    """
-    if readings:
-        darkness = darkness_of_readings(site, tuple(map(read_reading, readings)), Ephemeris.open())
-        if darkness is None:
-            raise BadInput(phrase("cli.readings-none-count"))
-        return replace(site, darkness=darkness)
-    if bortle_class is not None:
-        return replace(site, darkness=darkness_of_class(bortle_class, BortleConvention(convention)))
-    return site
+
+@dataclass(frozen=True, slots=True)
+class DarknessAsked:
+    """readings: `MAG` (said to be moonless and clear) or `MAG@TIME` (the Moon is then worked out). A reading
+    wins over a class."""
+
+    readings: tuple[str, ...]
+    bortle_class: int | None
+    bortle_table: str
+
+    def __bool__(self) -> bool:
+        return bool(self.readings) or self.bortle_class is not None
+
+    def of(self, site: Site) -> Site:
+        """The site with that darkness, or as it is without any. BadInput when no reading counts."""
+        if self.readings:
+            darkness = darkness_of_readings(site, tuple(map(read_reading, self.readings)), Ephemeris.open())
+            if darkness is None:
+                raise BadInput(phrase("cli.readings-none-count"))
+            return replace(site, darkness=darkness)
+        if self.bortle_class is not None:
+            convention = BortleConvention(self.bortle_table)
+            return replace(site, darkness=darkness_of_class(self.bortle_class, convention))
+        return site
+
+
+darkness_options = _in_order(
+    click.option("--sqm", "readings", multiple=True, metavar="MAG[@TIME]", help=say("cli.help-sqm")),
+    click.option("--bortle", "bortle_class", type=int, default=None, help=say("cli.help-bortle")),
+    click.option(
+        "--bortle-table",
+        type=click.Choice(["atlas_chart", "encyclopedia"]),
+        default="atlas_chart",
+        help=say("cli.help-bortle-table"),
+    ),
+)
+"""`--sqm`, `--bortle`, `--bortle-table`: `DarknessAsked`."""
 
 
 def read_reading(text: str) -> Reading:
@@ -186,51 +277,80 @@ def read_reading(text: str) -> Reading:
     return Reading(mag, clear=True, moonless=measured_at is None, measured_at=measured_at)
 
 
-def say_darkness(site: Site) -> str:
-    """What is known of the site's darkness, in a few words; "" when nothing is."""
-    known = site.darkness
-    if known is None:
-        return ""
-    reading = f"{known.sqm_mag_arcsec2:.2f} mag/arcsec²"
-    if known.bortle_class is not None:
-        return say(
-            "cli.darkness-bortle",
-            bortle_class=known.bortle_class,
-            convention=(known.convention or "").replace("_", " "),
-            reading=reading,
-        )
-    count = say("cli.darkness-median", n_readings=known.n_readings) if known.n_readings > 1 else "measured"
-    when = f", last on {known.measured_on}" if known.measured_on else ""
-    return f"{reading}, {count}{when}"
+# a night
+
+day_option = click.option("--date", "day", type=DAY, default=None, help=say("cli.help-date-tonight"))
+as_of_option = click.option("--as-of", "as_of", type=MOMENT, default=None, help=say("cli.help-as-of"))
+weather_option = click.option(
+    "--weather", "weather", multiple=True, metavar="[FEED/MODEL=]FILE", help=say("cli.help-weather")
+)
+offline_option = click.option("--offline", is_flag=True, help=say("cli.help-offline"))
+json_option = click.option("--json", "as_json", is_flag=True, help=say("cli.help-json"))
+json_page_option = click.option("--json", "as_json", is_flag=True, help=say("cli.help-json-page"))
+span_options = _in_order(
+    click.option("--from", "first", type=DAY, required=True, help=say("cli.help-first")),
+    click.option("--to", "last", type=DAY, required=True, help=say("cli.help-last")),
+)
+
+# wishes
+
+wish_file_option = click.option(
+    "--wishes",
+    "wish_file",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    default=None,
+    help=say("cli.help-wish-file"),
+)
+kit_option = click.option("--kit", default=None, help=say("cli.help-kit"))
 
 
-def settle_place(duskbell: Duskbell, at: tuple[float, float], *, is_sure: bool) -> tuple[float, float]:
-    """That place, or the one meant instead, as answered on a terminal. is_sure: don't ask.
+@dataclass(frozen=True, slots=True)
+class WishesAsked:
+    """file: in place of the wishes known before. words: what the options say, by their names."""
 
-    Elsewhere a doubt ends the command (exit code 2); so does a no.
-    """
-    with duskbell.sessions() as session:
-        operator = people.find_operator(session)
-        home = operator.home if operator is not None else None
-    doubt = None if is_sure else doubts(*at, home)
-    if doubt is None:
-        return at
-    if not sys.stdin.isatty():
-        raise click.UsageError(say("cli.place-doubt", doubt=doubt.text))
-    meant = ask_about(doubt)
-    if meant is None:
-        raise click.UsageError(say("cli.place-not-kept"))
-    return meant
+    file: Path | None
+    words: Mapping[str, tuple[str, ...]]
+
+    def __bool__(self) -> bool:
+        return self.file is not None or any(self.words.values())
+
+    def over(self, known: Wishes, usual: Wishes) -> Wishes:
+        """The known ones, or those of the file, with what the options change. BadInput names the option."""
+        if self.file is not None:
+            known = read_wish_file(self.file, usual)
+        return read_words(self.words, known, called=lambda word: word.flag)
 
 
-def ask_about(doubt: PlaceDoubts, indent: str = "") -> tuple[float, float] | None:
-    """The place that is meant, as somebody answers on a terminal; None for neither of the two."""
-    click.echo(f"{indent}{doubt.text}")
-    if doubt.swapped is not None and click.confirm(f"{indent}Take that instead?", default=True):
-        return doubt.swapped
-    if click.confirm(say("cli.ask-as-written", indent=indent), default=False):
-        return doubt.lat_deg, doubt.lon_deg
-    return None
+NO_WISHES = WishesAsked(None, {})
+
+
+def wish_options(command: F) -> F:
+    """An option for each wish, of `alerts.wishes.fields`, and `--wishes FILE`: `WishesAsked`."""
+
+    @wraps(command)
+    def called(**given: Any) -> None:
+        words = {}
+        for word in WISH_WORDS:
+            said = given.pop(word.name)
+            if isinstance(said, bool):
+                said = "yes" if said else "no"
+            words[word.name] = said if isinstance(said, tuple) else () if said is None else (str(said),)
+        command(wishes=WishesAsked(given.pop("wish_file"), words), **given)
+
+    decorated = cast("F", called)
+    for word in reversed(WISH_WORDS):
+        if word.off_flag:
+            option = click.option(f"{word.flag}/{word.off_flag}", word.name, default=None, help=word.help)
+        else:
+            # with what holds when nobody says otherwise, where that is a figure
+            usual = word.write(replace(Wishes(), sky=SkyWishes(lowest_altitude_deg=None)))
+            shown = f"{usual:g}" if isinstance(usual, float) else str(usual)
+            text = say("cli.help-usually", help=word.help, usual=shown) if shown[:1].isdigit() else word.help
+            option = click.option(
+                word.flag, word.name, multiple=word.several, default=None, metavar=word.form, help=text
+            )
+        decorated = option(decorated)
+    return wish_file_option(decorated)
 
 
 def progress_bar(what: str = "nights") -> Callable[[int, int], None]:

@@ -32,14 +32,12 @@ from service.store.schema.core_tables import PersonRow
 from service.web.operator.pages import people_lines
 
 
-@click.group()
-def person() -> None:
-    """List people, say who may keep sites here, hand out or erase what is stored about one."""
+@click.group(help=say("cli.about-person"))
+def person() -> None: ...
 
 
-@person.command("list")
+@person.command("list", help=say("cli.about-person-list"))
 def list_people() -> None:
-    """List everybody with their number, and whether they may keep sites."""
     duskbell = build()
     is_open = duskbell.settings.open_sign_up
     with duskbell.sessions() as session:
@@ -52,10 +50,9 @@ def list_people() -> None:
             click.echo(f"{row.person_id:>4}  {row.mail:<40}  {row.sites:>3} sites  {right}")
 
 
-@person.command("allow")
+@person.command("allow", help=say("cli.about-person-allow"))
 @click.argument("who")
 def allow(who: str) -> None:
-    """Let WHO keep sites here, make keys, ask for verdicts: a number or a mail address, also a new one."""
     duskbell = build()
     now = duskbell.clock()
     with duskbell.sessions.begin() as session:
@@ -73,10 +70,9 @@ def allow(who: str) -> None:
         click.echo(say("cli.person-allowed", number=row.id))
 
 
-@person.command("forbid")
+@person.command("forbid", help=say("cli.about-person-forbid"))
 @click.argument("who")
 def forbid(who: str) -> None:
-    """Take the right to keep sites from WHO (a mail address or a number). The sites they have stay."""
     duskbell = build()
     with duskbell.sessions.begin() as session:
         row = address_owner.get_person(session, who)
@@ -86,11 +82,10 @@ def forbid(who: str) -> None:
         click.echo(say("cli.person-sign-up-open"))
 
 
-@person.command("export")
+@person.command("export", help=say("cli.about-person-export"))
 @click.argument("who")
 @click.option("--to", "target", type=click.Path(path_type=Path, dir_okay=False), default=None, help="File.")
 def export(who: str, target: Path | None) -> None:
-    """Everything about WHO (a mail address or a number) as JSON."""
     with build().sessions() as session:
         data = personal_data.export(session, address_owner.get_person(session, who))
     text = json.dumps(data, indent=2, ensure_ascii=False)
@@ -101,11 +96,10 @@ def export(who: str, target: Path | None) -> None:
     click.echo(f"Written: {target}")
 
 
-@person.command("erase")
+@person.command("erase", help=say("cli.about-person-erase"))
 @click.argument("who")
 @click.option("--yes", is_flag=True, help="Don't ask.")
 def erase(who: str, yes: bool) -> None:
-    """Take WHO (a mail address or a number) out of the store, for good."""
     duskbell = build()
     with duskbell.sessions.begin() as session:
         row = address_owner.get_person(session, who)
@@ -115,10 +109,9 @@ def erase(who: str, yes: bool) -> None:
     click.echo(say("cli.erased"))
 
 
-@person.command("sign-out")
+@person.command("sign-out", help=say("cli.about-person-sign-out"))
 @click.argument("who")
 def sign_out(who: str) -> None:
-    """Sign WHO (a mail address or a number) out in all browsers; links to sign in work no more, too."""
     duskbell = build()
     now = duskbell.clock()
     with duskbell.sessions.begin() as session:
@@ -128,12 +121,11 @@ def sign_out(who: str) -> None:
     click.echo(f"Signed out: {ended} {'browser' if ended == 1 else 'browsers'}.")
 
 
-@click.group()
-def key() -> None:
-    """Make, list and revoke keys for programs."""
+@click.group(help=say("cli.about-key"))
+def key() -> None: ...
 
 
-@key.command("add")
+@key.command("add", help=say("cli.about-key-add"))
 @click.argument("label")
 @click.option(
     "--for",
@@ -144,7 +136,6 @@ def key() -> None:
 )
 @click.option("--days", type=int, default=365, help=say("cli.help-key-days"))
 def add(label: str, use: str, days: int) -> None:
-    """Make a key; LABEL says what for."""
     duskbell = build()
     now = duskbell.clock()
     with duskbell.sessions.begin() as session:
@@ -155,9 +146,8 @@ def add(label: str, use: str, days: int) -> None:
     click.echo(say("cli.key-until", now=now + lives))
 
 
-@key.command("list")
+@key.command("list", help=say("cli.about-key-list"))
 def list_keys() -> None:
-    """List the keys that work."""
     duskbell = build()
     now = duskbell.clock()
     with duskbell.sessions() as session:
@@ -169,23 +159,20 @@ def list_keys() -> None:
             click.echo(f"{row.id:>4}  {row.created_at:%Y-%m-%d}  {ends}  {may:<10}  {row.label}{note}")
 
 
-@key.command("revoke")
+@key.command("revoke", help=say("cli.about-key-revoke"))
 @click.argument("number", type=int)
 def revoke(number: int) -> None:
-    """Let the key of that number work no more."""
     duskbell = build()
     with duskbell.sessions.begin() as session:
         revoke_api_key(session, number, duskbell.clock())
     click.echo(say("cli.key-revoked", number=number))
 
 
-@click.command()
+@click.command(help=say("cli.about-home"))
 @click.option("--at", "place", type=LAT_LON, default=None, help=say("cli.help-home-at"))
 @click.option("--speed", type=float, default=None, metavar="KM/H", help=say("cli.help-home-speed"))
 @click.option("--forget", is_flag=True, help=say("cli.help-home-none"))
 def home(place: tuple[float, float] | None, speed: float | None, forget: bool) -> None:
-    """Show or set the operator's home: drives are estimated from it for sites that are given none."""
-
     if forget and (place or speed):
         raise BadInput("--forget stands alone.")
     duskbell = build()

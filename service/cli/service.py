@@ -26,10 +26,9 @@ class PortTaken(DuskbellError):
     """The pages can't listen where the settings say."""
 
 
-@click.command()
+@click.command(help=say("cli.about-cycle"))
 @click.option("--as-of", "as_of", type=MOMENT, default=None, help=say("cli.help-as-of"))
 def cycle(as_of: datetime | None) -> None:
-    """Run all stages once: sky, refresh, judge, tell, deliver."""
     duskbell = build()
     require_writable(duskbell.engine)
     counts = run_cycle(duskbell, as_of or duskbell.clock(), tell=click.echo)
@@ -38,9 +37,8 @@ def cycle(as_of: datetime | None) -> None:
     _say_obstacles(duskbell, as_of or duskbell.clock())
 
 
-@click.command()
+@click.command(help=say("cli.about-serve"))
 def serve() -> None:
-    """Run the schedule, the pages and /healthz until stopped with Ctrl-C."""
     # The pages are heavy to load; `cycle`, `link` and `migrate` do without them.
     from service.runtime.single_process import leave, run_service
     from service.setup.settings_file import SettingsWatch
@@ -75,9 +73,8 @@ def _say_obstacles(duskbell: Duskbell, now: datetime) -> None:
                 click.echo(tally.line())
 
 
-@click.command()
+@click.command(help=say("cli.about-link"))
 def link() -> None:
-    """Print a link that signs you in as the operator: it works once, for 15 minutes."""
     duskbell = build()
     require_writable(duskbell.engine)
     click.echo(_owner_link(duskbell))
@@ -88,9 +85,8 @@ def _owner_link(duskbell: Duskbell) -> str:
         return make_owner_link(session, duskbell.clock(), public_url=duskbell.settings.public_url)
 
 
-@click.command()
+@click.command(help=say("cli.about-migrate"))
 def migrate() -> None:
-    """Bring the database up to this version; back it up first."""
     upgrade(open_engine(load_settings().store_url))
     click.echo(say("cli.migrated", head_revision=head_revision()))
 

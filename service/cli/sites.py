@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
-from pathlib import Path
+from dataclasses import dataclass, replace
 
 import click
 
@@ -16,146 +15,129 @@ from alerts.sites.model import Foreground, Gate, Site
 from alerts.sites.names import clean_name, clean_note
 from alerts.wishes.parse import is_nothing
 from service.app import build
-from service.cli.options import LAT_LON, read_horizon, say_darkness, settle_place, with_darkness
-from service.common.timezones import is_at_sea, zone_at
+from service.cli.options import (
+    LAT_LON,
+    DarknessAsked,
+    SpotAsked,
+    darkness_options,
+    elevation_option,
+    hands_over,
+    horizon_option,
+    sure_option,
+    zone_option,
+)
+from service.common.timezones import is_at_sea
 from service.reports.ring_check import RingCheck
 from service.store.repositories.people import get_operator
 from service.store.repositories.sites import add_site, find_sites, get_site, newest_revision, revise_site
 
 
-@click.group()
-def site() -> None:
-    """Add, describe anew and list sites."""
+@dataclass(frozen=True, slots=True)
+class GroundsAsked:
+    """What stands at a site, when and how one comes in, and what else to know. months: such as `4-10`.
+    gate: its hours."""
+
+    foregrounds: tuple[str, ...]
+    months: str | None
+    note: str | None
+    gate: str | None
+    gate_stay: bool | None
+    notes: str | None
+
+    def changes(self) -> dict[str, object]:
+        """Fields of the site that are given anew, but for its gate."""
+        found: dict[str, object] = {}
+        if self.foregrounds:
+            found["foregrounds"] = tuple(map(read_foreground, self.foregrounds))
+        if self.months:
+            found["access_months"] = read_months(self.months)
+        for field, text in (("access_note", self.note), ("notes", self.notes)):
+            if text is not None:
+                found[field] = "" if is_nothing(text) else clean_note(text)
+        return found
+
+    @property
+    def names_gate(self) -> bool:
+        return self.gate is not None or self.gate_stay is not None
+
+    def read_gate(self, known: Gate | None) -> Gate | None:
+        """The gate of those hours; None for `none`. What isn't given stays as known."""
+        if self.gate is not None and is_nothing(self.gate):
+            return None
+        if self.gate is None and known is None:
+            raise BadInput(phrase("cli.no-gate"))
+        hours = parse_clock_span(self.gate) if self.gate is not None else known.hours if known else None
+        assert hours is not None, "there are hours, or a gate known with some"
+        return Gate(hours, self.gate_stay if self.gate_stay is not None else bool(known and known.may_stay))
 
 
-@site.command("add")
+@click.group(help=say("cli.about-site"))
+def site() -> None: ...
+
+
+@site.command("add", help=say("cli.about-site-add"))
 @click.argument("name")
-@click.option(
-    "--at",
-    "at",
-    type=LAT_LON,
-    required=True,
-    help=say("cli.help-site-at"),
-)
-@click.option("--elevation", "elevation_m", type=float, default=None, help=say("cli.help-elevation"))
-@click.option("--zone", default=None, help=say("cli.help-zone-found"))
-@click.option("--horizon", type=click.Path(path_type=Path), default=None, help="CSV of azimuth,altitude.")
-@click.option("--sqm", "readings", multiple=True, metavar="MAG[@TIME]", help=say("cli.help-sqm"))
-@click.option("--bortle", "bortle_class", type=int, default=None, help=say("cli.help-bortle"))
-@click.option(
-    "--bortle-table",
-    type=click.Choice(["atlas_chart", "encyclopedia"]),
-    default="atlas_chart",
-    help=say("cli.help-bortle-table"),
-)
-@click.option("--yes", "is_sure", is_flag=True, help=say("cli.help-yes"))
-def add(
-    name: str,
-    at: tuple[float, float],
-    elevation_m: float | None,
-    zone: str | None,
-    horizon: Path | None,
-    readings: tuple[str, ...],
-    bortle_class: int | None,
-    bortle_table: str,
-    is_sure: bool,
-) -> None:
-    """Add the site NAME."""
+@click.option("--at", "at", type=LAT_LON, required=True, help=say("cli.help-site-at"))
+@elevation_option
+@zone_option
+@horizon_option
+@darkness_options
+@sure_option
+@hands_over(spot=SpotAsked, darkness=DarknessAsked)
+def add(name: str, spot: SpotAsked, darkness: DarknessAsked) -> None:
     duskbell = build()
-    lat_deg, lon_deg = settle_place(duskbell, at, is_sure=is_sure)
-    place = Site(
-        name=clean_name(name, "site name"),
-        lat_deg=lat_deg,
-        lon_deg=lon_deg,
-        elevation_m=elevation_m or 0.0,
-        zone=zone or zone_at(lat_deg, lon_deg),
-        horizon=read_horizon(horizon),
-    )
-    place = with_darkness(place, readings, bortle_class, bortle_table)
+    place = darkness.of(spot.settled(duskbell).named(clean_name(name, "site name")))
     now = duskbell.clock()
     with duskbell.sessions.begin() as session:
         owner = get_operator(session, zone=place.zone, now=now)
-        add_site(session, owner, place, elevation_known=elevation_m is not None, now=now)
-    click.echo(f"Added {place.name} at {lat_deg:g}, {lon_deg:g} ({place.zone}).")
+        add_site(session, owner, place, elevation_known=spot.elevation_m is not None, now=now)
+    click.echo(
+        say("cli.site-added", name=place.name, lat_deg=place.lat_deg, lon_deg=place.lon_deg, zone=place.zone)
+    )
     if is_at_sea(place.zone):
         click.echo(say("cli.site-at-sea"))
-        click.echo(say("cli.site-at-sea-mend"))
     with duskbell.sessions() as session:
-        found = RingCheck(duskbell, session, now).of_place(lat_deg, lon_deg)
+        found = RingCheck(duskbell, session, now).of_place(place.lat_deg, place.lon_deg)
     for line in lines_of(found):
         click.echo(line)
     click.echo(say("cli.site-next-subscribe", name=place.name))
 
 
-@site.command("edit")
+@site.command("edit", help=say("cli.about-site-edit"))
 @click.argument("name")
-@click.option("--at", "at", type=LAT_LON, default=None, help="New coordinates.")
-@click.option("--elevation", "elevation_m", type=float, default=None, help=say("cli.help-elevation"))
+@click.option("--at", "at", type=LAT_LON, default=None, help=say("cli.help-site-at-new"))
+@elevation_option
 @click.option("--zone", default=None, help=say("cli.help-zone"))
-@click.option("--horizon", type=click.Path(path_type=Path), default=None, help="CSV of azimuth,altitude.")
+@horizon_option
 @click.option(
     "--foreground", "foregrounds", multiple=True, metavar="NAME=BEARING", help=say("cli.help-foreground")
 )
 @click.option("--months", default=None, help=say("cli.help-months"))
-@click.option("--sqm", "readings", multiple=True, metavar="MAG[@TIME]", help=say("cli.help-sqm"))
-@click.option("--bortle", "bortle_class", type=int, default=None, help=say("cli.help-bortle"))
-@click.option(
-    "--bortle-table",
-    type=click.Choice(["atlas_chart", "encyclopedia"]),
-    default="atlas_chart",
-    help=say("cli.help-bortle-table"),
-)
+@darkness_options
 @click.option("--note", default=None, help=say("cli.help-access-note"))
 @click.option("--gate", default=None, metavar="HOURS", help=say("cli.help-gate"))
 @click.option("--gate-stay/--gate-leave", default=None, help=say("cli.help-gate-stay"))
 @click.option("--notes", default=None, help=say("cli.help-notes"))
-@click.option("--yes", "is_sure", is_flag=True, help=say("cli.help-yes"))
-def edit(
-    name: str,
-    at: tuple[float, float] | None,
-    elevation_m: float | None,
-    zone: str | None,
-    horizon: Path | None,
-    foregrounds: tuple[str, ...],
-    months: str | None,
-    readings: tuple[str, ...],
-    bortle_class: int | None,
-    bortle_table: str,
-    note: str | None,
-    gate: str | None,
-    gate_stay: bool | None,
-    notes: str | None,
-    is_sure: bool,
-) -> None:
-    """Describe the site NAME anew; decisions made before keep what they were made on."""
+@sure_option
+@hands_over(spot=SpotAsked, darkness=DarknessAsked, grounds=GroundsAsked)
+def edit(name: str, spot: SpotAsked, darkness: DarknessAsked, grounds: GroundsAsked) -> None:
     duskbell = build()
-    if at is not None:
-        at = settle_place(duskbell, at, is_sure=is_sure)
-    changes: dict[str, object] = {
-        key: value
-        for key, value in {
-            "lat_deg": at[0] if at else None,
-            "lon_deg": at[1] if at else None,
-            "elevation_m": elevation_m,
-            "zone": zone,
-            "horizon": read_horizon(horizon) if horizon else None,
-            "foregrounds": tuple(map(read_foreground, foregrounds)) or None,
-            "access_months": read_months(months) if months else None,
-            "access_note": read_note(note),
-            "notes": read_note(notes),
-        }.items()
-        if value is not None
-    }
-    if not changes and not readings and bortle_class is None and gate is None and gate_stay is None:
+    spot = spot.settled(duskbell)
+    lat_deg, lon_deg = spot.at or (None, None)
+    given = {"lat_deg": lat_deg, "lon_deg": lon_deg, "elevation_m": spot.elevation_m, "zone": spot.zone}
+    changes: dict[str, object] = {field: value for field, value in given.items() if value is not None}
+    if spot.horizon is not None:
+        changes["horizon"] = spot.read_horizon()
+    changes |= grounds.changes()
+    if not changes and not darkness and not grounds.names_gate:
         raise BadInput(phrase("cli.site-change-what"))
     with duskbell.sessions.begin() as session:
         row = get_site(session, name)
         known = newest_revision(session, row.id)
-        if gate is not None or gate_stay is not None:
-            changes["gate"] = read_gate(gate, gate_stay, known.site.gate)
-        revised = replace(known.site, **changes)  # type: ignore[arg-type]  # fields of Site, checked by it
-        revised = with_darkness(revised, readings, bortle_class, bortle_table)
-        elevation_known = known.elevation_known or elevation_m is not None
+        if grounds.names_gate:
+            changes["gate"] = grounds.read_gate(known.site.gate)
+        revised = darkness.of(replace(known.site, **changes))  # type: ignore[arg-type]  # checked by the site
+        elevation_known = known.elevation_known or spot.elevation_m is not None
         revise_site(session, row, revised, elevation_known=elevation_known, now=duskbell.clock())
         changed = [*sorted(changes), *(["darkness"] if revised.darkness != known.site.darkness else [])]
         click.echo(
@@ -190,27 +172,8 @@ def read_months(text: str) -> tuple[int, ...]:
     return tuple(sorted(set(months)))
 
 
-def read_note(text: str | None) -> str | None:
-    """One line of text; "" for `none`, None where nothing was given."""
-    if text is None:
-        return None
-    return "" if is_nothing(text) else clean_note(text)
-
-
-def read_gate(hours: str | None, may_stay: bool | None, known: Gate | None) -> Gate | None:
-    """The gate of hours such as `06:00-22:00`; None for `none`. What isn't given stays as known."""
-    if hours is not None and is_nothing(hours):
-        return None
-    if hours is None and known is None:
-        raise BadInput(phrase("cli.no-gate"))
-    span = parse_clock_span(hours) if hours is not None else known.hours if known else None
-    assert span is not None, "there are hours, or a gate known with some"
-    return Gate(span, may_stay if may_stay is not None else bool(known and known.may_stay))
-
-
-@site.command("list")
+@site.command("list", help=say("cli.about-site-list"))
 def list_sites() -> None:
-    """List all sites."""
     duskbell = build()
     with duskbell.sessions() as session:
         rows = find_sites(session)
@@ -219,4 +182,24 @@ def list_sites() -> None:
         for row in rows:
             place = newest_revision(session, row.id).site
             where = f"{place.lat_deg:>9.4f}  {place.lon_deg:>10.4f}  {place.zone:<22}"
-            click.echo(f"{place.name:<30}  {where}  {say_darkness(place)}".rstrip())
+            click.echo(f"{place.name:<30}  {where}  {_say_darkness(place)}".rstrip())
+
+
+def _say_darkness(site: Site) -> str:
+    """What is known of the site's darkness; "" when nothing is."""
+    known = site.darkness
+    if known is None:
+        return ""
+    if known.bortle_class is not None:
+        return say(
+            "cli.darkness-bortle",
+            bortle_class=known.bortle_class,
+            convention=(known.convention or "").replace("_", " "),
+            mag=known.sqm_mag_arcsec2,
+        )
+    return say(
+        "cli.darkness-measured-on" if known.measured_on else "cli.darkness-measured",
+        n_readings=known.n_readings,
+        mag=known.sqm_mag_arcsec2,
+        measured_on=known.measured_on,
+    )

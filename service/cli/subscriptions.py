@@ -4,18 +4,15 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date, datetime
-from pathlib import Path
-from typing import Any
 
 import click
 
 from alerts.briefing.text.obstacle_text import lines_of
 from alerts.common.clock_times import zone_info
 from alerts.common.errors import BadInput
-from alerts.common.phrases import phrase, say
-from alerts.common.time_text import say_day, say_time
+from alerts.common.phrases import Reader, phrase, say
 from alerts.judging.obstacles import YearAhead
 from alerts.sites.model import Site
 from alerts.wishes.fields import say_words, write_words
@@ -26,8 +23,7 @@ from service.accounts.receivers import register, send_test, shown, vouch_for
 from service.app import Duskbell, build
 from service.channels.chat import CHAT_FORMS
 from service.cli.addresses import say_tested
-from service.cli.options import DAY
-from service.cli.wish_options import wish_options, wishes_from
+from service.cli.options import DAY, WishesAsked, hands_over, kit_option, wish_options
 from service.reports.ring_check import RingCheck
 from service.reports.wish_advice import advise
 from service.store.json_values import from_json
@@ -49,7 +45,36 @@ from service.store.repositories.totals import Kept
 from service.store.schema.core_tables import SubscriptionRow
 
 
-@click.command()
+@dataclass(frozen=True, slots=True)
+class ReceiverAsked:
+    """Who is told: one of email, webhook, chat and named. mine: the mail address is the operator's own."""
+
+    email: str | None
+    mine: bool
+    webhook: str | None
+    chat: tuple[str, str] | None
+    token: str
+    named: str | None
+
+    def read(self) -> tuple[str, str]:
+        """Channel and address as given; BadInput unless exactly one is."""
+        listed = (
+            ("email", self.email),
+            ("webhook", self.webhook),
+            self.chat or ("", None),
+            ("named", self.named),
+        )
+        given = [(channel, address) for channel, address in listed if address is not None]
+        if len(given) != 1:
+            raise BadInput(phrase("cli.name-one-address"))
+        if self.chat is not None and self.chat[0] not in CHAT_FORMS:
+            raise BadInput(phrase("cli.no-chat-form", chat=self.chat[0], chat_forms=", ".join(CHAT_FORMS)))
+        if self.mine and given[0][0] != "email":
+            raise BadInput(phrase("cli.mine-with-email"))
+        return given[0]
+
+
+@click.command(help=say("cli.about-subscribe"))
 @click.argument("site")
 @click.option("--email", default=None, help=say("cli.help-email"))
 @click.option("--mine", is_flag=True, help=say("cli.help-mine"))
@@ -57,91 +82,51 @@ from service.store.schema.core_tables import SubscriptionRow
 @click.option("--chat", nargs=2, default=None, metavar="FORM URL", help=say("cli.help-chat"))
 @click.option("--token", default="", help=say("cli.help-token"))
 @click.option("--named", default=None, metavar="NAME", help=say("cli.help-named"))
+@kit_option
 @wish_options
-def subscribe(
-    site: str,
-    email: str | None,
-    mine: bool,
-    webhook: str | None,
-    chat: tuple[str, str] | None,
-    token: str,
-    named: str | None,
-    wish_file: Path | None,
-    kit: str | None,
-    **wished: Any,
-) -> None:
-    """Tell an address about SITE. Without wishes of yours the usual ones hold."""
-    channel, given = _named_address(email, webhook, chat, named)
-    if mine and channel != "email":
-        raise BadInput(phrase("cli.mine-with-email"))
+@hands_over(to=ReceiverAsked)
+def subscribe(site: str, to: ReceiverAsked, kit: str | None, wishes: WishesAsked) -> None:
+    channel, given = to.read()
     usual = DEFAULT_WISHES
-    wishes = wishes_from(wished, wish_file, usual, usual)
+    wished = wishes.over(usual, usual)
     duskbell = build()
     now = duskbell.clock()
     with duskbell.sessions.begin() as session:
         row = get_site(session, site)
         place = newest_revision(session, row.id).site
         operator = people.get_operator(session, zone=place.zone, now=now)
+        receiver = duskbell.channels[channel]
         if channel == "email":
-            target = duskbell.channels[channel].check_address(given)
+            target = receiver.check_address(given)
             zone = place.zone if operator.zone == people.UNKNOWN_ZONE else operator.zone
             address = address_owner.address_by_operator(
-                session, target, operator, is_own=mine, zone=zone, now=now
+                session, target, operator, is_own=to.mine, zone=zone, now=now
             )
         else:
-            receiver = duskbell.channels[channel]
-            address = register(session, channel, receiver, operator, given, now=now, token=token)
+            address = register(session, channel, receiver, operator, given, now=now, token=to.token)
         require_room(session, duskbell.settings, address.person_id, Kept.SUBSCRIPTIONS, now)
-        subscription = stored_subscriptions.subscribe(session, address, row, wishes, now=now)
+        subscription = stored_subscriptions.subscribe(session, address, row, wished, now=now)
         change_kit(session, subscription, kit or "")
         if channel in ("email", "named"):
             vouch_for(session, address.id, now)
         number, needs_proof = address.id, address.confirmed_at is None
         told = address.target if channel in ("email", "named") else shown(address)
-        click.echo(
-            say(
-                "cli.will-be-told",
-                told=told,
-                name=row.name,
-                unconfirmed=needs_proof,
-            )
-        )
+        click.echo(say("cli.will-be-told", told=told, name=row.name, unconfirmed=needs_proof))
         if channel == "webhook":
             click.echo(say("cli.signing-secret", secrets=address.secrets[0]))
         if channel == "email" and not address.is_own:
             click.echo(say("cli.address-its-own-person", number=number))
-        say_wishes(subscription)
-    year = say_advice(duskbell, place, wishes, now)
+        for line in _wish_lines(subscription):
+            click.echo(line)
+    year = say_advice(duskbell, place, wished, now)
     if needs_proof:
-        _prove(duskbell, number)
+        say_tested(
+            number,
+            send_test(duskbell.sessions, duskbell.channels, duskbell.keys, number, now=duskbell.clock()),
+        )
     say_obstacles(duskbell, subscription.id, place, year, now)
     click.echo(say("cli.subscription-to-change", number=subscription.id))
     click.echo(say("cli.subscription-next"))
-
-
-def _named_address(
-    email: str | None, webhook: str | None, chat: tuple[str, str] | None, named: str | None
-) -> tuple[str, str]:
-    """Channel and address as given; BadInput unless exactly one is."""
-    listed = [("email", email), ("webhook", webhook), chat or ("", None), ("named", named)]
-    given = [(channel, address) for channel, address in listed if address is not None]
-    if len(given) != 1:
-        raise BadInput(phrase("cli.name-one-address"))
-    if chat is not None and chat[0] not in CHAT_FORMS:
-        raise BadInput(phrase("cli.no-chat-form", chat=chat[0], chat_forms=", ".join(CHAT_FORMS)))
-    return given[0]
-
-
-def _prove(duskbell: Duskbell, number: int) -> None:
-    """Send the receiver a test message, whose answer confirms it."""
-    tested = send_test(duskbell.sessions, duskbell.channels, duskbell.keys, number, now=duskbell.clock())
-    say_tested(number, tested)
-
-
-def say_wishes(subscription: SubscriptionRow) -> None:
-    """Its wishes where they aren't the usual ones, and its kit."""
-    for line in _wish_lines(subscription):
-        click.echo(line)
 
 
 def say_advice(duskbell: Duskbell, site: Site, wishes: Wishes, now: datetime) -> YearAhead:
@@ -164,23 +149,22 @@ def say_obstacles(duskbell: Duskbell, number: int, site: Site, year: YearAhead, 
 
 
 def _wish_lines(row: SubscriptionRow) -> Iterator[str]:
-    wished = wish_phrases(row)
+    """Its wishes where they aren't the usual ones, and its kit."""
+    wished = _unusual_wishes(row)
     if wished:
-        yield f"Wishes: {'; '.join(wished)}."
+        yield say("cli.subscription-wishes", wishes="; ".join(wished))
     if row.kit:
         yield f"Kit: {row.kit}"
 
 
-def wish_phrases(row: SubscriptionRow) -> tuple[str, ...]:
-    """A phrase for each wish of a subscription that isn't as usual."""
+def _unusual_wishes(row: SubscriptionRow) -> tuple[str, ...]:
     usual = replace(DEFAULT_WISHES, clock_zone=row.person.zone)
     return say_words(from_json(Wishes, row.wishes), usual)
 
 
-@click.command()
+@click.command(help=say("cli.about-subscriptions"))
 @click.option("--json", "as_json", is_flag=True, help=say("cli.help-subscriptions-json"))
 def subscriptions(as_json: bool) -> None:
-    """List who is told about what, with the wishes that aren't the usual ones."""
     duskbell = build()
     now = duskbell.clock()
     with duskbell.sessions() as session:
@@ -191,14 +175,10 @@ def subscriptions(as_json: bool) -> None:
         if not rows:
             click.echo(say("cli.subscriptions-none"))
         for row in rows:
-            for line in _lines(row, now):
-                click.echo(line)
-
-
-def _lines(row: SubscriptionRow, now: datetime) -> Iterator[str]:
-    state = _state(row, now)
-    yield f"{row.id:>4}  {row.site.name:<30}  {_address(row)}{f'  ({state})' if state else ''}"
-    yield from (f"      {line}" for line in _wish_lines(row))
+            state = _state(row, now)
+            click.echo(f"{row.id:>4}  {row.site.name:<30}  {_address(row)}{f'  ({state})' if state else ''}")
+            for line in _wish_lines(row):
+                click.echo(f"      {line}")
 
 
 def _address(row: SubscriptionRow) -> str:
@@ -209,11 +189,12 @@ def _address(row: SubscriptionRow) -> str:
 def _state(row: SubscriptionRow, now: datetime) -> str:
     """Why it doesn't ring at present; "" when it does."""
     if row.address.off_since is not None:
-        return f"off: {row.address.off_reason}"
+        return say("cli.state-off", reason=row.address.off_reason)
     if row.address.confirmed_at is None:
         return say("cli.subscription-unconfirmed", address_id=row.address_id)
     if row.paused_until is not None and row.paused_until > now:
-        return f"paused until {say_day(row.paused_until.astimezone(zone_info(row.person.zone)).date())}"
+        reader = Reader(zone_info(row.person.zone))
+        return say("cli.subscription-paused-until", reader, until=row.paused_until)
     return ""
 
 
@@ -228,72 +209,69 @@ def _values(row: SubscriptionRow, now: datetime) -> dict[str, object]:
         "state": _state(row, now) or "on",
         "paused_until": f"{row.paused_until:%Y-%m-%dT%H:%M:%SZ}" if is_paused else None,
         "kit": row.kit or None,
-        "differs": list(wish_phrases(row)),
+        "differs": list(_unusual_wishes(row)),
         "wishes": write_words(from_json(Wishes, row.wishes)),
     }
 
 
-@click.group()
-def subscription() -> None:
-    """Change, pause, resume or end a subscription; see their numbers: duskbell subscriptions."""
+@click.group(help=say("cli.about-subscription"))
+def subscription() -> None: ...
 
 
-@subscription.command("change")
+@subscription.command("change", help=say("cli.about-subscription-change"))
 @click.argument("number", type=int)
+@kit_option
 @wish_options
-def change(number: int, wish_file: Path | None, kit: str | None, **wished: Any) -> None:
-    """Give subscription NUMBER other wishes; those not named stay as they are."""
-
-    if wish_file is None and kit is None and all(value in (None, ()) for value in wished.values()):
+def change(number: int, kit: str | None, wishes: WishesAsked) -> None:
+    if kit is None and not wishes:
         raise BadInput(phrase("cli.subscription-change-what"))
     duskbell = build()
     with duskbell.sessions.begin() as session:
         row = get_subscription(session, number)
         usual = replace(DEFAULT_WISHES, clock_zone=row.person.zone)
-        wishes = wishes_from(wished, wish_file, from_json(Wishes, row.wishes), usual)
-        change_wishes(session, row, wishes)
+        wished = wishes.over(from_json(Wishes, row.wishes), usual)
+        change_wishes(session, row, wished)
         if kit is not None:
             change_kit(session, row, "" if kit.strip().lower() == "none" else kit)
         place = newest_revision(session, row.site_id).site
         click.echo(say("cli.subscription-changed", number=number, name=row.site.name))
-        say_wishes(row)
+        for line in _wish_lines(row):
+            click.echo(line)
     now = duskbell.clock()
-    say_obstacles(duskbell, number, place, say_advice(duskbell, place, wishes, now), now)
+    say_obstacles(duskbell, number, place, say_advice(duskbell, place, wished, now), now)
 
 
-@subscription.command("pause")
+@subscription.command("pause", help=say("cli.about-subscription-pause"))
 @click.argument("number", type=int)
 @click.option("--until", "day", type=DAY, required=True, help=say("cli.help-pause-until"))
 def pause(number: int, day: date) -> None:
-    """Tell nothing until noon of that day; a go that was told is still taken back when it must be."""
     duskbell = build()
     with duskbell.sessions.begin() as session:
         row = get_subscription(session, number)
         until = end_of_pause(day, row.person.zone, duskbell.clock())
         pause_subscription(session, row, until)
-        when = f"{day}, {say_time(until, zone_info(row.person.zone))}"
-        click.echo(say("cli.subscription-paused", number=number, name=row.site.name, when=when))
+        reader = Reader(zone_info(row.person.zone))
+        click.echo(
+            say("cli.subscription-paused", reader, number=number, name=row.site.name, day=day, until=until)
+        )
         click.echo(say("cli.subscription-to-resume", number=number))
 
 
-@subscription.command("resume")
+@subscription.command("resume", help=say("cli.about-subscription-resume"))
 @click.argument("number", type=int)
 def resume(number: int) -> None:
-    """End the pause of subscription NUMBER."""
     duskbell = build()
     now = duskbell.clock()
     with duskbell.sessions.begin() as session:
         row = get_subscription(session, number)
         was_paused = row.paused_until is not None and row.paused_until > now
         resume_subscription(session, row)
-        state = say("cli.subscription-resumed") if was_paused else "wasn't paused"
-        click.echo(f"Subscription {number} ({row.site.name}) {state}.")
+        click.echo(say("cli.subscription-resumed", number=number, name=row.site.name, was_paused=was_paused))
 
 
-@subscription.command("leave")
+@subscription.command("leave", help=say("cli.about-subscription-leave"))
 @click.argument("number", type=int)
 def leave(number: int) -> None:
-    """End subscription NUMBER for good; what was decided for it stays."""
     duskbell = build()
     with duskbell.sessions.begin() as session:
         row = get_subscription(session, number)

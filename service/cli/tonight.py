@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Sequence
-from datetime import date, datetime
-from pathlib import Path
-from typing import Any
+from datetime import date
 
 import click
 
@@ -33,98 +31,60 @@ from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import BodyEvents, Night
 from alerts.weather.models import name_with_family, source_name
 from alerts.weather.outlook import Outlook
-from alerts.wishes.model import DEFAULT_WISHES, Wishes
-from service.app import build
-from service.cli.one_night import NightAsked, OneNight, ahead_of, look_at_night, moment_to_judge, read_weather
-from service.cli.options import DAY, MOMENT, find_place, place_options
-from service.cli.wish_options import night_wish_options, wishes_from
-from service.reports.default_reader import usual_for
+from service.cli.one_night import NightAsked, OneNight, look_at_night
+from service.cli.options import (
+    PlaceAsked,
+    WishesAsked,
+    as_of_option,
+    day_option,
+    hands_over,
+    json_page_option,
+    offline_option,
+    place_options,
+    weather_option,
+    wish_options,
+)
 from service.reports.night_json import night_report
 from service.reports.weather_page import chance_lines, hazard_lines
 
 
-@click.command()
-@click.argument("site", required=False)
+@click.command(help=say("cli.about-tonight"))
 @place_options
-@click.option("--date", "day", type=DAY, default=None, help=say("cli.help-date-tonight"))
-@click.option("--as-of", "as_of", type=MOMENT, default=None, help=say("cli.help-as-of"))
-@click.option("--weather", "weather", multiple=True, metavar="[FEED/MODEL=]FILE", help="Recorded answer.")
+@day_option
+@as_of_option
+@weather_option
 @click.option("--ask", is_flag=True, help=say("cli.help-tonight-ask"))
-@click.option("--offline", is_flag=True, help=say("cli.help-offline"))
-@click.option("--json", "as_json", is_flag=True, help=say("cli.help-json-page"))
-@night_wish_options
-def tonight(
-    site: str | None,
-    at: tuple[float, float] | None,
-    name: str,
-    zone: str | None,
-    elevation_m: float | None,
-    horizon: Path | None,
-    day: date | None,
-    as_of: datetime | None,
-    weather: tuple[str, ...],
-    ask: bool,
-    offline: bool,
-    as_json: bool,
-    wish_file: Path | None,
-    **wished: Any,
-) -> None:
-    """Tonight's windows, the weather, the verdict and its reasons, at SITE or at a place given with --at.
-
-    For SITE as it was decided for who watches it. With wishes of yours it is judged by them, the others as
-    they are there.
-    """
-    place = find_place(site, at, name, zone, elevation_m, horizon)
-    recorded = read_weather(weather, place, offline=offline)
-    now, ephemeris = moment_to_judge(as_of, recorded), Ephemeris.open()
-    asked = NightAsked(
-        site_name=site,
-        place=place,
-        elevation_m=place.elevation_m if site is not None else elevation_m,
-        wishes=_wishes(site, wished, wish_file),
-        day=day,
-        recorded=recorded if weather else None,
-        offline=offline,
-        ask=ask,
-        as_of=as_of,
-    )
-    found = look_at_night(asked, ephemeris, now)
-    night, wishes, ahead = found.night, found.wishes, ahead_of(found, asked, ephemeris, now)
-    trip = trip_to(found.verdict, wishes, found.site)
+@offline_option
+@json_page_option
+@wish_options
+@hands_over(place=PlaceAsked, night=NightAsked)
+def tonight(place: PlaceAsked, night: NightAsked, wishes: WishesAsked, as_json: bool) -> None:
+    ephemeris = Ephemeris.open()
+    found = look_at_night(place, night, ephemeris, wishes)
+    ahead = found.ahead(night, ephemeris)
     verdict = found.verdict
     if found.decided is not None:
-        verdict = with_decision_time(verdict, trip, wishes, now=found.as_of, site=found.site)
-    skies = window_skies(found.site, night, ephemeris, verdict)
-    verdict = with_darkness(verdict, found.site, night, skies)
+        trip = trip_to(verdict, found.wishes, found.site)
+        verdict = with_decision_time(verdict, trip, found.wishes, now=found.as_of, site=found.site)
+    skies = window_skies(found.site, found.night, ephemeris, verdict)
+    verdict = with_darkness(verdict, found.site, found.night, skies)
     if as_json:
         report = night_report(
             found.site,
-            night,
+            found.night,
             verdict,
             skies,
-            event=event_of(verdict.outlook, wishes.shortest_window, found.as_of),
+            event=event_of(verdict.outlook, found.wishes.shortest_window, found.as_of),
             ahead=ahead,
             elevation_known=found.elevation_known,
-            wishes=wishes,
+            wishes=found.wishes,
             as_of=found.as_of,
             is_decided=found.decided is not None,
         )
         click.echo(json.dumps(report, ensure_ascii=False))
         return
-
-    problems = found.problems or ((say("cli.tonight-offline"),) if offline else ())
-    page = tonight_page(found, verdict, skies, ahead, problems)
-    click.echo(page)
-
-
-def _wishes(site: str | None, wished: dict[str, Any], wish_file: Path | None) -> Wishes | None:
-    """What the options change of what is wished there; None where they change nothing."""
-    known = DEFAULT_WISHES
-    if site is not None:
-        with build().sessions() as session:
-            known = usual_for(session, site).wishes
-    wishes = wishes_from(wished, wish_file, known, DEFAULT_WISHES)
-    return None if wishes == known else wishes
+    problems = found.problems or ((say("cli.tonight-offline"),) if night.offline else ())
+    click.echo(tonight_page(found, verdict, skies, ahead, problems))
 
 
 _WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")

@@ -15,7 +15,7 @@ from service.cli.setup.prompts import read_answers
 from service.store.engine import require_writable
 
 
-@click.command()
+@click.command(help=say("cli-setup.about"))
 @click.option("--mail", default=None, metavar="ADDRESS", help=say("cli-setup.help-mail"))
 @click.option("--contact", default=None, help=say("cli-setup.help-contact"))
 @click.option("--noncommercial", is_flag=True, help=say("cli-setup.help-noncommercial"))
@@ -62,11 +62,6 @@ from service.store.engine import require_writable
 @click.option("--no-input", is_flag=True, help=say("cli-setup.help-no-input"))
 @click.option("--no-try", is_flag=True, help=say("cli-setup.help-no-tries"))
 def setup(*, no_input: bool, no_try: bool, **given: Any) -> None:
-    """Set Duskbell up: who you are, how the feeds may be asked, a place, and where it rings.
-
-    Each answer is tried at once. Run it again to change answers; enter keeps what is. A file named - is the
-    standard input. Exit code 1: an answer that was kept didn't pass its try.
-    """
     answers = read_answers(given)
     duskbell = build()
     talk = Talk(duskbell, answers, asks=has_terminal() and not no_input, tries=not no_try)
