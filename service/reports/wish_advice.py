@@ -9,11 +9,10 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
-from alerts.common.phrases import phrase, say
+from alerts.common.phrases import Phrase, Reader, phrase, say
 from alerts.common.span import Span
-from alerts.common.text import listed, short_day
-from alerts.common.time_text import MONTHS, say_day, say_minutes
-from alerts.common.units import in_units
+from alerts.common.text import short_day
+from alerts.common.time_text import MONTHS
 from alerts.judging.obstacles import Unsaid, YearAhead, why_unsaid
 from alerts.judging.rules import is_ruled_out, usable_spans
 from alerts.sites.model import Site
@@ -25,7 +24,7 @@ from alerts.sky.nights.season import easier_wishes, never_holds, wishes_text
 from alerts.sky.target_text import shape_phrase
 from alerts.track.record.place_climate import UNKNOWN_CLIMATE
 from alerts.weather.season_price import price
-from alerts.wishes.model import ALL_WEEK, CHOICES, LimitChoice, Trip, Wishes, units_of
+from alerts.wishes.model import ALL_WEEK, CHOICES, LimitChoice, Wishes, units_of
 from alerts.wishes.parse import weekday_phrases
 
 LOOKED_BACK = 365
@@ -80,10 +79,11 @@ def advise(
     ahead = [trip for trip in wishes.trips if trip.last >= today]
     if wishes.trips_only and ahead and len(empty_trips) == len(ahead):
         never, empty_trips = never or empty_trips, ()
-    clashes = (*contradictions(site, wishes, today), *empty_trips)
+    reader = Reader(units=units_of(wishes))
+    clashes = [say(each, reader) for each in contradictions(site, wishes, today)]
     year = YearAhead(
         never=never,
-        clashes=tuple(in_units(sentence, units_of(wishes)) for sentence in clashes),
+        clashes=(*clashes, *empty_trips),
         trips_are_over=wishes.is_over_after(today),
         unsaid=_unsaid([each.unsaid for each in good]),
     )
@@ -161,10 +161,12 @@ class _Look:
         """The reason in one sentence, then easier wishes that give nights, with their number."""
         at_home = replace(wishes, trips=())
         yield self._reason(at_home)
-        offers = [
-            say("reports.advice-offer", text=text, nights=phrase("reports.nights", count=number))
-            for text, number in self._offers(at_home)
-        ]
+        offers = []
+        for wish, other in _easier(self.site, at_home):
+            count = len({each.name for each in self.good_nights(other) if each.name < self.today})
+            if count:
+                nights = phrase("reports.nights", count=count)
+                offers.append(say("reports.advice-offer", text=wish, nights=nights))
         yield from offers[:MOST_OFFERS] or [say("reports.advice-no-offer")]
 
     def _reason(self, wishes: Wishes) -> str:
@@ -176,24 +178,22 @@ class _Look:
             return next(iter(never), say("reports.advice-no-window"))
         longest_night, longest = max(windows, key=lambda pair: pair[1].span.duration)
         if longest.span.duration < wishes.shortest_window:
-            length = say_minutes(longest.span.duration)
             return say(
                 "reports.advice-longest",
-                length=length,
-                day=say_day(longest_night.name),
-                minutes=say_minutes(wishes.shortest_window),
+                lasts=longest.span.duration,
+                day=longest_night.name,
+                shortest=wishes.shortest_window,
             )
         if not any(_has_shape(window, wishes) for _, window in windows):
-            return _no_shape([window for _, window in windows], wishes)
+            asked = [shape_phrase(shape) for shape in wishes.shapes]
+            seen = {piece.shape for _, window in windows for piece in window.shapes}
+            if not seen:
+                return say("reports.advice-shape-never", asked=asked)
+            stands = [shape_phrase(shape) for shape in Shape if shape in seen]
+            return say("reports.advice-shape-other", asked=asked, stands=stands)
         if all(is_ruled_out(night.name, wishes, self.site) for night, _ in windows):
             return say("reports.advice-evenings")
         return say("reports.advice-gate")
-
-    def _offers(self, wishes: Wishes) -> Iterator[tuple[str, int]]:
-        for text, other in _easier(self.site, wishes):
-            number = len({each.name for each in self.good_nights(other) if each.name < self.today})
-            if number:
-                yield text, number
 
     def empty_trips(self, wishes: Wishes) -> Iterator[str]:
         """A sentence for each coming trip on which no night has the sky for it."""
@@ -204,7 +204,8 @@ class _Look:
                 if not any(
                     _good_parts(each, wishes, self.site) for each in self._nights(wishes, first, count)
                 ):
-                    yield say("reports.advice-trip-empty", dates=_dates(trip))
+                    dates = {"first": trip.first, "last": trip.last, "year": trip.last.year}
+                    yield say("reports.advice-trip-empty", **dates)
 
 
 def _good_parts(night: Night, wishes: Wishes, site: Site) -> list[Span]:
@@ -223,79 +224,48 @@ def _has_shape(window: DarkWindow, wishes: Wishes) -> bool:
     return not wishes.shapes or any(piece.shape in wishes.shapes for piece in window.shapes)
 
 
-def _no_shape(windows: Sequence[DarkWindow], wishes: Wishes) -> str:
-    asked = " or ".join(say(shape_phrase(shape)) for shape in wishes.shapes)
-    seen = {piece.shape for window in windows for piece in window.shapes}
-    if not seen:
-        return say("reports.advice-shape-never", asked=asked)
-    stands = listed([say(shape_phrase(shape)) for shape in Shape if shape in seen])
-    return say("reports.advice-shape-other", asked=asked, stands=stands)
-
-
-def _easier(site: Site, wishes: Wishes) -> Iterator[tuple[str, Wishes]]:
-    """What else could be wished for, from near to far, each in a phrase."""
+def _easier(site: Site, wishes: Wishes) -> Iterator[tuple[str | Phrase, Wishes]]:
+    """What else could be wished for, from near to far, and as inside a sentence."""
     for sky in easier_wishes(site, wishes.sky):
         has_shape = sky.target.kind in (TargetKind.CORE, TargetKind.BAND)
         shapes = wishes.shapes if has_shape else ()
         yield wishes_text(site, sky), replace(wishes, sky=sky, more_targets=(), shapes=shapes)
     usual = Wishes()
     if wishes.shortest_window > usual.shortest_window:
-        text = say("reports.advice-easier-length", minutes=say_minutes(usual.shortest_window))
-        yield text, replace(wishes, shortest_window=usual.shortest_window)
+        shorter = phrase("reports.advice-easier-length", shortest=usual.shortest_window)
+        yield shorter, replace(wishes, shortest_window=usual.shortest_window)
     if wishes.shapes:
-        yield "any shape", replace(wishes, shapes=())
+        yield phrase("reports.advice-easier-shape"), replace(wishes, shapes=())
     if wishes.weekdays != ALL_WEEK:
-        yield "any evening", replace(wishes, weekdays=ALL_WEEK)
+        yield phrase("reports.advice-easier-evening"), replace(wishes, weekdays=ALL_WEEK)
     if wishes.home_by:
-        yield say("reports.advice-easier-home-by"), replace(wishes, home_by=())
+        yield phrase("reports.advice-easier-home-by"), replace(wishes, home_by=())
 
 
-def contradictions(site: Site, wishes: Wishes, today: date) -> tuple[str, ...]:
-    """What in the wishes works against the rest, from the wishes and the site alone, in sentences."""
-    found = (
-        _gusts_below_wind(wishes),
-        _home_on_other_evenings(wishes),
-        _signal_lost_at_home(wishes),
-        *(_trip_without_road(site, trip) for trip in wishes.trips if trip.last >= today),
-    )
-    return tuple(sentence for sentence in found if sentence)
+def contradictions(site: Site, wishes: Wishes, today: date) -> Iterator[Phrase]:
+    """What in the wishes works against the rest, from the wishes and the site alone."""
+    gust_ms, wind_ms = wishes.gust_limit_ms, wishes.wind_limit_ms
+    if gust_ms < wind_ms:
+        is_miles = units_of(wishes).miles
+        yield phrase("reports.advice-gusts", is_miles=is_miles, gust_ms=gust_ms, wind_ms=wind_ms)
 
-
-def _gusts_below_wind(wishes: Wishes) -> str:
-    if wishes.gust_limit_ms >= wishes.wind_limit_ms:
-        return ""
-    return say("reports.advice-gusts", gust_ms=wishes.gust_limit_ms, wind_ms=wishes.wind_limit_ms)
-
-
-def _home_on_other_evenings(wishes: Wishes) -> str:
-    if len(wishes.home_by) == len(ALL_WEEK):
-        return ""
     idle = [each.weekday for each in wishes.home_by if each.weekday not in wishes.weekdays]
-    if not idle:
-        return ""
-    return say("reports.advice-home-by", weekdays=weekday_phrases(idle))
+    if idle and len(wishes.home_by) < len(ALL_WEEK):
+        yield phrase("reports.advice-home-by", weekdays=weekday_phrases(idle))
 
-
-def _signal_lost_at_home(wishes: Wishes) -> str:
     before = wishes.signal_lost_before
-    if before is None or before <= wishes.usual_drive:
-        return ""
-    return say(
-        "reports.advice-signal",
-        before=before,
-        drive=wishes.usual_drive,
-    )
+    if before is not None and before > wishes.usual_drive:
+        yield phrase("reports.advice-signal", before=before, drive=wishes.usual_drive)
 
-
-def _trip_without_road(site: Site, trip: Trip) -> str:
-    days = (trip.first + timedelta(days=k) for k in range(min((trip.last - trip.first).days + 1, 366)))
-    closed = dict.fromkeys(day.month for day in days if day.month not in site.access_months)
-    if not closed:
-        return ""
-    months = listed([MONTHS[month - 1] for month in closed])
-    note = f" ({site.access_note})" if site.access_note else ""
-    return say("reports.advice-trip-road", dates=_dates(trip), months=months, note=note)
-
-
-def _dates(trip: Trip) -> str:
-    return f"{say_day(trip.first)} to {say_day(trip.last)} {trip.last.year}"
+    for trip in wishes.trips:
+        days = (trip.first + timedelta(days=k) for k in range(min((trip.last - trip.first).days + 1, 366)))
+        closed = dict.fromkeys(day.month for day in days if day.month not in site.access_months)
+        if closed and trip.last >= today:
+            yield phrase(
+                f"reports.advice-trip-road{'-note' if site.access_note else ''}",
+                first=trip.first,
+                last=trip.last,
+                year=trip.last.year,
+                months=[MONTHS[month - 1] for month in closed],
+                note=site.access_note,
+            )
