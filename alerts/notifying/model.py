@@ -60,6 +60,21 @@ class Why(StrEnum):
     ENOUGH_THIS_WEEK = "enough_this_week"  # the person's own cap
 
 
+HELD_BACK = frozenset(
+    {
+        Why.QUIET_HOURS,
+        Why.ENOUGH_SAID,
+        Why.ENOUGH_THIS_WEEK,
+        Why.JUST_TURNED,
+        Why.ONE_LINEAGE,
+        Why.NOT_SURELY_AGAIN,
+        Why.TOO_LATE,
+        Why.TOO_EARLY,
+    }
+)
+"""Silence about a night that was good enough, or nearly."""
+
+
 @value(frozen=True, slots=True)
 class PastAlert:
     """An alert that went out, or may have: what it said of chance, window and leave-by.

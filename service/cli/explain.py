@@ -16,6 +16,7 @@ from service.accounts.receivers import shown
 from service.app import build
 from service.cli.options import DAY, MOMENT
 from service.explain.argument import Argument, argue
+from service.explain.stored_verdict import open_case, tell_darkness
 from service.reports.ring_check import RingCheck
 from service.store.json_values import to_json
 from service.store.repositories.sites import get_site
@@ -38,14 +39,11 @@ def explain(site: str, day: date, number: int | None, as_of: datetime | None, as
         row = get_site(session, site)
         watching = [each for each in told_of_night(session, row.id, day) if number in (None, each.id)]
         check = RingCheck(duskbell, session, duskbell.clock())
-        found = [
-            (
-                each,
-                check.of_subscription(each.id, check.year_of(each.id)),
-                argue(session, each, day, now, lambda: duskbell.ephemeris),
-            )
-            for each in watching
-        ]
+        found = []
+        for each in watching:
+            case = open_case(session, each, day, now, lambda: duskbell.ephemeris)
+            argument = argue(tell_darkness(session, case, duskbell.ephemeris))
+            found.append((each, check.of_subscription(each.id, check.year_of(each.id)), argument))
         alone = () if found else check.of_site(row.id)
         if as_json:
             click.echo(json.dumps(_values(row, day, found, alone), ensure_ascii=False))

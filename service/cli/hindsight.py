@@ -20,9 +20,9 @@ from alerts.track.record.text import say_map
 from alerts.wishes.model import DEFAULT_WISHES
 from service.app import build
 from service.cli.options import DAY, hands_over, progress_bar, span_options, wish_file_option
-from service.hindsight.backtest import replay
+from service.hindsight.backtest import calibrated, replay
 from service.hindsight.outcome_reports import Said, keep_said, read_times, require_begun
-from service.hindsight.rejudge import RejudgedNight
+from service.hindsight.rejudge import RejudgedNight, RejudgeInputs
 from service.hindsight.rejudge import rejudge as judge_again
 from service.hindsight.replay_alerts import Ring
 from service.hindsight.track_record import (
@@ -36,6 +36,7 @@ from service.hindsight.track_record import (
 from service.reports.wish_file import read_wish_file
 from service.store.json_values import to_json
 from service.store.repositories import calibrations, people
+from service.store.repositories.pairs import find_told
 from service.store.repositories.sites import get_site, newest_revision
 
 _SEEN = {"clear": "clear", "partly": "partly", "cloudy": "cloudy", "away": "did_not_go"}
@@ -160,15 +161,11 @@ def backtest(first: date, last: date, file: Path | None, version: str | None) ->
     wishes = read_wish_file(file, DEFAULT_WISHES) if file else None
     duskbell = build()
     with duskbell.sessions() as session:
-        found = replay(
-            session,
-            duskbell.ephemeris,
-            first,
-            last,
-            wishes=wishes,
-            calibration=calibrations.get(session, version) if version else None,
-            progress=progress_bar(),
-        )
+        used = calibrations.get(session, version) if version else None
+        told = list(find_told(session, first=first, last=last))
+        found = replay(session, duskbell.ephemeris, told, wishes=wishes, progress=progress_bar())
+        if used is not None:
+            found = calibrated(found, used)
     title = say("cli.backtest-head", first=first, last=last, nights=found.nights)
     records = records_of(found.pairs, None, found.unsure)
     lead = next(iter(records), None)
@@ -189,15 +186,13 @@ def rejudge(first: date, last: date, wish_file: Path | None, site: str | None, a
         raise BadInput(phrase("cli.dates-swapped", first=first, last=last))
     wishes = read_wish_file(wish_file, DEFAULT_WISHES) if wish_file else None
     duskbell = build()
+    cycle = timedelta(minutes=duskbell.settings.cycle_minutes)
     with duskbell.sessions() as session:
         nights = judge_again(
-            session,
-            duskbell.ephemeris,
+            RejudgeInputs(session, duskbell.ephemeris, wishes, cycle),
             first,
             last,
-            wishes=wishes,
             site_id=get_site(session, site).id if site else None,
-            cycle=timedelta(minutes=duskbell.settings.cycle_minutes),
             progress=progress_bar("decisions"),
         )
     by = say("cli.rejudge-wishes", name=wish_file.name) if wish_file else say("cli.rejudge-todays-rules")

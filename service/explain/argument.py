@@ -5,43 +5,30 @@ From the rows of one case (service/explain/stored_verdict.py) to sentences; noth
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from datetime import date, datetime, timedelta
-
-from sqlalchemy.orm import Session
+from datetime import datetime, timedelta
 
 from alerts.briefing.text.event import say_chance
+from alerts.common.clock_times import zone_info
 from alerts.common.phrases import Phrase, Reader, from_row, kept, phrase, say
 from alerts.common.text import direction_word, length, long_day, sentence
 from alerts.judging.rules import sky_reasons
 from alerts.judging.verdict import VerdictWord, hangs_on
-from alerts.notifying.model import AlertLevel, Why
-from alerts.sky.ephemeris import Ephemeris
+from alerts.notifying.model import HELD_BACK, AlertLevel, Why
 from alerts.sky.target_text import target_name
 from alerts.track.record.text import outcome_lines
 from alerts.weather.models import model_name, name_with_family, source_name
 from alerts.weather.outlook import Outlook
 from alerts.wishes.fields import drive_phrase, say_words
 from alerts.wishes.model import DEFAULT_WISHES, Wishes, units_of
-from service.explain.stored_verdict import Case, Sending, open_case
+from service.explain.stored_verdict import Case, Sending
 from service.store.json_values import from_json
 from service.store.repositories.messages import Status
-from service.store.schema.core_tables import DecisionRow, SubscriptionRow
+from service.store.schema.core_tables import DecisionRow
 
 MOST_REFUSED = 5
 """So many answers that couldn't be used are named."""
-HELD_BACK = (
-    Why.QUIET_HOURS,
-    Why.ENOUGH_SAID,
-    Why.ENOUGH_THIS_WEEK,
-    Why.JUST_TURNED,
-    Why.ONE_LINEAGE,
-    Why.NOT_SURELY_AGAIN,
-    Why.TOO_LATE,
-    Why.TOO_EARLY,
-)
-"""Silence about a night that was good enough, or nearly."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,24 +76,11 @@ class Argument:
         return next((each.lines for each in self.paragraphs if each.kind == kind), ())
 
 
-def argue(
-    session: Session,
-    subscription: SubscriptionRow,
-    night_name: date,
-    now: datetime,
-    open_ephemeris: Callable[[], Ephemeris],
-    *,
-    tell_darkness: bool = True,
-) -> Argument:
-    """Everything on that night for that subscription; BadInput for a date without a night there."""
-    case = open_case(session, subscription, night_name, now, open_ephemeris, tell_darkness=tell_darkness)
-    return argue_case(case)
-
-
-def argue_case(case: Case) -> Argument:
-    """The argument of a case, on the clock that the person lives by, the sky on the site's; figures in the
+def argue(case: Case) -> Argument:
+    """Everything on a case, on the clock that the person lives by, the sky on the site's; figures in the
     units wished now."""
-    reader = Reader(case.clock.zone, units_of(from_json(Wishes, case.subscription.wishes)), case.now)
+    zone = zone_info(case.wishes.clock_zone or case.site.zone)
+    reader = Reader(zone, units_of(from_json(Wishes, case.subscription.wishes)), case.now)
     at_site = replace(reader, zone=case.site.tz)
     sections = []
     for kind, find, whose in (
@@ -136,17 +110,15 @@ def argue_case(case: Case) -> Argument:
 
 def find_answer(case: Case) -> Iterator[Phrase]:
     """Why it rang, or why it didn't, in a sentence or two."""
-    if case.sendings:
-        yield from _it_rang(case)
-    elif not case.decisions:
+    if not case.decisions and not case.sendings:
         yield from _never_judged(case)
-    elif case.is_past and case.ran_before_leaving is False:
-        yield phrase("explain.no-cycle-before-leaving")
-    else:
-        yield from _why_silent(case)
-
-
-def _it_rang(case: Case) -> Iterator[Phrase]:
+        return
+    if not case.sendings:
+        if case.is_past and case.ran_before_leaving is False:
+            yield phrase("explain.no-cycle-before-leaving")
+        else:
+            yield from _why_silent(case)
+        return
     told = [
         phrase("explain.told-on", kind=each.alert.kind, at=each.alert.raised_at) for each in case.sendings
     ]
@@ -236,7 +208,7 @@ def _sky(case: Case) -> Iterator[Phrase]:
                 toward=direction_word(highest.azimuth_deg),
                 altitude_deg=highest.altitude_deg,
             )
-    yield from (kept(sentence(each)) for each in case.darkness)
+    yield from (_sentence(each) for each in case.darkness)
     yield phrase("explain.moon", lit_pct=100 * night.moon_lit, is_down=night.wishes.moonless)
 
 
@@ -273,35 +245,34 @@ def say_turns(
 ) -> tuple[VerdictTurn, ...]:
     """Every verdict on the way, oldest first. case: for what each model said then."""
 
-    def stamp(at: datetime) -> str:
-        return say("explain.stamp", reader, at=at)
-
-    def deciding(decision: DecisionRow) -> str:
-        if not decision.reasons:
-            return ""
-        found = case.reasons_of(decision)[0].text if case else from_row(decision.reasons[0]["text"])
-        return say(_sentence(found), reader)
-
-    def told(decision: DecisionRow) -> str:
-        if decision.told:
-            return say("explain.told-kind", reader, kind=decision.told)
-        why = sentence(decision.why_text)
-        return say("explain.silent", reader, why=kept(why[:1].lower() + why[1:])) if why else ""
-
-    return tuple(
-        VerdictTurn(
-            as_of=each.as_of,
-            confirmed_at=each.confirmed_at,
-            at=stamp(each.as_of),
-            until="" if each.confirmed_at <= each.as_of else stamp(each.confirmed_at),
-            verdict=each.verdict,
-            chance_pct=each.chance_pct,
-            why=deciding(each),
-            told=told(each),
-            sources=_sources(case.outlook_of(each), each.as_of) if case else "",
+    turns = []
+    for each in decisions:
+        why = told = sources = ""
+        if each.reasons:
+            found = case.reasons_of(each)[0].text if case else from_row(each.reasons[0]["text"])
+            why = say(_sentence(found), reader)
+        if each.told:
+            told = say("explain.told-kind", reader, kind=each.told)
+        elif each.why_text:
+            told = say("explain.silent", reader, why=kept(each.why_text))
+        if case is not None:
+            sources = _sources(case.outlook_of(each), each.as_of)
+        turns.append(
+            VerdictTurn(
+                as_of=each.as_of,
+                confirmed_at=each.confirmed_at,
+                at=say("explain.stamp", reader, at=each.as_of),
+                until=""
+                if each.confirmed_at <= each.as_of
+                else say("explain.stamp", reader, at=each.confirmed_at),
+                verdict=each.verdict,
+                chance_pct=each.chance_pct,
+                why=why,
+                told=told,
+                sources=sources,
+            )
         )
-        for each in decisions
-    )
+    return tuple(turns)
 
 
 def _sources(outlook: Outlook | None, as_of: datetime) -> str:
@@ -348,7 +319,8 @@ def _hangs_on(case: Case) -> Iterator[Phrase]:
     outlook, leave_by = case.outlook, case.last.leave_by
     decided = case.reasons_of(case.last)[0].text
     yield _sentence(decided)
-    if outlook is not None and (doubt := hangs_on(outlook)) and str(doubt) not in str(decided):
+    doubt = hangs_on(outlook) if outlook is not None else None
+    if doubt is not None and not set(doubt.values) & set(decided.values):  # else the models are named already
         yield _sentence(doubt)
     if leave_by is not None and case.now < leave_by - case.wishes.notice:
         yield phrase("explain.decided-at", at=leave_by - case.wishes.notice)
@@ -410,7 +382,7 @@ def _afterwards(case: Case) -> Iterator[Phrase]:
     for outcome in case.outcomes:
         yield from (line.on(case.site.zone) for line in outcome_lines(outcome))
     if not case.outcomes and case.reports:
-        said = sorted({each.seen.value.replace("_", " ") for each in case.reports})
-        yield phrase("explain.people-said", said=said)
+        seen = sorted({each.seen for each in case.reports})
+        yield phrase("explain.people-said", said=[phrase("explain.seen", seen=each) for each in seen])
     if case.is_past and case.decisions and not case.outcomes and not case.reports and case.night.windows:
         yield phrase("explain.nobody-said")

@@ -12,31 +12,31 @@ did. tests/integration/pipeline/test_one_voice.py asks all views and compares.
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
 from sqlalchemy.orm import Session
 
-from alerts.common.clock_times import zone_info
+from alerts.common.phrases import Phrase
 from alerts.common.span import Span
-from alerts.common.text import Clock
 from alerts.judging.assess import JudgingInputs
 from alerts.judging.rules import Reason, without_note
 from alerts.judging.verdict import Verdict, VerdictWord
 from alerts.judging.window_brightness import darkness, window_skies
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.sky.night import DarkWindow, Night, SkyWishes
+from alerts.sky.night import Night, SkyWishes
 from alerts.sky.nights.night_builder import night_named
 from alerts.track.observations.evidence import PersonReport
 from alerts.track.observations.outcome import Outcome
 from alerts.track.record.place_climate import UNKNOWN_CLIMATE
+from alerts.weather.forecast import Forecast
 from alerts.weather.outlook import Outlook
 from alerts.wishes.model import Wishes
 from service.store.json_values import from_json
 from service.store.repositories import calibrations, judged_events
 from service.store.repositories.alerts import alerts_of_night
-from service.store.repositories.climates import find_climates
+from service.store.repositories.climates import climate_at, find_climates
 from service.store.repositories.cycles import cycles_between
 from service.store.repositories.decisions import (
     find_decisions,
@@ -67,6 +67,7 @@ from service.store.schema.core_tables import (
 )
 
 STEP_MINUTES = 30
+HALF_A_DAY = timedelta(hours=12)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,35 +86,38 @@ class Decided:
     forecast_ids: tuple[int, ...] = ()
 
 
+def site_then(session: Session, revision_id: int) -> StoredSite:
+    """The site as that revision describes it; revisions are kept for good."""
+    return stored_site(session.get_one(SiteRevisionRow, revision_id))
+
+
+def night_then(session: Session, night_id: int) -> Night:
+    """The stored night; SQLAlchemy's NoResultFound where it was forgotten."""
+    return from_json(Night, session.get_one(NightRow, night_id).facts)
+
+
 def find_standing(
     session: Session, subscription_id: int, stored: StoredSite, name: date, now: datetime
 ) -> DecisionRow | None:
     """The newest decision for a subscription's night, if it stands; None where it is still to be judged.
 
-    One made for other wishes stands until the next cycle: else pages were blank after each change of a wish.
+    It stands where it is about the site as it is described now; what is past stands as it was decided, but
+    for what was decided of a shared site before there were copies, at the place itself. One made for other
+    wishes stands until the next cycle: else pages were blank after each change of a wish.
     """
     decision = newest_decision(session, subscription_id, name)
-    return decision if decision is not None and stands(session, decision, stored, now) else None
-
-
-def stands(session: Session, decision: DecisionRow, stored: StoredSite, now: datetime) -> bool:
-    """Whether a decision is about the site as it is described now; what is past stands as it was decided.
-
-    Not at all for what was decided of a shared site before there were copies, at the place itself.
-    """
-    if decision.site_revision_id == stored.revision_id:
-        return True
+    if decision is None or decision.site_revision_id == stored.revision_id:
+        return decision
     if session.get_one(SiteRevisionRow, decision.site_revision_id).site_id != stored.site_id:
-        return False
-    return session.get_one(NightRow, decision.night_id).ends <= now
+        return None
+    return decision if session.get_one(NightRow, decision.night_id).ends <= now else None
 
 
 def read_decision(session: Session, decision: DecisionRow) -> Decided:
     """The decision as values."""
-    night = from_json(Night, session.get_one(NightRow, decision.night_id).facts)
-    revision = session.get_one(SiteRevisionRow, decision.site_revision_id)
+    night = night_then(session, decision.night_id)
     return Decided(
-        site=stored_site(revision).site,
+        site=site_then(session, decision.site_revision_id).site,
         night=night,
         verdict=decided_verdict(session, decision, night),
         wishes=from_json(Wishes, decision.wishes),
@@ -128,14 +132,12 @@ def decided_verdict(session: Session, decision: DecisionRow, night: Night) -> Ve
     usable = decided_span(decision)
     touching = [window for window in night.windows if usable is not None and window.span.overlap(usable)]
     window = next(iter(touching), None)
-    return Verdict(
-        VerdictWord(decision.verdict),
-        decided_reasons(decision),
-        window,
-        _outlook_of(session, decision, window),
-        usable,
-        night,
-    )
+    outlook = None
+    if window is not None and decision.outlook_ids:
+        outlooks = outlooks_by_id(session, decision.outlook_ids).values()
+        outlook = next((each for each in outlooks if each.window.overlap(window.span)), None)
+    word = VerdictWord(decision.verdict)
+    return Verdict(word, decided_reasons(decision), window, outlook, usable, night)
 
 
 def decided_span(decision: DecisionRow) -> Span | None:
@@ -148,13 +150,6 @@ def decided_span(decision: DecisionRow) -> Span | None:
 def decided_reasons(decision: DecisionRow) -> tuple[Reason, ...]:
     """Its reasons, the deciding one first."""
     return tuple(from_json(Reason, reason) for reason in decision.reasons)
-
-
-def _outlook_of(session: Session, decision: DecisionRow, window: DarkWindow | None) -> Outlook | None:
-    if window is None or not decision.outlook_ids:
-        return None
-    outlooks = outlooks_by_id(session, decision.outlook_ids)
-    return next((each for each in outlooks.values() if each.window.overlap(window.span)), None)
 
 
 def settled_moments(session: Session, sites: Iterable[StoredSite], now: datetime) -> dict[int, datetime]:
@@ -193,6 +188,26 @@ def read_inputs(
     }
 
 
+def inputs_then(
+    session: Session, site: Site, forecasts: Iterable[Forecast], moment: datetime
+) -> JudgingInputs:
+    """What a verdict rested on at a past moment, uncorrected. A forecast may have been confirmed since: it is
+    taken as it was known."""
+    known = []
+    for forecast in forecasts:
+        fetched_at = forecast.source.fetched_at
+        is_later = fetched_at is not None and fetched_at > moment
+        then = replace(forecast.source, fetched_at=moment)
+        known.append(replace(forecast, source=then) if is_later else forecast)
+    return JudgingInputs(
+        site=site,
+        now=moment,
+        forecasts=known,
+        clear_share=climate_at(session, site, moment).clear_share,
+        stations=judged_events.stations_now(session, site, moment),
+    )
+
+
 def nights_as_wished(wishes: Wishes, make: Callable[[SkyWishes], Night]) -> list[Night]:
     """A night as each target of the wishes makes it, under the skies that cycles work out."""
     return [make(shared_sky(sky)) for sky in wishes.skies]
@@ -222,7 +237,7 @@ class Case:
     cycles: how many ran while the night was to be looked at; ran_before_leaving: whether one did in the
     half day before one must leave; None where that isn't known. kept_from: the first night of which decisions
     are kept for this subscription, None where there are none. darkness: how dark the sky is in each of the
-    night's windows, in a sentence; empty where nobody asked.
+    night's windows; empty where nobody asked.
     """
 
     subscription: SubscriptionRow
@@ -240,7 +255,7 @@ class Case:
     cycles: int
     ran_before_leaving: bool | None
     kept_from: date | None = None
-    darkness: Sequence[str] = ()
+    darkness: Sequence[Phrase] = ()
 
     @property
     def last(self) -> DecisionRow:
@@ -248,15 +263,11 @@ class Case:
         live = [each for each in self.decisions if each.deciding_rule != "over"]
         return (live or list(self.decisions))[-1]
 
-    @property
-    def is_own(self) -> bool:
-        """Whether whoever is told owns the site, so that its note is theirs to read."""
-        return self.subscription.person_id == self.subscription.site.owner_id
-
     def reasons_of(self, decision: DecisionRow) -> list[Reason]:
-        """Its reasons as whoever is told may read them, the deciding one first."""
-        reasons = [from_json(Reason, each) for each in decision.reasons]
-        return reasons if self.is_own else [without_note(each) for each in reasons]
+        """Its reasons as whoever is told may read them, the deciding one first; a note is its owner's."""
+        reasons = list(decided_reasons(decision))
+        is_own = self.subscription.person_id == self.subscription.site.owner_id
+        return reasons if is_own else [without_note(each) for each in reasons]
 
     @property
     def first_looked_at(self) -> date:
@@ -268,11 +279,6 @@ class Case:
         """Whether its windows are over; without any, the night itself."""
         ends = [window.span.end for window in self.night.windows]
         return max(ends, default=self.night.span.end) <= self.now
-
-    @property
-    def clock(self) -> Clock:
-        """The clock that the person lives by."""
-        return Clock(zone_info(self.wishes.clock_zone or self.site.zone))
 
     @property
     def outlook(self) -> Outlook | None:
@@ -288,20 +294,29 @@ class Case:
 def open_case(
     session: Session,
     subscription: SubscriptionRow,
-    night_name: date,
+    name: date,
     now: datetime,
     open_ephemeris: Callable[[], Ephemeris],
-    *,
-    tell_darkness: bool = True,
 ) -> Case:
-    """Everything the store has on that night for that subscription.
+    """Everything the store has on the night of that name for that subscription, but for how dark it is.
 
-    open_ephemeris: for a night that was never judged, and for its darkness. BadInput for a date without a
-    night there.
+    open_ephemeris: for a night that was never judged. BadInput for a date without a night there.
     """
-    decisions = find_decisions(session, subscription.id, night_name)
+    decisions = find_decisions(session, subscription.id, name)
     last = decisions[-1] if decisions else None
-    site, night, wishes = _as_judged(session, subscription, last, night_name, open_ephemeris)
+    if last is not None:
+        site, night = site_then(session, last.site_revision_id).site, night_then(session, last.night_id)
+        wishes = from_json(Wishes, last.wishes)
+    else:
+        site, wishes = (
+            newest_revision(session, subscription.site_id).site,
+            from_json(Wishes, subscription.wishes),
+        )
+        night = night_named(site, name, wishes.sky, open_ephemeris())
+    ahead = timedelta(days=wishes.days_ahead)
+    ran_before_leaving = None
+    if last is not None and last.leave_by is not None and last.verdict != VerdictWord.STAY:
+        ran_before_leaving = bool(cycles_between(session, last.leave_by - HALF_A_DAY, last.leave_by))
     return Case(
         subscription=subscription,
         site=site,
@@ -311,67 +326,27 @@ def open_case(
         decisions=decisions,
         outlooks=outlooks_by_id(session, {number for each in decisions for number in each.outlook_ids}),
         forecasts=answers_named(session, last.forecast_ids) if last is not None else [],
-        rejected=_rejected(session, site, night, wishes, now),
-        sendings=_sendings(session, subscription.id, night_name),
-        outcomes=_outcomes(session, subscription.site_id, night_name),
-        reports=judged_events.find_person_reports(session, subscription.site_id, night_name),
-        cycles=len(
-            cycles_between(session, night.span.start - timedelta(days=wishes.days_ahead + 1), night.span.end)
+        rejected=rejected_since(  # failures of whole feeds included
+            session, [place_key(site), EVERYWHERE], night.span.start - ahead, min(now, night.span.end)
         ),
-        ran_before_leaving=_ran_before(session, last),
+        sendings=[
+            Sending(each.alert, each.message, each.dropped, tuple(find_attempts(session, each.message.id)))
+            for each in alerts_of_night(session, subscription.id, name)
+        ],
+        outcomes=judged_events.outcomes_of_night(session, subscription.site_id, name),
+        reports=judged_events.find_person_reports(session, subscription.site_id, name),
+        cycles=len(cycles_between(session, night.span.start - ahead - timedelta(days=1), night.span.end)),
+        ran_before_leaving=ran_before_leaving,
         kept_from=first_night_kept(session, subscription.id),
-        darkness=_darkness(session, site, night, last, open_ephemeris()) if tell_darkness else (),
     )
 
 
-def _as_judged(
-    session: Session,
-    subscription: SubscriptionRow,
-    last: DecisionRow | None,
-    night_name: date,
-    open_ephemeris: Callable[[], Ephemeris],
-) -> tuple[Site, Night, Wishes]:
-    if last is not None:
-        facts = session.get_one(NightRow, last.night_id).facts
-        site = stored_site(session.get_one(SiteRevisionRow, last.site_revision_id)).site
-        return site, from_json(Night, facts), from_json(Wishes, last.wishes)
-    site = newest_revision(session, subscription.site_id).site
-    wishes = from_json(Wishes, subscription.wishes)
-    return site, night_named(site, night_name, wishes.sky, open_ephemeris()), wishes
-
-
-def _darkness(
-    session: Session, site: Site, night: Night, last: DecisionRow | None, ephemeris: Ephemeris
-) -> list[str]:
-    verdict = decided_verdict(session, last, night) if last is not None else None
-    skies = window_skies(site, night, ephemeris, verdict)
-    return [
-        str(darkness(window, sky, site, night.wishes).text)
-        for window, sky in zip(night.windows, skies, strict=True)
-    ]
-
-
-def _rejected(session: Session, site: Site, night: Night, wishes: Wishes, now: datetime) -> list[ForecastRow]:
-    """What couldn't be used there, failures of whole feeds included."""
-    since = night.span.start - timedelta(days=wishes.days_ahead)
-    return rejected_since(session, [place_key(site), EVERYWHERE], since, min(now, night.span.end))
-
-
-def _sendings(session: Session, subscription_id: int, night_name: date) -> list[Sending]:
-    return [
-        Sending(each.alert, each.message, each.dropped, tuple(find_attempts(session, each.message.id)))
-        for each in alerts_of_night(session, subscription_id, night_name)
-    ]
-
-
-def _outcomes(session: Session, site_id: int, night_name: date) -> list[Outcome]:
-    return [
-        judged_events.read_outcome(row)
-        for row in judged_events.find_outcomes(session, site_id, night_name, night_name)
-    ]
-
-
-def _ran_before(session: Session, last: DecisionRow | None) -> bool | None:
-    if last is None or last.leave_by is None or last.verdict == VerdictWord.STAY:
-        return None
-    return bool(cycles_between(session, last.leave_by - timedelta(hours=12), last.leave_by))
+def tell_darkness(session: Session, case: Case, ephemeris: Ephemeris) -> Case:
+    """The same case with how dark the sky is in each of the night's windows."""
+    last = case.decisions[-1] if case.decisions else None
+    verdict = decided_verdict(session, last, case.night) if last is not None else None
+    skies = window_skies(case.site, case.night, ephemeris, verdict)
+    windows = zip(case.night.windows, skies, strict=True)
+    return replace(
+        case, darkness=[darkness(window, sky, case.site, case.night.wishes).text for window, sky in windows]
+    )

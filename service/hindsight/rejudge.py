@@ -21,9 +21,10 @@ from alerts.judging.assess import JudgingInputs, Memo, assess
 from alerts.judging.verdict import Verdict, VerdictWord
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import Night
+from alerts.sky.nights.night_builder import night_named
 from alerts.weather.forecast import Forecast
 from alerts.wishes.model import Wishes
-from service.hindsight.past_inputs import inputs_at, night_of, nights_under, site_of
+from service.explain.stored_verdict import inputs_then, night_then, site_then
 from service.hindsight.replay_alerts import Moment, Ring, SubscriptionNight, tell_again
 from service.store.json_values import from_json
 from service.store.repositories.alerts import alerts_between
@@ -114,11 +115,13 @@ class RejudgedNight:
 
 @dataclass(slots=True)
 class RejudgeInputs:
-    """Inputs of one night at a time. other: wishes in place of those that decisions were made for."""
+    """Inputs of one night at a time. other: wishes in place of those that decisions were made for, whose
+    clock stays the subscriber's. cycle: time between two runs."""
 
     session: Session
     ephemeris: Ephemeris
     other: Wishes | None = None
+    cycle: timedelta = timedelta(minutes=30)
     _night: date | None = None
     _forecasts: dict[int, Forecast] = field(default_factory=dict)
     _inputs: dict[object, tuple[JudgingInputs, Memo]] = field(default_factory=dict)
@@ -128,7 +131,7 @@ class RejudgeInputs:
     def site_of(self, decision: DecisionRow) -> StoredSite:
         revision_id = decision.site_revision_id
         if revision_id not in self._sites:
-            self._sites[revision_id] = site_of(self.session, revision_id)
+            self._sites[revision_id] = site_then(self.session, revision_id)
         return self._sites[revision_id]
 
     def wishes_of(self, decision: DecisionRow) -> Wishes:
@@ -142,7 +145,10 @@ class RejudgeInputs:
 
     def judge_again(self, decision: DecisionRow) -> Verdict | None:
         """The verdict on the decision's own inputs; None where its forecasts are no longer kept."""
-        self._turn_to(decision.night_name)
+        if decision.night_name != self._night:
+            self._night = decision.night_name
+            for kept in (self._forecasts, self._inputs, self._nights):
+                kept.clear()
         if not decision.forecast_ids and self.other is not None:
             return self._verdict(decision, self._known_then(decision, decision.as_of), decision.as_of)
         missing = set(decision.forecast_ids) - self._forecasts.keys()
@@ -158,40 +164,28 @@ class RejudgeInputs:
         for decision, verdict in judged:
             if verdict is not None:
                 yield self._moment(decision, decision.as_of, verdict, address_id)
-        yield from self._between(judged, address_id)
 
-    def _between(self, judged: Sequence[Judged], address_id: int) -> Iterator[Moment]:
+        # from the day's beginning at the site until the last window is over
+        first = judged[0][0]
+        site = self.site_of(first).site
+        ends = [window.span.end for night in self._nights_of(first) for window in night.windows]
+        day = datetime.combine(first.night_name, datetime.min.time(), site.tz)
         own = {decision.as_of for decision, _ in judged}
         before: tuple[object, datetime, Verdict] | None = None
-        for at in self._cycles_on_the_day(judged[0][0]):
-            decision = next((each for each, _ in reversed(judged) if each.as_of < at), None)
-            if at in own or decision is None:
+        for at in cycles_between(self.session, day, max(ends)) if ends else ():
+            found = next((each for each, _ in reversed(judged) if each.as_of < at), None)
+            if at in own or found is None:
                 continue
-            ids = self._known_then(decision, at)
-            basis = (tuple(ids), stations_now(self.session, self.site_of(decision).site, at), decision.id)
+            ids = self._known_then(found, at)
+            basis = (tuple(ids), stations_now(self.session, self.site_of(found).site, at), found.id)
             if before is None or before[0] != basis or at - before[1] >= FRESH_FOR:
-                before = (basis, at, self._verdict(decision, ids, at))
-            yield self._moment(decision, at, before[2], address_id)
-
-    def _cycles_on_the_day(self, decision: DecisionRow) -> list[datetime]:
-        """The cycles from the day's beginning at the site until the last window is over."""
-        nights = self._nights_of(decision)
-        ends = [window.span.end for night in nights for window in night.windows]
-        if not ends:
-            return []
-        day = datetime.combine(decision.night_name, datetime.min.time(), self.site_of(decision).site.tz)
-        return cycles_between(self.session, day, max(ends))
+                before = (basis, at, self._verdict(found, ids, at))
+            yield self._moment(found, at, before[2], address_id)
 
     def _moment(self, decision: DecisionRow, at: datetime, verdict: Verdict, address_id: int) -> Moment:
         site = self.site_of(decision).site
         wishes = self.wishes_of(decision)
         return Moment(at, decision.subscription_id, address_id, decision.night_name, site, wishes, verdict)
-
-    def _turn_to(self, night: date) -> None:
-        if night != self._night:
-            self._night = night
-            for kept in (self._forecasts, self._inputs, self._nights):
-                kept.clear()
 
     def _known_then(self, decision: DecisionRow, at: datetime) -> list[int]:
         """The numbers of the forecasts that were at hand for the site."""
@@ -206,7 +200,7 @@ class RejudgeInputs:
         if key not in self._inputs:
             site = self.site_of(decision).site
             forecasts = [self._forecasts[number] for number in forecast_ids]
-            inputs = inputs_at(self.session, site, forecasts, at)
+            inputs = inputs_then(self.session, site, forecasts, at)
             self._inputs[key] = inputs, Memo()
         inputs, memo = self._inputs[key]
         return assess(inputs, self._nights_of(decision), self.wishes_of(decision), memo).verdict
@@ -215,93 +209,81 @@ class RejudgeInputs:
         """The night under the sky of each target: as it was stored, computed where other wishes ask."""
         wishes = self.wishes_of(decision)
         key = (decision.site_revision_id, wishes.skies)
-        if key not in self._nights:
-            site = self.site_of(decision).site
-            is_own = self.other is None
-            self._nights[key] = (
-                self._stored_nights(decision, wishes)
-                if is_own
-                else nights_under(site, decision.night_name, wishes, self.ephemeris)
+        if key in self._nights:
+            return self._nights[key]
+        if self.other is not None:
+            site, name = self.site_of(decision).site, decision.night_name
+            nights = [night_named(site, name, sky, self.ephemeris) for sky in wishes.skies]
+        else:
+            # by the keys of their skies, of the version that made the decision's night, or as they were
+            # before they held a version; the decision's own where an earlier one wrote other keys
+            version = self.session.get_one(NightRow, decision.night_id).rules_version
+            earlier = [sky_key(sky) for sky in wishes.skies]
+            keys = [versioned(each, version) for each in earlier]
+            by_key = night_ids(
+                self.session, decision.site_revision_id, decision.night_name, [*keys, *earlier]
             )
-        return self._nights[key]
-
-    def _stored_nights(self, decision: DecisionRow, wishes: Wishes) -> list[Night]:
-        """By the keys of their skies, of the version that made the decision's night, or as they were before
-        they held a version; the decision's own where an earlier one wrote other keys."""
-        own = self.session.get_one(NightRow, decision.night_id)
-        earlier = [sky_key(sky) for sky in wishes.skies]
-        keys = [versioned(key, own.rules_version) for key in earlier]
-        every = [*keys, *earlier]
-        by_key = night_ids(self.session, decision.site_revision_id, decision.night_name, every)
-        known = keys if any(key in by_key for key in keys) else earlier
-        ids = [by_key[key] for key in known if key in by_key] or [decision.night_id]
-        return [night_of(self.session, night_id) for night_id in ids]
+            known = keys if any(each in by_key for each in keys) else earlier
+            ids = [by_key[each] for each in known if each in by_key] or [decision.night_id]
+            nights = [night_then(self.session, night_id) for night_id in ids]
+        self._nights[key] = nights
+        return nights
 
 
 def rejudge(
-    session: Session,
-    ephemeris: Ephemeris,
+    inputs: RejudgeInputs,
     first: date,
     last: date,
     *,
-    wishes: Wishes | None = None,
     site_id: int | None = None,
-    cycle: timedelta = timedelta(minutes=30),
     progress: Progress = lambda _done, _total: None,
 ) -> tuple[RejudgedNight, ...]:
     """Judge the decisions on the nights from `first` to `last` again, by night, then subscription.
 
-    wishes: in place of those they were made for; their clock stays the subscriber's. site_id: one site alone.
-    cycle: time between two runs.
+    site_id: one site alone.
     """
-    rows = decisions_between(session, first, last, site_id)
-    inputs = RejudgeInputs(session, ephemeris, wishes)
-    found: list[tuple[RejudgedNight, list[Moment]]] = []
+    rows = decisions_between(inputs.session, first, last, site_id)
+    nights: list[RejudgedNight] = []
+    moments: list[Moment] = []
     done = 0
     for _, group in groupby(rows, key=lambda row: (row[0].night_name, row[0].subscription_id)):
         own = list(group)
-        found.append(_night(inputs, own))
+        judged = [(decision, inputs.judge_again(decision)) for decision, _ in own]
+        nights.append(_compared(inputs, own[0][1], judged))
+        moments += inputs.moments(judged)
         done += len(own)
         progress(done, len(rows))
-    rings = tell_again((moment for _, moments in found for moment in moments), cycle)
+    rings = tell_again(moments, inputs.cycle)
     told: defaultdict[SubscriptionNight, list[Ring]] = defaultdict(list)
-    for each in alerts_between(session, first, last):
+    for each in alerts_between(inputs.session, first, last):
         told[each.subscription_id, each.night_name].append(Ring(each.kind, each.raised_at, each.why))
     return tuple(
         replace(night, was_told=tuple(told.get(key, ())), would_tell=tuple(rings.get(key, ())))
-        for night, key in ((night, (night.subscription_id, night.night)) for night, _ in found)
+        for night, key in ((night, (night.subscription_id, night.night)) for night in nights)
     )
 
 
-def _night(
-    inputs: RejudgeInputs, rows: Sequence[tuple[DecisionRow, str]]
-) -> tuple[RejudgedNight, list[Moment]]:
-    """One subscription's night: its decisions judged again, and the moments at which it would be told of."""
-    again = [(decision, inputs.judge_again(decision)) for decision, _ in rows]
-    first, site_name = rows[0]
+def _compared(inputs: RejudgeInputs, site_name: str, judged: Sequence[Judged]) -> RejudgedNight:
+    """One subscription's night: each of its decisions as it was, and as it would be."""
+    first = judged[0][0]
     zone = inputs.site_of(first).site.zone
-    decisions = tuple(
-        Rejudged(
-            each.id,
-            each.subscription_id,
-            site_name,
-            zone,
-            each.night_name,
-            each.as_of,
-            was=_word_of_row(each),
-            would_be=_word_of(verdict) if verdict is not None else None,
+    decisions = []
+    for decision, verdict in judged:
+        text = str(from_row(decision.reasons[0]["text"])) if decision.reasons else ""
+        would_be = None
+        if verdict is not None:
+            rule, why = verdict.deciding.rule, str(verdict.deciding.text)
+            would_be = Word(verdict.word.value, verdict.chance_pct, rule, why)
+        decisions.append(
+            Rejudged(
+                decision.id,
+                decision.subscription_id,
+                site_name,
+                zone,
+                decision.night_name,
+                decision.as_of,
+                was=Word(decision.verdict, decision.chance_pct, decision.deciding_rule, text),
+                would_be=would_be,
+            )
         )
-        for each, verdict in again
-    )
-    night = RejudgedNight(first.subscription_id, site_name, zone, first.night_name, decisions)
-    return night, list(inputs.moments(again))
-
-
-def _word_of(verdict: Verdict) -> Word:
-    deciding = verdict.deciding
-    return Word(verdict.word.value, verdict.chance_pct, deciding.rule, str(deciding.text))
-
-
-def _word_of_row(decision: DecisionRow) -> Word:
-    text = str(from_row(decision.reasons[0]["text"])) if decision.reasons else ""
-    return Word(decision.verdict, decision.chance_pct, decision.deciding_rule, text)
+    return RejudgedNight(first.subscription_id, site_name, zone, first.night_name, tuple(decisions))

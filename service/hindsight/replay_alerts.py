@@ -61,10 +61,13 @@ class _State:
 
 def tell_again(moments: Iterable[Moment], cycle: timedelta) -> dict[SubscriptionNight, list[Ring]]:
     """The alerts that these moments call for, by subscription and night. cycle: time between two runs."""
+    cycles: defaultdict[datetime, list[Moment]] = defaultdict(list)
+    for moment in moments:
+        cycles[moment.at].append(moment)
     states: defaultdict[SubscriptionNight, _State] = defaultdict(_State)
     rang: defaultdict[int, set[datetime]] = defaultdict(set)
     rings: defaultdict[SubscriptionNight, list[Ring]] = defaultdict(list)
-    for _, group in _cycles_of(moments):
+    for _, group in sorted(cycles.items()):  # what rings in a cycle counts once, and only afterwards
         for moment in group:
             key = (moment.subscription_id, moment.night)
             week = sum(at > moment.at - WEEK for at in rang[moment.address_id] if at < moment.at)
@@ -74,14 +77,6 @@ def tell_again(moments: Iterable[Moment], cycle: timedelta) -> dict[Subscription
                 if telling.kind is not AlertKind.STAND_DOWN and telling.why is not Why.LAST_WORD:
                     rang[moment.address_id].add(moment.at)
     return dict(rings)
-
-
-def _cycles_of(moments: Iterable[Moment]) -> list[tuple[datetime, list[Moment]]]:
-    """The moments of one cycle together, in order: what rings in it counts once, and only afterwards."""
-    groups: defaultdict[datetime, list[Moment]] = defaultdict(list)
-    for moment in moments:
-        groups[moment.at].append(moment)
-    return sorted(groups.items())
 
 
 def _tell(moment: Moment, state: _State, cycle: timedelta, told_this_week: int) -> NotificationDecision:

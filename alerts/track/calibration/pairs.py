@@ -109,19 +109,27 @@ def build_pairs(nights: Iterable[JudgedNight]) -> Pairs:
 
     For very many nights build batches of some thousands and put them together with `joined`.
     """
-    rows = [row for judged in nights for row in _rows(judged)]
+    rows: list[tuple[JudgedNight, Judge, Lead, Stated]] = []
+    for judged in nights:
+        judge, outcome = judged.outcome.judge, judged.outcome
+        if judge is None or outcome.state is OutcomeState.UNSURE:
+            continue
+        for lead in LEADS:
+            stated = standing_at(judged.statements, moment_of(lead, outcome.event.window.start))
+            if stated is not None and stated.chance is not None and stated.raw_chance is not None:
+                rows.append((judged, judge, lead, stated))
     return Pairs(
-        site=_ints(row.judged.site for row in rows),
-        night=_ints(row.judged.night.toordinal() for row in rows),
-        lead=_ints(LEADS.index(row.lead) for row in rows),
-        judge=_ints(JUDGES.index(row.judge) for row in rows),
-        stated=_floats(row.stated.chance for row in rows),
-        raw=_floats(row.stated.raw_chance for row in rows),
-        clear=_bools(row.judged.outcome.state is OutcomeState.CLEAR for row in rows),
-        told_go=_bools(row.stated.told_go for row in rows),
-        is_barred=_bools(row.stated.is_barred for row in rows),
-        member_share=_floats(row.stated.member_share for row in rows),
-        lineages=lineage_columns([dict(row.stated.lineages) for row in rows]),
+        site=_ints(judged.site for judged, *_ in rows),
+        night=_ints(judged.night.toordinal() for judged, *_ in rows),
+        lead=_ints(LEADS.index(lead) for _, _, lead, _ in rows),
+        judge=_ints(JUDGES.index(judge) for _, judge, _, _ in rows),
+        stated=_floats(stated.chance for *_, stated in rows),
+        raw=_floats(stated.raw_chance for *_, stated in rows),
+        clear=_bools(judged.outcome.state is OutcomeState.CLEAR for judged, *_ in rows),
+        told_go=_bools(stated.told_go for *_, stated in rows),
+        is_barred=_bools(stated.is_barred for *_, stated in rows),
+        member_share=_floats(stated.member_share for *_, stated in rows),
+        lineages=lineage_columns([dict(stated.lineages) for *_, stated in rows]),
     )
 
 
@@ -149,27 +157,6 @@ def joined(parts: Sequence[Pairs]) -> Pairs:
     return Pairs(**columns, lineages=lineages)
 
 
-@dataclass(frozen=True, slots=True)
-class _Row:
-    judged: JudgedNight
-    judge: Judge
-    lead: Lead
-    stated: Stated
-
-
-def _rows(judged: JudgedNight) -> list[_Row]:
-    judge, outcome = judged.outcome.judge, judged.outcome
-    if judge is None or outcome.state is OutcomeState.UNSURE:
-        return []
-    start = outcome.event.window.start
-    standing = [(lead, standing_at(judged.statements, moment_of(lead, start))) for lead in LEADS]
-    return [
-        _Row(judged, judge, lead, stated)
-        for lead, stated in standing
-        if stated is not None and stated.chance is not None and stated.raw_chance is not None
-    ]
-
-
 def _ints(values: Iterable[int]) -> Ints:
     return np.fromiter(values, dtype=np.int64)
 
@@ -192,13 +179,14 @@ def build_stated(
     as_of: datetime,
     confirmed_at: datetime,
     chance_pct: int | None,
-    raw_chance_pct: int | None,
 ) -> Stated:
     """What a verdict stated, with its reasons and its outlook.
 
-    chance_pct: as it was told; raw_chance_pct: before calibration. It counts as "told go" where nothing
-    but the day stood in the way, so that leads of days can be compared with the last word.
+    chance_pct: as it was told; before calibration the outlook says it, where it was corrected. It counts as
+    "told go" where nothing but the day stood in the way, so that leads of days can be compared with the last
+    word.
     """
+    raw_pct = chance_pct if outlook is None or outlook.raw_chance_pct is None else outlook.raw_chance_pct
     kept = tuple(reasons)
     forbids = (Result.FAIL, Result.UNKNOWN)
     is_barred = any(  # by a failing or unknown limit, or by too few sources
@@ -211,7 +199,7 @@ def build_stated(
         as_of=as_of,
         confirmed_at=confirmed_at,
         chance=None if chance_pct is None else chance_pct / 100,
-        raw_chance=None if raw_chance_pct is None else raw_chance_pct / 100,
+        raw_chance=None if raw_pct is None else raw_pct / 100,
         told_go=is_enough and not is_barred,
         is_barred=is_barred,
         member_share=member_share(outlook),

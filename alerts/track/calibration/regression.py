@@ -86,13 +86,17 @@ def _newton(
 ) -> tuple[Floats, Floats]:
     """Newton's method, the step halved until the price falls; the answer and its covariance."""
     start = np.array(home)
-    best, price = start, _price(design, came, weight, pull, start, start)
+    best, price = start, weight * _misfit(design, came, start)
     for _ in range(_MOST_STEPS):
         chance = 1 / (1 + np.exp(-np.clip(design @ best, -500, 500)))
         slope = weight * design.T @ (came - chance) - pull * (best - start)
         bend = weight * (design.T * (chance * (1 - chance))) @ design + pull * np.eye(len(start))
         step = np.linalg.solve(bend, slope)
-        while (reached := _price(design, came, weight, pull, best + step, start)) > price + _CLOSE:
+        while True:
+            away = best + step - start
+            reached = weight * _misfit(design, came, best + step) + pull / 2 * float(away @ away)
+            if reached <= price + _CLOSE:
+                break
             step = step / 2
         best, price = best + step, reached
         if float(np.abs(design @ best).max()) > _ENDLESS_ODDS:
@@ -102,10 +106,9 @@ def _newton(
     raise BadInput(phrase("track.no-best-map"))
 
 
-def _price(design: Floats, came: Floats, weight: float, pull: float, at: Floats, home: Floats) -> float:
+def _misfit(design: Floats, came: Floats, at: Floats) -> float:
     odds = design @ at
-    misfit = float(np.sum(np.logaddexp(0, odds) - came * odds))
-    return weight * misfit + pull / 2 * float(np.sum((at - home) ** 2))
+    return float(np.sum(np.logaddexp(0, odds) - came * odds))
 
 
 def fit_shifts(

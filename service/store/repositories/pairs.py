@@ -175,14 +175,7 @@ def _stated(decision: DecisionRow, event: JudgedEventRow, outlooks: dict[int, Ou
         as_of=decision.as_of,
         confirmed_at=decision.confirmed_at,
         chance_pct=decision.chance_pct,
-        raw_chance_pct=_raw_pct(decision, outlook),
     )
-
-
-def _raw_pct(decision: DecisionRow, outlook: Outlook | None) -> int | None:
-    if outlook is None or outlook.raw_chance_pct is None:
-        return decision.chance_pct
-    return outlook.raw_chance_pct
 
 
 def _outcome(event: JudgedEventRow, row: OutcomeRow) -> Outcome:

@@ -25,6 +25,7 @@ from alerts.judging.rules import Result
 from alerts.weather.models import source_name
 from alerts.wishes.model import units_of
 from service.explain.argument import VerdictTurn, argue
+from service.explain.stored_verdict import open_case
 from service.store.repositories.alerts import alerts_of_night
 from service.store.schema.core_tables import AlertRow
 from service.web.error_pages import NothingHere
@@ -96,9 +97,8 @@ def build_router(web: Web) -> APIRouter:
             changes: tuple[VerdictTurn, ...] = ()
             if judged.subscription is not None:
                 known, day = judged.subscription, judged.night.name
-                found = argue(
-                    session, known, day, web.now(), lambda: web.skies.ephemeris, tell_darkness=False
-                )
+                case = open_case(session, known, day, web.now(), lambda: web.skies.ephemeris)
+                found = argue(case)
                 argument = [found.answer, *found.lines_of("held"), *found.lines_of("hangs_on")]
                 changes = found.turns
             elif seen.is_own:

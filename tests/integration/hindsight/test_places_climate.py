@@ -13,7 +13,7 @@ from sqlalchemy import select, update
 from alerts.track.record.place_climate import UNKNOWN_CLIMATE
 from alerts.weather.skill import CLEAR_SHARE
 from service.demo.story import FLAT, SATURDAY
-from service.hindsight.rejudge import rejudge
+from service.hindsight.rejudge import RejudgeInputs, rejudge
 from service.pipeline import judge_stage
 from service.pipeline.judging.shared_inputs import months_read
 from service.store.maintenance import personal_data
@@ -117,7 +117,7 @@ def test_row_177_a_decision_judged_again_starts_from_what_was_known_of_its_place
     _learn(world, 30, 0.0, START, first=date(2025, 7, 1))
     _learn(world, 30, 0.0, START + HALF_HOUR, first=date(2024, 7, 1))
     with world.duskbell.sessions() as session:
-        nights = rejudge(session, world.duskbell.ephemeris, SATURDAY, SATURDAY)
+        nights = rejudge(RejudgeInputs(session, world.duskbell.ephemeris), SATURDAY, SATURDAY)
         then = climates.climate_at(session, FLAT, START)
         later = climates.climate_at(session, FLAT, START + 2 * HALF_HOUR)
     decisions = [each for night in nights for each in night.decisions]

@@ -16,7 +16,7 @@ from alerts.track.observations.metar import read_metar
 from alerts.track.observations.stations import METAR, Observed
 from alerts.weather.outlook import Outlook
 from service.demo.story import FLAT, SATURDAY
-from service.hindsight.rejudge import rejudge
+from service.hindsight.rejudge import RejudgeInputs, rejudge
 from service.observations import nws
 from service.observations.model import Ask, Heard, areas_of
 from service.store.json_values import from_json
@@ -200,7 +200,7 @@ def test_the_same_comes_of_judging_again_whatever_came_afterwards(world: World, 
     late = observed(GO_TIME - 5 * MINUTE, "CLR", AHEAD)
     with world.duskbell.sessions.begin() as session:
         judged_events.keep_reports(session, [late], GO_TIME + 9 * HOUR)
-        nights = rejudge(session, world.duskbell.ephemeris, SATURDAY, SATURDAY)
+        nights = rejudge(RejudgeInputs(session, world.duskbell.ephemeris), SATURDAY, SATURDAY)
     again = [each for night in nights for each in night.decisions if each.as_of == GO_TIME]
     assert len(again) == 2
     assert all(each.is_same for each in again)
@@ -209,7 +209,7 @@ def test_the_same_comes_of_judging_again_whatever_came_afterwards(world: World, 
         for row in session.scalars(select(StationReportRow)):
             row.known_at = GO_TIME
     with world.duskbell.sessions() as session:
-        nights = rejudge(session, world.duskbell.ephemeris, SATURDAY, SATURDAY)
+        nights = rejudge(RejudgeInputs(session, world.duskbell.ephemeris), SATURDAY, SATURDAY)
     moved = [each for night in nights for each in night.decisions if each.as_of == GO_TIME]
     assert not any(each.is_same for each in moved)
 

@@ -17,7 +17,8 @@ from service.app import Duskbell
 from service.demo.play import play, stage
 from service.demo.story import FLAT, PAN, RIDGE, SATURDAY
 from service.explain.argument import Argument, argue
-from service.hindsight.rejudge import RejudgedNight, rejudge
+from service.explain.stored_verdict import open_case, tell_darkness
+from service.hindsight.rejudge import RejudgedNight, RejudgeInputs, rejudge
 from service.hindsight.verification import judge_again
 from service.settings import Settings
 from service.store.repositories import judged_events, subscriptions
@@ -75,7 +76,8 @@ def argument(
         )
         row = session.scalars(query).first()
         assert row is not None
-        return argue(session, row, night, now, lambda: duskbell.ephemeris)
+        case = open_case(session, row, night, now, lambda: duskbell.ephemeris)
+        return argue(tell_darkness(session, case, duskbell.ephemeris))
 
 
 def test_a_night_that_rang_says_what_when_and_what_was_answered(week: Duskbell) -> None:
@@ -292,7 +294,7 @@ def test_what_held_a_word_back_is_the_answer(
 
 def again(duskbell: Duskbell, wishes: Wishes | None = None, **more: int) -> tuple[RejudgedNight, ...]:
     with duskbell.sessions() as session:
-        return rejudge(session, duskbell.ephemeris, FIRST, LAST, wishes=wishes, **more)
+        return rejudge(RejudgeInputs(session, duskbell.ephemeris, wishes), FIRST, LAST, **more)
 
 
 def test_the_same_rules_and_wishes_give_the_same_verdicts_for_the_same_reasons(week: Duskbell) -> None:

@@ -12,9 +12,9 @@ from sqlalchemy import select
 from alerts.field.driving import Home
 from alerts.wishes.model import Wishes
 from service.demo.story import FLAT, SATURDAY, ZONE
-from service.explain.argument import argue_case
+from service.explain.argument import argue
 from service.explain.stored_verdict import open_case
-from service.hindsight.rejudge import rejudge
+from service.hindsight.rejudge import RejudgeInputs, rejudge
 from service.store.json_values import from_json
 from service.store.repositories import people
 from service.store.schema.core_tables import DecisionRow, SubscriptionRow
@@ -70,13 +70,13 @@ def test_row_215_what_was_decided_keeps_its_drive_whatever_becomes_of_the_home(w
     _live_at(world, None)
     ephemeris = world.duskbell.ephemeris
     with world.duskbell.sessions() as session:
-        nights = rejudge(session, ephemeris, SATURDAY, SATURDAY)
+        nights = rejudge(RejudgeInputs(session, ephemeris), SATURDAY, SATURDAY)
         assert nights
         assert all(each.is_same for night in nights for each in night.decisions)
         assert not any(night.is_told_otherwise for night in nights)
         row = session.get_one(SubscriptionRow, kept.subscription_id)
         case = open_case(session, row, SATURDAY, GO_TIME, lambda: ephemeris)
         assert case.wishes.usual_drive == DRIVE
-        said = argue_case(case).lines_of("wishes")
+        said = argue(case).lines_of("wishes")
         assert "About 1 h 10 min to drive, an estimate from home." in said
         assert from_json(Wishes, row.wishes).usual_drive == timedelta(minutes=90)

@@ -111,7 +111,8 @@ PASSES = [reason("chance", Result.PASS), reason("sources", Result.PASS), reason(
 )  # fmt: skip
 def test_what_a_verdict_told(reasons: list[Reason], told_go: bool, is_barred: bool) -> None:
     at = WINDOW.start
-    made = build_stated(reasons, None, as_of=at, confirmed_at=at, chance_pct=71, raw_chance_pct=80)
+    corrected = replace(outlook(), raw_chance_pct=80)
+    made = build_stated(reasons, corrected, as_of=at, confirmed_at=at, chance_pct=71)
     assert (made.told_go, made.is_barred, made.chance, made.raw_chance) == (told_go, is_barred, 0.71, 0.8)
 
 
