@@ -12,14 +12,12 @@ from pydantic import BaseModel
 from alerts.briefing.text.event import event_of
 from alerts.briefing.text.obstacle_text import values_of
 from alerts.judging.comparison import MOST_SITES, Order, tonight_at, usual_span
+from alerts.wishes.model import DEFAULT_WISHES
 from service.hindsight.track_record import record_json
 from service.reports.comparison_report import compared_json
-from service.reports.default_reader import wishes_of
 from service.reports.night_json import night_report
 from service.reports.ring_check import RingCheck
 from service.reports.season_report import season_json
-from service.store.repositories.sites import StoredSite, newest_revisions
-from service.store.schema.core_tables import SiteRow
 from service.web.api.models import (
     ComparedModel,
     ComparisonModel,
@@ -33,12 +31,12 @@ from service.web.api.models import (
 from service.web.api.program_keys import Reader
 from service.web.error_pages import documented
 from service.web.feeds.routes import with_etag
-from service.web.nights.judged_night import FIRST_YEAR, LAST_YEAR, ahead_of, judged_night, watcher_of
+from service.web.nights.judged_night import FIRST_YEAR, LAST_YEAR, ahead_of, judged_night
 from service.web.nights.record_page import kept_record
 from service.web.shared.context import Web
 from service.web.shared.night_row import NightCell
-from service.web.shared.site_rows import site_rows, visible_sites
-from service.web.shared.viewer import seen_site
+from service.web.shared.site_rows import site_rows, watched_sites
+from service.web.shared.viewer import SeenSite, seen_site, visible_sites
 from service.web.sites.compare_page import Comparison, compare_rows
 
 SiteId = Annotated[int, Path(ge=1, le=2**31 - 1)]
@@ -57,11 +55,10 @@ def build_router(web: Web) -> APIRouter:
     ) -> Response:
         """Your sites, and shared ones that you are told about, by id."""
         with web.reading() as session:
-            visible = sorted(visible_sites(session, viewer), key=lambda row: row.id)
-            rows = [row for row in visible if row.id > after]
-            stored = newest_revisions(session, {row.id for row in rows[:limit]})
-            items = [site_model(web, row, stored[row.id]) for row in rows[:limit]]
-        more = f"/api/v1/sites?limit={limit}&after={items[-1].id}" if len(rows) > limit else None
+            visible = sorted(visible_sites(session, viewer), key=lambda seen: seen.row.id)
+        rest = [seen for seen in visible if seen.row.id > after]
+        items = [site_model(web, seen) for seen in rest[:limit]]
+        more = f"/api/v1/sites?limit={limit}&after={items[-1].id}" if len(rest) > limit else None
         return answer(request, SitesModel(items=items, next=more))
 
     @router.get("/sites/{site_id}", response_model=SiteModel, responses=documented(401, 403, 404, 422, 429))
@@ -72,7 +69,7 @@ def build_router(web: Web) -> APIRouter:
             check = RingCheck(web.duskbell, session, web.now())
             found = check.of_site(seen.row.id, None if viewer.is_operator else viewer.person_id)
             said = values_of(found, site=seen.row.name, for_operator=viewer.is_operator)
-            model = site_model(web, seen.row, seen.stored)
+            model = site_model(web, seen)
             return answer(
                 request,
                 model.model_copy(update={"obstacles": [ObstacleModel.model_validate(each) for each in said]}),
@@ -91,9 +88,9 @@ def build_nights(web: Web) -> APIRouter:
         """The coming fourteen nights at a site."""
         with web.reading() as session:
             seen = seen_site(session, site_id, viewer)
-            row = site_rows(session, web.skies, [seen.row], viewer, web.now())[0]
+            row = site_rows(session, web.skies, watched_sites(session, [seen], viewer), web.now())[0]
         found = NightsModel(
-            site=site_model(web, seen.row, seen.stored),
+            site=site_model(web, seen),
             nights=[night_model(web, site_id, cell) for cell in row.cells],
         )
         return answer(request, found)
@@ -107,7 +104,8 @@ def build_nights(web: Web) -> APIRouter:
         """One night with its windows, weather, verdict and reasons: the object of `tonight --json`."""
         with web.reading() as session:
             seen = seen_site(session, site_id, viewer)
-            judged = judged_night(web, session, seen, viewer, night)
+            [watched] = watched_sites(session, [seen], viewer)
+            judged = judged_night(web, session, watched, night)
         report = night_report(
             judged.site,
             judged.night,
@@ -142,7 +140,8 @@ def build_longer(web: Web) -> APIRouter:
         """Every night of a year with a dark window, from the sky alone."""
         with web.reading() as session:
             seen = seen_site(session, site_id, viewer)
-            wishes = wishes_of(watcher_of(session, seen, viewer)).sky
+            [watched] = watched_sites(session, [seen], viewer)
+            wishes = (watched.wishes or DEFAULT_WISHES).sky
         found = web.skies.season(seen.stored.site, date(year, 1, 1), date(year, 12, 31), wishes)
         return answer(request, season_json(found, found.nights))
 
@@ -177,11 +176,10 @@ def build_longer(web: Web) -> APIRouter:
         """The nights of several sites (all of yours unless named), by worth, chance, date or drive."""
         with web.reading() as session:
             visible = visible_sites(session, viewer)
-            rows = [row for row in visible if site is None or row.id in site][:MOST_SITES]
-            stored = newest_revisions(session, {row.id for row in rows})
-            tonight = tonight_at((each.site for each in stored.values()), web.now())
+            chosen = [seen for seen in visible if site is None or seen.row.id in site][:MOST_SITES]
+            tonight = tonight_at((seen.stored.site for seen in chosen), web.now())
             span = usual_span(first, last, tonight)
-            lines = compare_rows(web, session, viewer, Comparison(rows, stored, *span, sort))
+            lines = compare_rows(web, session, viewer, Comparison(chosen, *span, sort))
         found = [
             ComparedModel(site_id=line.site_id, **compared_json(line.ranked))
             for line in lines[:NIGHTS_COMPARED]
@@ -203,9 +201,9 @@ def answer(request: Request, values: BaseModel | dict[str, Any]) -> Response:
     return with_etag(request, content, "application/json")
 
 
-def site_model(web: Web, row: SiteRow, stored: StoredSite) -> SiteModel:
-    """The site as `stored`: one's own, or the copy of somebody else's."""
-    is_own, site = row.rounded_of_id is None, stored.site
+def site_model(web: Web, seen: SeenSite) -> SiteModel:
+    """One's own site, or the copy of somebody else's."""
+    row, site, is_own = seen.row, seen.stored.site, seen.is_own
     return SiteModel(
         id=row.id,
         name=row.name,
@@ -213,7 +211,7 @@ def site_model(web: Web, row: SiteRow, stored: StoredSite) -> SiteModel:
         lat=site.lat_deg,
         lon=site.lon_deg,
         rounded=not is_own,
-        elevation_m=site.elevation_m if stored.elevation_known else None,
+        elevation_m=site.elevation_m if seen.stored.elevation_known else None,
         is_own=is_own,
         is_shared=row.is_shared,
         url=web.url(f"/sites/{row.id}"),
@@ -230,6 +228,6 @@ def night_model(web: Web, site_id: int, cell: NightCell) -> NightModel:
         minutes=round(cell.minutes, 1),
         leave_by=cell.leave_by,
         drive_is_estimate=cell.leave_by is not None and cell.drive_is_estimate,
-        why=cell.why,
+        why=str(cell.why or ""),
         url=web.url(f"/sites/{site_id}/nights/{cell.name}"),
     )

@@ -17,15 +17,13 @@ from alerts.briefing.pictures.drawing import xml_text
 from alerts.common.phrases import say
 from alerts.common.text import LONGEST_NAME, plain, short_day
 from alerts.common.time_text import whole_minutes
-from alerts.common.units import in_units
 from service.store.repositories.decisions import VerdictChange, decisions_by_id, verdict_changes
 from service.store.repositories.message_scenes import Words, calendar_key, words_told
-from service.store.repositories.sites import newest_revisions
 from service.store.repositories.subscriptions import oldest_by_site
 from service.web.feeds.feed_keys import FeedOwner
 from service.web.shared.context import Web
 from service.web.shared.filters import headline
-from service.web.shared.night_row import NightCell, cell_words, deciding_words, window_words
+from service.web.shared.night_row import NightCell, cell_words, what_decided, window_words
 from service.web.shared.site_rows import ListedSite
 
 REFRESH = timedelta(hours=1)
@@ -51,9 +49,7 @@ def calendar_feed(web: Web, session: Session, owner: FeedOwner, rows: Sequence[L
     calendar.add("x-wr-calname", plain(name, LONGEST_NAME))
     calendar.add("refresh-interval", REFRESH, parameters={"value": "DURATION"})
     calendar.add("x-published-ttl", "PT1H")
-    stored = newest_revisions(session, {row.site_id for row in rows})
     for row in rows:
-        place = stored[row.site_id].site
         for cell in row.cells:
             words = told.get((row.site_id, cell.name), Words())
             if cell.window is None or (cell.verdict == "stay" and not words.was_go):
@@ -62,7 +58,7 @@ def calendar_feed(web: Web, session: Session, owner: FeedOwner, rows: Sequence[L
             event.add(
                 "uid", event_uid(calendar_key(web.duskbell.keys, owner.person.id, row.site_id, cell.name))
             )
-            event.add("geo", (round(place.lat_deg, 6), round(place.lon_deg, 6)))
+            event.add("geo", (round(row.site.lat_deg, 6), round(row.site.lon_deg, 6)))
             event.add("url", web.url(night_path(row.site_id, cell.name)))
             title = say("web.calendar-title", verdict=cell.verdict, site=plain(row.name, LONGEST_NAME))
             event.add(
@@ -85,7 +81,8 @@ def _event(row: ListedSite, cell: NightCell, words: Words) -> Event:
     event.add("sequence", words.count)
     event.add("status", "CANCELLED" if is_taken_back else STATUS.get(cell.verdict, "TENTATIVE"))
     event.add("transp", "TRANSPARENT")
-    said = [window_words(cell, row.zone, row.clock_hours), plain(in_units(cell.why, row.units))]
+    why = plain(say(cell.why, row.reader)) if cell.why else ""
+    said = [window_words(cell, row.zone, row.clock_hours), why]
     event.add("description", "\n".join(part for part in said if part))
     event.add("location", plain(row.name, LONGEST_NAME))
     return event
@@ -131,7 +128,7 @@ def find_news(session: Session, owner: FeedOwner, rows: Sequence[ListedSite]) ->
             each.verdict,
             newest[each.id],
             each.chance_pct,
-            deciding_words(each, is_own=site_id in owned),
+            str(what_decided(each, is_own=site_id in owned) or ""),
             each.as_of,
         )
         for _, each in sorted(decisions.items(), reverse=True)
@@ -203,14 +200,11 @@ def _utc(at: datetime) -> str:
     return f"{at.astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}"
 
 
-def geojson_feed(web: Web, session: Session, rows: Iterable[ListedSite]) -> bytes:
+def geojson_feed(web: Web, rows: Iterable[ListedSite]) -> bytes:
     """The sites as points, longitude first, each with its best coming night."""
-    rows = list(rows)
-    stored = newest_revisions(session, {row.site_id for row in rows})
     features = []
     for row in rows:
-        site = stored[row.site_id].site
-        best = row.best
+        site, best = row.site, row.best
         features.append(
             {
                 "type": "Feature",

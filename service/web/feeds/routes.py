@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 from alerts.common.phrases import say
 from service.accounts.receivers import shown
 from service.store.repositories import rate_limits
+from service.store.repositories.sites import sites_shown_to
 from service.store.repositories.subscriptions import running_subscriptions
 from service.store.schema.core_tables import SubscriptionRow
 from service.web.error_pages import NothingHere
@@ -18,8 +19,15 @@ from service.web.feeds import feed_keys
 from service.web.feeds.feed_keys import FeedOwner
 from service.web.feeds.formats import atom_feed, calendar_feed, find_news, geojson_feed
 from service.web.shared.context import Web
-from service.web.shared.site_rows import ListedSite, site_rows, visible_sites
-from service.web.shared.viewer import SignedIn, Viewer, network_of_request, seen_site, viewer_of
+from service.web.shared.site_rows import ListedSite, site_rows, watched_sites
+from service.web.shared.viewer import (
+    SignedIn,
+    Viewer,
+    network_of_request,
+    seen_site,
+    viewer_of,
+    visible_sites,
+)
 
 KEPT = "private, max-age=300"
 MEDIA = {
@@ -46,7 +54,7 @@ def build_router(web: Web) -> APIRouter:
                     news = find_news(session, owner, rows)
                     content = atom_feed(web, owner, news, rows, request.url.path)
                 else:
-                    content = geojson_feed(web, session, rows)
+                    content = geojson_feed(web, rows)
         if owner is None:
             count_miss(web, request)
             raise NothingHere
@@ -76,7 +84,7 @@ def build_router(web: Web) -> APIRouter:
 
 def feed_scopes(session: Session, viewer: Viewer) -> list[tuple[str, str]]:
     """What the viewer has feeds of: (in words, its part of the address)."""
-    sites = [(row.name, f"site-{row.id}") for row in visible_sites(session, viewer)]
+    sites = [(row.name, f"site-{row.id}") for row in sites_shown_to(session, viewer.person_id)]
     told = [
         (
             say("web-account.feed-of-subscription", site=row.site.name, address=shown(row.address)),
@@ -93,15 +101,15 @@ def owned_rows(web: Web, session: Session, owner: FeedOwner) -> list[ListedSite]
     if owner.scope == feed_keys.ALL:
         sites = visible_sites(session, viewer)
     elif owner.scope.startswith("site-") and owner.scope_id is not None:
-        sites = [seen_site(session, owner.scope_id, viewer).row]
+        sites = [seen_site(session, owner.scope_id, viewer)]
     elif owner.scope.startswith("subscription-") and owner.scope_id is not None:
         row = session.get(SubscriptionRow, owner.scope_id)
         if row is None or row.person_id != viewer.person_id or row.ended_at is not None:
             raise NothingHere
-        sites = [seen_site(session, row.site_id, viewer).row]
+        sites = [seen_site(session, row.site_id, viewer)]
     else:
         raise NothingHere
-    return site_rows(session, web.skies, sites, viewer, web.now())
+    return site_rows(session, web.skies, watched_sites(session, sites, viewer), web.now())
 
 
 def count_miss(web: Web, request: Request) -> None:

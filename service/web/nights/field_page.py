@@ -20,10 +20,11 @@ from alerts.common.text import sentence
 from alerts.common.units import Units
 from alerts.weather.cloud_by_hour import CloudHour, cloud_hours
 from alerts.wishes.model import units_of
-from service.web.nights.judged_night import ShownNight, is_past, judged_night
+from service.web.nights.judged_night import ShownNight, ahead_of, is_past, judged_night
 from service.web.nights.page import leave_words, night_data, night_facts
 from service.web.shared.assets import asset_url, read_asset
 from service.web.shared.context import Web
+from service.web.shared.site_rows import watched_sites
 from service.web.shared.viewer import Looking, seen_site
 
 WORKER = "field-worker.js"
@@ -58,7 +59,8 @@ def build_router(web: Web) -> APIRouter:
         now = web.now()
         with web.reading() as session:
             seen = seen_site(session, site_id, viewer)
-            judged = judged_night(web, session, seen, viewer, name)
+            [watched] = watched_sites(session, [seen], viewer)
+            judged = judged_night(web, session, watched, name)
             page = build_field_page(web, judged)
         return web.page(
             "nights/field.html",
@@ -83,7 +85,7 @@ def build_router(web: Web) -> APIRouter:
 
 def build_field_page(web: Web, judged: ShownNight) -> FieldPage:
     """The page's values."""
-    facts = night_facts(web, judged)
+    facts = night_facts(web, judged, ahead_of(web, judged))
     verdict = judged.verdict.word.value
     units = units_of(judged.wishes)
     words = view_alert(facts, units)

@@ -19,7 +19,7 @@ from alerts.sites.model import Site
 from alerts.sky.night import Night
 from alerts.sky.night_calendar import name_at
 from alerts.weather.forecast import Forecast
-from alerts.wishes.model import Wishes
+from alerts.wishes.model import DEFAULT_WISHES, Wishes
 from service.explain.stored_verdict import (
     find_standing,
     nights_as_wished,
@@ -28,13 +28,11 @@ from service.explain.stored_verdict import (
 )
 from service.feeds.feed_health import feeds_reach
 from service.pipeline.judging.message_notes import read_kit
-from service.reports.default_reader import wishes_of
-from service.store.json_values import from_json
 from service.store.repositories.forecasts import forecasts_by_id
-from service.store.repositories.subscriptions import running_subscriptions
 from service.store.schema.core_tables import DecisionRow, SubscriptionRow
 from service.web.shared.context import Web
-from service.web.shared.viewer import SeenSite, Viewer
+from service.web.shared.site_rows import WatchedSite
+from service.web.shared.sky_cache import SkyCache
 
 FIRST_YEAR, LAST_YEAR = 1900, 2052
 """Years that the planetary kernel holds whole."""
@@ -44,11 +42,11 @@ FIRST_YEAR, LAST_YEAR = 1900, 2052
 class ShownNight:
     """A night, its verdict and what that rests on.
 
-    site: as it was described when the night was judged. decision: the stored one; None where it was judged
-    for the page. subscription: whose wishes these are; None for the usual ones. is_mine: they are the
-    viewer's.
-    kit: what the viewer photographs with; None for the usual kit.
+    site: as it was described when the night was judged. wishes: as judged, in the units that hold now.
     forecasts: hours of this night alone. as_of: when it was judged. skies: of the night's windows.
+    watcher: whose wishes these are; None for the usual ones. is_mine: they are the viewer's.
+    kit: what the viewer photographs with; None for the usual kit.
+    decision: which stored decision this is, as of when; None where it was judged for the page.
     """
 
     site: Site
@@ -57,16 +55,11 @@ class ShownNight:
     wishes: Wishes
     as_of: datetime
     forecasts: tuple[Forecast, ...]
-    skies: tuple[WindowSky, ...] = ()
-    decision: DecisionRow | None = None
-    subscription: SubscriptionRow | None = None
+    skies: tuple[WindowSky, ...]
+    watcher: SubscriptionRow | None = None
     is_mine: bool = False
-
-    @property
-    def kit(self) -> Kit | None:
-        if self.subscription is None or not self.is_mine:
-            return None
-        return read_kit(self.subscription.kit, self.subscription.id)
+    kit: Kit | None = None
+    decision: tuple[int, datetime] | None = None
 
     @property
     def sky(self) -> WindowSky | None:
@@ -82,60 +75,50 @@ class ShownNight:
         return dark_hours(self.night)
 
 
-def judged_night(web: Web, session: Session, seen: SeenSite, viewer: Viewer | None, name: date) -> ShownNight:
+def judged_night(web: Web, session: Session, watched: WatchedSite, name: date) -> ShownNight:
     """The night of that name at the site; BadInput for a date that has none."""
     if not FIRST_YEAR <= name.year <= LAST_YEAR:
         raise BadInput(phrase("web-nights.year-unknown", first=FIRST_YEAR, last=LAST_YEAR, year=name.year))
-    now, skies, stored = web.now(), web.skies, seen.stored
-    watcher = watcher_of(session, seen, viewer)
-    is_mine = watcher is not None and viewer is not None and watcher.person_id == viewer.person_id
+    now, skies, stored, watcher = web.now(), web.skies, watched.seen.stored, watched.watcher
     decision = find_standing(session, watcher.id, stored, name, now) if watcher is not None else None
-    if watcher is not None and decision is not None:
-        # As it was decided, kept for the next who looks, in the units that hold now.
+    if watched.wishes is not None and decision is not None:
+        # As it was decided, kept without rows for the next who looks, in the units that hold now.
         key = ("decided", decision.id, decision.confirmed_at)
-        known = skies.keep(key, lambda: _decided(session, decision))
-        wishes = replace(known.wishes, units=from_json(Wishes, watcher.wishes).units)
-        judged = replace(known, decision=decision, wishes=wishes)
+        judged = skies.keep(key, lambda: _decided(session, skies, decision))
+        judged = replace(judged, wishes=replace(judged.wishes, units=watched.wishes.units))
     else:
-        wishes = wishes_of(watcher)
+        wishes = watched.wishes or DEFAULT_WISHES
         nights = nights_as_wished(wishes, lambda sky: skies.nights(stored.site, name, 1, sky)[0])
         inputs = read_inputs(session, [stored], now)[stored.site_id].about(nights[0])
         verdict = inputs.judge(nights, wishes)
+        night = verdict.night or nights[0]
+        found = skies.windows(stored.site, night, verdict)
         judged = ShownNight(
             site=stored.site,
-            night=verdict.night or nights[0],
-            verdict=verdict,
+            night=night,
+            verdict=with_darkness(verdict, stored.site, night, found),
             wishes=wishes,
             as_of=inputs.now,
             forecasts=tuple(inputs.forecasts),
+            skies=found,
         )
-    # How dark the sky is in each window stands among the reasons.
-    site, night = judged.site, judged.night
-    found = skies.windows(site, night, judged.verdict)
-    verdict = with_darkness(judged.verdict, site, night, found)
-    return replace(judged, skies=found, verdict=verdict, subscription=watcher, is_mine=is_mine)
+    kit = read_kit(watcher.kit, watcher.id) if watcher is not None and watched.is_mine else None
+    return replace(judged, watcher=watcher, is_mine=watched.is_mine, kit=kit)
 
 
-def watcher_of(session: Session, seen: SeenSite, viewer: Viewer | None) -> SubscriptionRow | None:
-    """The subscription whose verdicts are shown: the viewer's own, else that of the site's owner; of a copy
-    for others the viewer's own or none."""
-    running = running_subscriptions(session, site_ids=[seen.row.id])
-    me = viewer.person_id if viewer else None
-    mine = [each for each in running if each.person_id == me]
-    owners = [each for each in running if each.person_id == seen.row.owner_id]
-    return next(iter(mine + owners), None)
-
-
-def _decided(session: Session, decision: DecisionRow) -> ShownNight:
-    """The night as it was decided, without rows: it is kept for the next who looks."""
+def _decided(session: Session, skies: SkyCache, decision: DecisionRow) -> ShownNight:
+    """The night as it was decided; how dark the sky is in each window stands among the reasons."""
     known = read_decision(session, decision)
+    found = skies.windows(known.site, known.night, known.verdict)
     return ShownNight(
         site=known.site,
         night=known.night,
-        verdict=known.verdict,
+        verdict=with_darkness(known.verdict, known.site, known.night, found),
         wishes=known.wishes,
         as_of=known.as_of,
         forecasts=tuple(forecasts_by_id(session, known.forecast_ids, dark_hours(known.night)).values()),
+        skies=found,
+        decision=(decision.id, decision.confirmed_at),
     )
 
 

@@ -38,6 +38,7 @@ from service.web.nights.judged_night import is_past, judged_night
 from service.web.shared.context import Web
 from service.web.shared.filters import clock_of
 from service.web.shared.forms import Filled, Form
+from service.web.shared.site_rows import watched_sites
 from service.web.shared.viewer import SignedIn, Viewer, seen_site
 
 TOWARD = tuple((45 * i, direction_word(45 * i)) for i in range(8))
@@ -62,7 +63,8 @@ def build_router(web: Web) -> APIRouter:
     def keep(site_id: int, name: date, viewer: SignedIn, form: Filled) -> Response:
         with web.writing.begin() as session:
             seen = seen_site(session, site_id, viewer)
-            judged = judged_night(web, session, seen, viewer, name)
+            [watched] = watched_sites(session, [seen], viewer)
+            judged = judged_night(web, session, watched, name)
             if not (seen.is_own or judged.is_mine):
                 raise NothingHere
             if not is_past(judged.night, web.now()):

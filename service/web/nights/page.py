@@ -8,10 +8,9 @@ from typing import Literal
 
 from fastapi import APIRouter, Response
 from fastapi.responses import HTMLResponse
-from sqlalchemy.orm import Session
 
 from alerts.briefing.collect import preview_facts, sky_note
-from alerts.briefing.facts.alert import AlertFacts
+from alerts.briefing.facts.alert import Ahead, AlertFacts
 from alerts.briefing.pictures.drawing import Picture
 from alerts.briefing.render import line_of
 from alerts.briefing.text.alert_lines import CAUTIONS
@@ -26,8 +25,7 @@ from alerts.weather.models import source_name
 from alerts.wishes.model import units_of
 from service.explain.argument import VerdictTurn, argue
 from service.explain.stored_verdict import open_case
-from service.store.repositories.alerts import alerts_of_night
-from service.store.schema.core_tables import AlertRow
+from service.store.repositories.alerts import SentAlert, alerts_of_night
 from service.web.error_pages import NothingHere
 from service.web.nights.hour_table import HourTable, hour_table
 from service.web.nights.judged_night import ShownNight, ahead_of, is_past, is_tonight, judged_night
@@ -36,6 +34,7 @@ from service.web.nights.pictures import field_notes, findings, night_pictures
 from service.web.shared.context import Web
 from service.web.shared.credits import credits_of
 from service.web.shared.filters import as_data, dated_time, headline
+from service.web.shared.site_rows import watched_sites
 from service.web.shared.viewer import Looking, seen_site
 
 PICTURE_KEPT = "private, max-age=300"
@@ -43,19 +42,22 @@ PICTURE_KEPT = "private, max-age=300"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NightPage:
-    """All that the page shows.
+    """What the page shows of a night, but for what was told of it.
 
+    headline: the verdict in words; where nobody can forecast the night yet, that.
     reasons: (mark, text), what decided and what stands in the way; passed: the rest.
-    told: only for the one whose wishes they are. is_watched: whether anyone's wishes were judged.
+    is_watched: whether anyone's wishes were judged; is_mine: the viewer's.
     leave: when to leave, with its zone; "" where leaving isn't the viewer's. data: verdict, chance and times
     for programs.
     """
 
-    judged: ShownNight
+    name: date
     verdict: str
+    headline: str
     is_past: bool
     is_tonight: bool
     is_watched: bool
+    is_mine: bool
     leave: str
     line: str
     words: AlertView
@@ -63,23 +65,12 @@ class NightPage:
     passed: tuple[str, ...]
     hours: HourTable | None
     pictures: tuple[Picture, ...]
-    told: tuple[str, ...]
     credits: tuple[str, ...]
     cautions: tuple[str, ...]
     unused: tuple[str, ...]
-    units: Units
     before: date
     after: date
     data: str
-
-    @property
-    def name(self) -> date:
-        return self.judged.night.name
-
-    @property
-    def headline(self) -> str:
-        """The verdict in words; where nobody can forecast the night yet, that."""
-        return say("web-nights.too-early") if self.words.first_look else headline(self.verdict)
 
 
 def build_router(web: Web) -> APIRouter:
@@ -89,23 +80,28 @@ def build_router(web: Web) -> APIRouter:
     def night(site_id: int, name: date, viewer: Looking) -> HTMLResponse:
         with web.reading() as session:
             seen = seen_site(session, site_id, viewer)
-            judged = judged_night(web, session, seen, viewer, name)
-            page = build_night_page(web, session, judged)
+            [watched] = watched_sites(session, [seen], viewer)
+            judged = judged_night(web, session, watched, name)
+            page = night_page(web, judged)
+            reader = Reader(zone_info(judged.site.zone), units_of(judged.wishes))
 
             # Why it rang or didn't: how the night stands with the wishes that were judged, and the way there
             argument: list[str] = [say("web-nights.not-told")]
             changes: tuple[VerdictTurn, ...] = ()
-            if judged.subscription is not None:
-                known, day = judged.subscription, judged.night.name
+            told: list[str] = []
+            if judged.watcher is not None:
+                known, day = judged.watcher, judged.night.name
+                sent = alerts_of_night(session, known.id, day) if judged.is_mine else ()
+                told = [told_words(each, reader) for each in sent]
                 case = open_case(session, known, day, web.now(), lambda: web.skies.ephemeris)
                 found = argue(case)
                 argument = [found.answer, *found.lines_of("held"), *found.lines_of("hangs_on")]
                 changes = found.turns
             elif seen.is_own:
                 argument = [say("web-nights.nobody-told")]
-            outcome = in_units(said_outcome(session, judged.site, seen.row.id, name, viewer), page.units)
+            outcome = in_units(said_outcome(session, judged.site, seen.row.id, name, viewer), reader.units)
             came = [
-                in_units(line, page.units) for line in came_lines(session, judged.site, seen.row.id, name)
+                in_units(line, reader.units) for line in came_lines(session, judged.site, seen.row.id, name)
             ]
         return web.page(
             "nights/page.html",
@@ -116,6 +112,7 @@ def build_router(web: Web) -> APIRouter:
             base=f"/sites/{site_id}/nights/{name}",
             nights=f"/sites/{site_id}/nights",
             this_year=web.now().year,
+            told=told,
             argument=argument,
             turns=changes,
             outcome=outcome,
@@ -134,7 +131,8 @@ def build_router(web: Web) -> APIRouter:
     ) -> Response:
         with web.reading() as session:
             seen = seen_site(session, site_id, viewer)
-            judged = judged_night(web, session, seen, viewer, name)
+            [watched] = watched_sites(session, [seen], viewer)
+            judged = judged_night(web, session, watched, name)
         drawn = night_pictures(web.skies, judged, look=look, width=width)
         found = next((each for each in drawn if each.name == picture), None)
         if found is None:
@@ -144,10 +142,28 @@ def build_router(web: Web) -> APIRouter:
     return router
 
 
-def build_night_page(web: Web, session: Session, judged: ShownNight) -> NightPage:
-    """The page's values."""
+def night_page(web: Web, judged: ShownNight) -> NightPage:
+    """The page's values; of a decided night they are kept for the next who looks."""
+    now = web.now()
+    past, tonight, ahead = (
+        is_past(judged.night, now),
+        is_tonight(judged.site, judged.night, now),
+        ahead_of(web, judged),
+    )
+
+    def build() -> NightPage:
+        return _build_page(web, judged, ahead, is_past=past, is_tonight=tonight)
+
+    if judged.decision is None:
+        return build()
+    units, kit, mine = units_of(judged.wishes), judged.kit, judged.is_mine
+    return web.skies.keep(("page", judged.decision, units, kit, mine, past, tonight, ahead), build)
+
+
+def _build_page(web: Web, judged: ShownNight, ahead: Ahead, *, is_past: bool, is_tonight: bool) -> NightPage:
     site, night, verdict, units = judged.site, judged.night, judged.verdict, units_of(judged.wishes)
-    facts = night_facts(web, judged)
+    facts = night_facts(web, judged, ahead)
+    words = view_alert(facts, units)
     reader = Reader(zone_info(site.zone), units)
 
     # What decided and what stands in the way; a night too early for weather isn't held against the feeds.
@@ -162,32 +178,26 @@ def build_night_page(web: Web, session: Session, judged: ShownNight) -> NightPag
             f"{source_name(each.source)}: {each.why_not}." for each in entries if each.chance is None
         )
 
-    told: list[str] = []
-    if judged.subscription is not None and judged.is_mine:
-        told = told_of(session, judged.subscription.id, night.name, reader)
-
     # Credits of the forecasts in the table, and of all else that the verdict and the sky rest on.
-    window = verdict.window.span if verdict.window else None
     shown = credits_of(forecast.source for forecast in judged.forecasts)
-    words = view_alert(facts, units)
     return NightPage(
-        judged=judged,
+        name=night.name,
         verdict=verdict.word.value,
-        is_past=is_past(night, web.now()),
-        is_tonight=is_tonight(site, night, web.now()),
-        is_watched=judged.subscription is not None,
+        headline=say("web-nights.too-early") if words.first_look else headline(verdict.word.value),
+        is_past=is_past,
+        is_tonight=is_tonight,
+        is_watched=judged.watcher is not None,
+        is_mine=judged.is_mine,
         leave=leave_words(facts, units),
         line=sentence(line_of(words, headed=True)),
         words=words,
         reasons=tuple((say("briefing.result", result=r.result), say(r.text, reader)) for r in against),
         passed=tuple(say(r.text, reader) for r in verdict.reasons if r.result is Result.PASS),
-        hours=hour_table(judged.shown_span, window, judged.forecasts, now=judged.as_of),
+        hours=hour_table(judged),
         pictures=night_pictures(web.skies, judged),
-        told=tuple(told),
         credits=tuple(dict.fromkeys((*shown, *(credit.text for credit in facts.attributions)))),
         cautions=tuple(map(say, CAUTIONS)) if facts.is_go else (),
         unused=unused,
-        units=units,
         before=night.name - timedelta(days=1),
         after=night.name + timedelta(days=1),
         data=night_data(judged, facts),
@@ -215,7 +225,7 @@ def leave_words(facts: AlertFacts, units: Units) -> str:
     return dated_time(facts.leave_by, zone, facts.night, units.clock_hours)
 
 
-def night_facts(web: Web, judged: ShownNight) -> AlertFacts:
+def night_facts(web: Web, judged: ShownNight, ahead: Ahead) -> AlertFacts:
     """What a message would say of the night; without a trip that isn't the viewer's."""
     window = judged.verdict.window
     trip = None
@@ -229,17 +239,12 @@ def night_facts(web: Web, judged: ShownNight) -> AlertFacts:
         sky=sky_note(window, judged.sky) if window is not None and judged.sky is not None else None,
         invented=web.duskbell.invented,
     )
-    return preview_facts(found, ahead_of(web, judged))
+    return preview_facts(found, ahead)
 
 
-def told_of(session: Session, subscription_id: int, name: date, reader: Reader) -> list[str]:
-    """What was told of that night, oldest first: `Go, Sat 19:07 CEST, 73 % then; arrived.`"""
-    sent = alerts_of_night(session, subscription_id, name)
-    return [told_words(each.alert, each.dropped or each.message.status, reader) for each in sent]
-
-
-def told_words(alert: AlertRow, status: str, reader: Reader) -> str:
-    """One alert: what, when, the chance said, and what became of its message."""
+def told_words(sent: SentAlert, reader: Reader) -> str:
+    """What, when, the chance then, what became of its message: `Go, Sat 19:07 CEST, 73 % then; arrived.`"""
+    alert = sent.alert
     chance_pct = alert.facts.get("chance_pct")
     return say(
         "web-nights.told" if chance_pct is None else "web-nights.told-with-chance",
@@ -247,5 +252,5 @@ def told_words(alert: AlertRow, status: str, reader: Reader) -> str:
         kind=phrase("briefing.kind", kind=alert.kind),
         raised_at=alert.raised_at,
         chance_pct=chance_pct,
-        outcome=phrase("web-nights.message", status=status),
+        outcome=phrase("web-nights.message", status=sent.dropped or sent.message.status),
     )

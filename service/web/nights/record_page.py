@@ -22,11 +22,11 @@ from service.hindsight.track_record import TrackRecord, load_record, record_csv
 from service.store.repositories.judged_events import NOBODY, read_outcome
 from service.store.repositories.pairs import load_pairs
 from service.store.repositories.record_rows import last_settled, newest_change
+from service.store.repositories.sites import sites_shown_to
 from service.store.schema.core_tables import SiteRow
 from service.web.error_pages import NothingHere
 from service.web.nights.pictures import WIDTHS
 from service.web.shared.context import Web
-from service.web.shared.site_rows import visible_sites
 from service.web.shared.viewer import Looking, SignedIn, seen_site
 
 PICTURE_KEPT = "private, max-age=300"
@@ -81,7 +81,7 @@ def build_router(web: Web) -> APIRouter:
     def over_all(viewer: SignedIn, lead: Annotated[Lead | None, Query()] = None) -> HTMLResponse:
         with web.reading() as session:
             found = kept_record(web, session, None)
-            sites = site_lines(session, visible_sites(session, viewer))
+            sites = site_lines(session, sites_shown_to(session, viewer.person_id))
         return show(web, found, lead, viewer=viewer, base="/record", site=None, sites=sites, nights=[])
 
     @router.get("/sites/{site_id:number}/record", response_class=HTMLResponse)
@@ -111,7 +111,7 @@ def build_router(web: Web) -> APIRouter:
     @router.get("/record.csv")
     def table_over_all(viewer: SignedIn) -> Response:
         with web.reading() as session:
-            text = record_csv(session, [row.id for row in visible_sites(session, viewer)])
+            text = record_csv(session, [row.id for row in sites_shown_to(session, viewer.person_id)])
         return _table(text, "duskbell-record.csv")
 
     @router.get("/sites/{site_id:number}/record.csv")

@@ -15,7 +15,6 @@ from alerts.common.phrases import PLAIN_READER, Phrase, Reader, find_entry, say
 from alerts.common.span import Span
 from alerts.common.text import MONTHS, Clock, clock_in, length, long_day, sentence, short_day
 from alerts.common.time_text import said_minutes, utc_text, whole_minutes
-from alerts.common.units import Units
 from alerts.sky.nights.season import Month
 from alerts.weather.models import model_name, name_with_family
 
@@ -120,29 +119,9 @@ def _span_data(span: Span | None) -> str | None:
     return None if span is None else f"{utc_text(span.start)}/{utc_text(span.end)}"
 
 
-MISSING = "–"
-
-
 def clock_words(at: datetime, zone: str, hours: int = 24) -> str:
     """`23:40`, where the zone stands nearby."""
     return clock_of(zone, hours=hours).time(at)
-
-
-def figure(value: float | None, unit: str) -> str:
-    return MISSING if value is None else f"{value:.0f} {unit}"
-
-
-def temperature(value_c: float | None, units: Units) -> str:
-    return MISSING if value_c is None else say("web.temperature", Reader(units=units), celsius=value_c)
-
-
-def speed(value_ms: float | None, units: Units) -> str:
-    return MISSING if value_ms is None else say("web.speed", Reader(units=units), ms=value_ms)
-
-
-def dew_gap(value_c: float | None, units: Units) -> str:
-    """How far the air is above its dew point."""
-    return MISSING if value_c is None else say("web.dew-gap", Reader(units=units), celsius=value_c)
 
 
 def month_words(month: Month) -> str:
@@ -213,10 +192,6 @@ FILTERS: Mapping[str, Callable[..., Any]] = MappingProxyType(
         "sentence": lambda words: sentence(str(words)),
         "month_words": month_words,
         "clock": clock_words,
-        "figure": figure,
-        "temperature": temperature,
-        "speed": speed,
-        "dew": dew_gap,
         "linked": linked,
     }
 )

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
-from alerts.common.phrases import phrase, say
+from alerts.common.phrases import Phrase, phrase, say
 from alerts.common.span import Span
 from alerts.common.time_text import said_minutes
 from alerts.field.trip_plan import plan_trip
@@ -46,7 +46,7 @@ class NightCell:
     minutes: float
     moon_lit: float
     chance_pct: int | None = None
-    why: str = ""
+    why: Phrase | None = None
     leave_by: datetime | None = None
     drive_is_estimate: bool = False
     over_at: datetime | None = None
@@ -101,7 +101,7 @@ def cell_of_row(
         minutes=said_minutes(*(each.span for each in night.windows)),
         moon_lit=night.moon_lit,
         chance_pct=decision.chance_pct if decision is not None else None,
-        why=deciding_words(decision, is_own=is_own) if decision is not None else "",
+        why=what_decided(decision, is_own=is_own) if decision is not None else None,
         leave_by=leave_by,
         drive_is_estimate=wishes is not None and wishes.is_estimate_on(night.name),
         over_at=over_at(night),
@@ -119,18 +119,18 @@ def cell_of_verdict(night: Night, verdict: Verdict, now: datetime) -> NightCell:
         minutes=said_minutes(*(each.span for each in night.windows)),
         moon_lit=night.moon_lit,
         chance_pct=verdict.chance_pct,
-        why=str(verdict.deciding.text),
+        why=verdict.deciding.text,
         over_at=over_at(night),
         judged_at=now,
     )
 
 
-def deciding_words(decision: DecisionRow, *, is_own: bool) -> str:
-    """What decided; without the site's note where the site isn't the reader's own."""
+def what_decided(decision: DecisionRow, *, is_own: bool) -> Phrase | None:
+    """Its deciding reason; without the site's note where the site isn't the reader's own."""
     if not decision.reasons:
-        return ""
+        return None
     reason = from_json(Reason, decision.reasons[0])
-    return str((reason if is_own else without_note(reason)).text)
+    return (reason if is_own else without_note(reason)).text
 
 
 def cell_of_bare(night: BareNight) -> NightCell:

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import json
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from typing import NamedTuple
 
 from sqlalchemy.orm import Session
 
+from alerts.common.clock_times import zone_info
+from alerts.common.phrases import Reader
 from alerts.common.units import Units
 from alerts.sites.model import Site
 from alerts.wishes.model import DEFAULT_WISHES, Wishes, units_of
@@ -18,9 +21,9 @@ from service.store.json_values import from_json
 from service.store.repositories.decisions import StandingDecision, decisions_by_id, newest_standing
 from service.store.repositories.forecasts import newest_ids, place_key
 from service.store.repositories.nights import NightRef, night_key, nights_ahead, nights_by_id, versioned
-from service.store.repositories.sites import StoredSite, newest_revisions, sites_shown_to
+from service.store.repositories.sites import StoredSite
 from service.store.repositories.subscriptions import running_subscriptions
-from service.store.schema.core_tables import SiteRow, SubscriptionRow
+from service.store.schema.core_tables import SubscriptionRow
 from service.web.shared.night_row import (
     ORDER,
     NightCell,
@@ -32,34 +35,76 @@ from service.web.shared.night_row import (
     still_ahead,
 )
 from service.web.shared.sky_cache import SkyCache
-from service.web.shared.viewer import Viewer
+from service.web.shared.viewer import SeenSite, Viewer
 
 NIGHTS_SHOWN = 14
 _LOOK_BACK = timedelta(days=2)
 
 
 @dataclass(frozen=True, slots=True)
+class WatchedSite:
+    """A site with the subscription whose verdicts are shown, the viewer's, else the owner's; None for none.
+
+    wishes: of that subscription. is_mine: they are the viewer's.
+    """
+
+    seen: SeenSite
+    watcher: SubscriptionRow | None
+    wishes: Wishes | None
+    is_mine: bool
+
+    @property
+    def units(self) -> Units:
+        """As the viewer wished to read figures and times here; the usual where the wishes aren't theirs."""
+        return units_of(self.wishes) if self.is_mine and self.wishes is not None else Units.METRIC
+
+
+def watched_sites(session: Session, sites: Sequence[SeenSite], viewer: Viewer | None) -> list[WatchedSite]:
+    """Each site with the oldest subscription of the viewer, else of its owner; of a copy for others the
+    viewer's or none."""
+    me = viewer.person_id if viewer else None
+    owners = {each.row.id: each.row.owner_id for each in sites}
+    chosen: dict[int, SubscriptionRow] = {}
+    for running in running_subscriptions(session, site_ids=set(owners)):
+        known = chosen.get(running.site_id)
+        is_better = known is None or running.person_id == me != known.person_id
+        if is_better and running.person_id in (me, owners[running.site_id]):
+            chosen[running.site_id] = running
+    found = []
+    for each in sites:
+        watcher = chosen.get(each.row.id)
+        wishes = from_json(Wishes, watcher.wishes) if watcher is not None else None
+        found.append(WatchedSite(each, watcher, wishes, watcher is not None and watcher.person_id == me))
+    return found
+
+
+@dataclass(frozen=True, slots=True)
 class ListedSite:
     """A site and its coming nights. is_own: of the viewer; is_watched: someone's wishes are judged here.
-    units: as the viewer wished to read figures and times of this site. clock_zone: of the clock that they
-    leave by; "" for the site's."""
+    units: as the viewer wished to read figures and times of this site. leave_zone: of the clock that they
+    leave by."""
 
     site_id: int
     name: str
-    zone: str
+    site: Site
     is_own: bool
     is_watched: bool
     cells: tuple[NightCell, ...]
-    units: Units = Units.METRIC
-    clock_zone: str = ""
+    units: Units
+    leave_zone: str
 
     @property
-    def leave_zone(self) -> str:
-        return self.clock_zone or self.zone
+    def zone(self) -> str:
+        return self.site.zone
 
     @property
     def clock_hours(self) -> int:
         return self.units.clock_hours
+
+    @property
+    def reader(self) -> Reader:
+        """Who reads of it, on the site's clock."""
+        return Reader(zone_info(self.site.zone), self.units)
 
     @property
     def best(self) -> NightCell | None:
@@ -70,132 +115,80 @@ class ListedSite:
         return self.cells[0] if self.cells else None
 
 
-def visible_sites(session: Session, viewer: Viewer | None) -> list[SiteRow]:
-    return sites_shown_to(session, viewer.person_id if viewer else None)
-
-
 def site_rows(
-    session: Session, skies: SkyCache, sites: Sequence[SiteRow], viewer: Viewer | None, now: datetime
+    session: Session, skies: SkyCache, sites: Sequence[WatchedSite], now: datetime
 ) -> list[ListedSite]:
     """Each site with its coming nights, in the order given."""
-    stored = newest_revisions(session, {row.id for row in sites})
-    watchers = watchers_of(session, sites, viewer)
-    owned = {row.id for row in sites if row.rounded_of_id is None}
-    me = viewer.person_id if viewer else None
-    watched = [
-        WatchedSite(stored[site_id], each, is_own=site_id in owned, is_mine=each.person_id == me)
-        for site_id, each in watchers.items()
-    ]
-    rows = _stored_rows(session, skies, watched, now)
-    copies = [row.id for row in sites if row.rounded_of_id is not None and row.id not in watchers]
-    rows |= _usual_rows(session, skies, [stored[site_id] for site_id in copies], now)
-    bare = [stored[row.id].site for row in sites if not rows.get(row.id)]
-    wishes = DEFAULT_WISHES.sky
-    unwatched = skies.bare_nights(bare, now, NIGHTS_SHOWN + 1, wishes) if bare else {}
+    rows = _stored_rows(session, skies, sites, now)
+    copies = [each.seen.stored for each in sites if not each.seen.is_own and each.watcher is None]
+    rows |= _usual_rows(session, skies, copies, now)
+    bare = [each.seen.stored.site for each in sites if not rows.get(each.seen.row.id)]
+    unwatched = skies.bare_nights(bare, now, NIGHTS_SHOWN + 1, DEFAULT_WISHES.sky) if bare else {}
     found = []
-    for row in sites:
-        site = stored[row.id].site
+    for each in sites:
+        row, site = each.seen.row, each.seen.stored.site
         cells = rows.get(row.id) or [cell_of_bare(night) for night in unwatched[site]]
-        watcher = watchers.get(row.id)
         found.append(
             ListedSite(
                 site_id=row.id,
                 name=row.name,
-                zone=site.zone,
-                is_own=row.id in owned,
-                is_watched=row.id in watchers,
+                site=site,
+                is_own=each.seen.is_own,
+                is_watched=each.watcher is not None,
                 cells=tuple(still_ahead(cells, now)[:NIGHTS_SHOWN]),
-                units=units_for(watcher, viewer),
-                clock_zone=str(watcher.wishes.get("clock_zone") or "")
-                if watcher is not None and watcher.person_id == me
-                else "",
+                units=each.units,
+                leave_zone=(each.is_mine and each.wishes and each.wishes.clock_zone) or site.zone,
             )
         )
     return found
 
 
-def units_for(watcher: SubscriptionRow | None, viewer: Viewer | None) -> Units:
-    """As the viewer wished to read figures and times here; the usual where the wishes aren't theirs."""
-    if watcher is None or viewer is None or watcher.person_id != viewer.person_id:
-        return Units.METRIC
-    return units_of(from_json(Wishes, watcher.wishes))
-
-
-def watchers_of(
-    session: Session, sites: Sequence[SiteRow], viewer: Viewer | None
-) -> dict[int, SubscriptionRow]:
-    """For each site the subscription whose verdicts are shown: the viewer's, else the owner's."""
-    me = viewer.person_id if viewer else None
-    owners = {row.id: row.owner_id for row in sites}
-    chosen: dict[int, SubscriptionRow] = {}
-    for each in running_subscriptions(session, site_ids=set(owners)):
-        known = chosen.get(each.site_id)
-        is_better = known is None or each.person_id == me != known.person_id
-        if is_better and each.person_id in (me, owners[each.site_id]):
-            chosen[each.site_id] = each
-    return chosen
-
-
-@dataclass(frozen=True, slots=True)
-class WatchedSite:
-    """A site with the subscription whose verdicts are shown. is_own: the site is the viewer's; is_mine: the
-    wishes are."""
-
-    stored: StoredSite
-    watcher: SubscriptionRow
-    is_own: bool
-    is_mine: bool
-
-
-@dataclass(frozen=True, slots=True)
-class _Wanted:
-    """A cell to make: of which night, by which decision, for whose wishes as text, "" for nobody's.
-
-    is_own: the site is the viewer's.
-    """
+class CellKey(NamedTuple):
+    """What a cell is made of: which night, by which decision, for whose wishes as text, "" for nobody's.
+    is_own: with the site's note."""
 
     night_id: int
     computed_at: datetime
     decision_id: int | None
     wished: str
     is_own: bool
-    site: Site = field(compare=False)
-    wishes: Wishes | None = field(compare=False)
 
 
 def _stored_rows(
-    session: Session, skies: SkyCache, watched: Sequence[WatchedSite], now: datetime
+    session: Session, skies: SkyCache, sites: Sequence[WatchedSite], now: datetime
 ) -> dict[int, list[NightCell]]:
     """By site the cells of the nights that the store holds for its watcher's wishes."""
-    revision_ids = {each.stored.revision_id for each in watched}
-    nights = nights_ahead(session, revision_ids, now, days=NIGHTS_SHOWN + 1)
+    revisions = {each.watcher.id: each.seen.stored.revision_id for each in sites if each.watcher is not None}
+    nights = nights_ahead(session, set(revisions.values()), now, days=NIGHTS_SHOWN + 1)
     numbers = {row.night_id: row for rows in nights.values() for row in rows}
-    revisions = {each.watcher.id: each.stored.revision_id for each in watched}
     decided: defaultdict[int, dict[date, StandingDecision]] = defaultdict(dict)
-    for (watcher_id, name), standing in newest_standing(
-        session, revisions, (now - _LOOK_BACK).date()
-    ).items():
+    since = (now - _LOOK_BACK).date()
+    for (watcher_id, name), standing in newest_standing(session, revisions, since).items():
         decided[watcher_id][name] = standing
 
     # The night that a decision is about goes before the newest that was computed.
-    wanted: dict[int, list[_Wanted]] = {}
-    for each in watched:
-        watcher, site = each.watcher, each.stored.site
-        wishes = from_json(Wishes, watcher.wishes) if each.is_mine else None
+    rows: dict[int, list[CellKey]] = {}
+    sites_of: dict[CellKey, WatchedSite] = {}
+    for each in sites:
+        watcher = each.watcher
+        if watcher is None:
+            continue
         wished = json.dumps(watcher.wishes) if each.is_mine else ""
-        under = nights[each.stored.revision_id, versioned(watcher.sky_key)]
+        under = nights[each.seen.stored.revision_id, versioned(watcher.sky_key)]
         coming: dict[date, tuple[NightRef, int | None]] = {row.name: (row, None) for row in under}
         coming |= {
             name: (numbers[standing.night_id], standing.decision_id)
             for name, standing in decided[watcher.id].items()
             if standing.night_id in numbers
         }
-        wanted[each.stored.site_id] = [
-            _Wanted(night.night_id, night.computed_at, decision_id, wished, each.is_own, site, wishes)
+        keys = [
+            CellKey(night.night_id, night.computed_at, decision_id, wished, each.seen.is_own)
             for _, (night, decision_id) in sorted(coming.items())
         ]
-    cells = _cells(session, skies, [each for row in wanted.values() for each in row])
-    return {site_id: [cells[each] for each in row] for site_id, row in wanted.items()}
+        rows[each.seen.row.id] = keys
+        sites_of |= dict.fromkeys(keys, each)
+    cells = _cells(session, skies, sites_of)
+    return {site_id: [cells[key] for key in keys] for site_id, keys in rows.items()}
 
 
 def _usual_rows(
@@ -229,19 +222,22 @@ def _usual_rows(
     return found
 
 
-def _cells(session: Session, skies: SkyCache, wanted: Iterable[_Wanted]) -> dict[_Wanted, NightCell]:
+def _cells(
+    session: Session, skies: SkyCache, wanted: Mapping[CellKey, WatchedSite]
+) -> dict[CellKey, NightCell]:
     """The cells: those that were made before, and those that are made now, read in one go."""
-    known = {each: skies.cells.get(each) for each in wanted}
-    missing = [each for each, cell in known.items() if cell is None]
-    nights = nights_by_id(session, {each.night_id for each in missing})
-    decisions = decisions_by_id(session, {each.decision_id for each in missing if each.decision_id})
-    made: dict[_Wanted, NightCell] = {}
-    for each in missing:
-        decision = decisions[each.decision_id] if each.decision_id else None
-        night = nights[each.night_id]
-        made[each] = cell_of_row(night, decision, each.site, each.wishes, is_own=each.is_own)
-        skies.cells.put(each, made[each])
-    return {**{each: cell for each, cell in known.items() if cell is not None}, **made}
+    found = {key: cell for key in wanted if (cell := skies.cells.get(key)) is not None}
+    missing = [key for key in wanted if key not in found]
+    if not missing:
+        return found
+    nights = nights_by_id(session, {key.night_id for key in missing})
+    decisions = decisions_by_id(session, {key.decision_id for key in missing if key.decision_id})
+    for key in missing:
+        decision = decisions[key.decision_id] if key.decision_id else None
+        site, mine = wanted[key].seen.stored.site, wanted[key].wishes if key.wished else None
+        found[key] = cell_of_row(nights[key.night_id], decision, site, mine, is_own=key.is_own)
+        skies.cells.put(key, found[key])
+    return found
 
 
 def best_first(rows: Iterable[ListedSite]) -> list[ListedSite]:

@@ -16,7 +16,7 @@ from sqlalchemy.orm import Session
 
 from service.store.repositories import browsers, people
 from service.store.repositories.rounded_sites import find_copy
-from service.store.repositories.sites import StoredSite, newest_revision
+from service.store.repositories.sites import StoredSite, newest_revision, newest_revisions, sites_shown_to
 from service.store.repositories.subscriptions import is_told
 from service.store.schema.core_tables import PersonRow, SiteRow
 from service.web.error_pages import NothingHere, NotInvited, SignInAgain, SignInFirst
@@ -151,6 +151,14 @@ def seen_site(session: Session, site_id: int, viewer: Viewer | None) -> SeenSite
     ):
         raise NothingHere
     return SeenSite(row, newest_revision(session, row.id), is_own)
+
+
+def visible_sites(session: Session, viewer: Viewer | None) -> list[SeenSite]:
+    """The viewer's own sites and the copies of those that they are told of; for a stranger those of the
+    shared ones. By name."""
+    rows = sites_shown_to(session, viewer.person_id if viewer else None)
+    stored = newest_revisions(session, {row.id for row in rows})
+    return [SeenSite(row, stored[row.id], row.rounded_of_id is None) for row in rows]
 
 
 def own_site(session: Session, site_id: int, viewer: Viewer) -> SeenSite:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Annotated
@@ -24,14 +24,13 @@ from alerts.judging.comparison import (
     tonight_at,
     usual_span,
 )
+from alerts.wishes.model import DEFAULT_WISHES
 from service.reports.comparison_report import Compared, compare_stored, compared_as_of
-from service.reports.default_reader import wishes_of
-from service.store.repositories.sites import StoredSite, newest_revisions
-from service.store.schema.core_tables import PersonRow, SiteRow
+from service.store.schema.core_tables import PersonRow
 from service.web.shared.context import Web
 from service.web.shared.filters import as_data
-from service.web.shared.site_rows import units_for, visible_sites, watchers_of
-from service.web.shared.viewer import SignedIn, Viewer
+from service.web.shared.site_rows import watched_sites
+from service.web.shared.viewer import SeenSite, SignedIn, Viewer, visible_sites
 
 NIGHTS_SHOWN = 60
 
@@ -85,14 +84,13 @@ def build_router(web: Web) -> APIRouter:
         more, fault = 0, ""
         with web.reading() as session:
             visible = visible_sites(session, viewer)
-            chosen = [row for row in visible if site is None or row.id in site][:MOST_SITES]
-            stored = newest_revisions(session, {row.id for row in chosen})
-            tonight = tonight_at((each.site for each in stored.values()), now)
+            chosen = [seen for seen in visible if site is None or seen.row.id in site][:MOST_SITES]
+            tonight = tonight_at((seen.stored.site for seen in chosen), now)
             span = usual_span(None, None, tonight)
             try:
                 span = usual_span(_day(first), _day(last), tonight)
                 if chosen:
-                    asked = Comparison(chosen, stored, *span, sort)
+                    asked = Comparison(chosen, *span, sort)
                     found = compare_rows(web, session, viewer, asked)
                     lines, more = found[:NIGHTS_SHOWN], max(0, len(found) - NIGHTS_SHOWN)
             except BadInput as refusal:
@@ -103,8 +101,8 @@ def build_router(web: Web) -> APIRouter:
             400 if fault else 200,
             viewer=viewer,
             place="compare",
-            sites=visible,
-            chosen={row.id for row in chosen},
+            sites=[seen.row for seen in visible],
+            chosen={seen.row.id for seen in chosen},
             first=span[0],
             last=span[1],
             lines=lines,
@@ -121,10 +119,9 @@ def build_router(web: Web) -> APIRouter:
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """What is compared: sites with the newest description of each, from one night to another, in an order."""
+    """What is compared: sites, from one night to another, in an order."""
 
-    rows: Sequence[SiteRow]
-    stored: Mapping[int, StoredSite]
+    sites: Sequence[SeenSite]
     first: date
     last: date
     order: Order
@@ -133,28 +130,25 @@ class Comparison:
 def compare_rows(web: Web, session: Session, viewer: Viewer, asked: Comparison) -> list[Line]:
     """The ranking, each site by the wishes that are judged there for this viewer, with the drive from their
     home where nobody watches it."""
-    rows, stored = asked.rows, asked.stored
-    watchers = watchers_of(session, rows, viewer)
     home = session.get_one(PersonRow, viewer.person_id).home
     compared = []
-    for row in rows:
-        watcher, mine = watchers.get(row.id), wishes_of(watchers.get(row.id))
-        if watcher is None:
-            mine = with_home(mine, home, stored[row.id].site)
-        compared.append(Compared(stored[row.id], mine, watcher))
-    sites = {each.site: each.stored.site_id for each in compared}
-    wishes = {each.site: each.wishes for each in compared}
-    hours = {row.id: units_for(watchers.get(row.id), viewer).clock_hours for row in rows}
+    hours = {}
+    for each in watched_sites(session, asked.sites, viewer):
+        stored = each.seen.stored
+        wishes = each.wishes or with_home(DEFAULT_WISHES, home, stored.site)
+        compared.append(Compared(stored, wishes, each.watcher))
+        hours[stored.site_id] = each.units.clock_hours
+    numbers = {each.site: each.stored.site_id for each in compared}
     with web.skies.turns.turn():
         found = compare_stored(session, compared, asked.first, asked.last, web.skies.ephemeris, web.now())
     return [
         Line(
-            sites[ranked.each.site],
+            numbers[ranked.each.site],
             ranked,
             say("wishes.drive", drive=ranked.drive, is_estimate=ranked.is_estimate),
-            hours[sites[ranked.each.site]],
+            hours[numbers[ranked.each.site]],
         )
-        for ranked in rank(found, asked.order, wishes)
+        for ranked in rank(found, asked.order, {each.site: each.wishes for each in compared})
     ]
 
 

@@ -11,7 +11,6 @@ from fastapi.responses import HTMLResponse
 
 from alerts.common.phrases import say
 from alerts.common.text import long_day, short_day
-from alerts.common.units import in_units
 from service.setup.steps import is_untouched
 from service.store.repositories.cycles import last_finished
 from service.web.shared.context import Web
@@ -26,8 +25,13 @@ from service.web.shared.night_row import (
     window_words,
 )
 from service.web.shared.ring_notes import on_home
-from service.web.shared.site_rows import ListedSite, best_first, site_rows, visible_sites
-from service.web.shared.viewer import Looking
+from service.web.shared.site_rows import (
+    ListedSite,
+    best_first,
+    site_rows,
+    watched_sites,
+)
+from service.web.shared.viewer import Looking, visible_sites
 
 SITES_A_PAGE = 25
 OPEN = ("go", "wait", "unknown")
@@ -46,7 +50,7 @@ class OpeningNight:
     @property
     def why(self) -> str:
         """What decided, in the viewer's units."""
-        return in_units(self.cell.why, self.row.units)
+        return say(self.cell.why, self.row.reader) if self.cell.why else ""
 
 
 def build_router(web: Web) -> APIRouter:
@@ -59,8 +63,8 @@ def build_router(web: Web) -> APIRouter:
     ) -> HTMLResponse:
         now = web.now()
         with web.reading() as session:
-            sites = visible_sites(session, viewer)
-            rows = best_first(site_rows(session, web.skies, sites, viewer, now))
+            sites = watched_sites(session, visible_sites(session, viewer), viewer)
+            rows = best_first(site_rows(session, web.skies, sites, now))
             cycle = last_finished(session)
             fresh = viewer is None and not web.duskbell.invented and not rows
             untouched = fresh and is_untouched(session, web.duskbell.settings)

@@ -18,15 +18,15 @@ from alerts.common.text import direction_word
 from alerts.common.units import Units
 from alerts.sites.coordinates import say_lat_lon
 from alerts.sky.nights.season import Season, wishes_text
-from service.reports.default_reader import wishes_of
+from alerts.wishes.model import DEFAULT_WISHES
 from service.store.repositories.alerts import last_alerts
-from service.web.nights.judged_night import FIRST_YEAR, LAST_YEAR, judged_night, watcher_of
+from service.web.nights.judged_night import FIRST_YEAR, LAST_YEAR, judged_night
 from service.web.nights.outcomes import came_of, outcomes_of
-from service.web.nights.page import build_night_page, told_words
+from service.web.nights.page import night_page, told_words
 from service.web.nights.pictures import WIDTHS, town_words
 from service.web.shared.context import Web
 from service.web.shared.night_row import column_of
-from service.web.shared.site_rows import site_rows, units_for
+from service.web.shared.site_rows import site_rows, watched_sites
 from service.web.shared.sky_cache import SkyCache
 from service.web.shared.viewer import Looking, SeenSite, Viewer, seen_site
 
@@ -52,11 +52,11 @@ def build_router(web: Web) -> APIRouter:
         now = web.now()
         with web.reading() as session:
             seen = seen_site(session, site_id, viewer)
-            row = site_rows(session, web.skies, [seen.row], viewer, now)[0]
+            watched = watched_sites(session, [seen], viewer)
+            row = site_rows(session, web.skies, watched, now)[0]
             lead = row.best or row.tonight
             assert lead is not None, "the sky gives every site its nights"
-            judged = judged_night(web, session, seen, viewer, lead.name)
-            night = build_night_page(web, session, judged)
+            night = night_page(web, judged_night(web, session, watched[0], lead.name))
             told = told_nights(session, seen, viewer, row.units)
         return web.page(
             "sites/page.html",
@@ -72,7 +72,7 @@ def build_router(web: Web) -> APIRouter:
             told=told,
             place=place_words(web.skies, seen),
             year=now.year,
-            is_watching=judged.is_mine,
+            is_watching=night.is_mine,
         )
 
     @router.get("/sites/{site_id:number}/season", response_class=HTMLResponse)
@@ -80,8 +80,8 @@ def build_router(web: Web) -> APIRouter:
         chosen = _year(year, web.now())
         with web.reading() as session:
             seen = seen_site(session, site_id, viewer)
-            watcher = watcher_of(session, seen, viewer)
-            wishes = wishes_of(watcher).sky
+            [watched] = watched_sites(session, [seen], viewer)
+            wishes = (watched.wishes or DEFAULT_WISHES).sky
         found = web.skies.season(seen.stored.site, date(chosen, 1, 1), date(chosen, 12, 31), wishes)
         never = () if found.nights else web.skies.never(seen.stored.site, wishes, chosen)
         return web.page(
@@ -89,7 +89,7 @@ def build_router(web: Web) -> APIRouter:
             viewer=viewer,
             seen=seen,
             zone=seen.stored.site.zone,
-            hours=units_for(watcher, viewer).clock_hours,
+            hours=watched.units.clock_hours,
             season=found,
             best=found.by_worth()[:10],
             never=never,
@@ -110,7 +110,8 @@ def build_router(web: Web) -> APIRouter:
         chosen = _year(year, web.now())
         with web.reading() as session:
             seen = seen_site(session, site_id, viewer)
-            wishes = wishes_of(watcher_of(session, seen, viewer)).sky
+            [watched] = watched_sites(session, [seen], viewer)
+            wishes = (watched.wishes or DEFAULT_WISHES).sky
         found = web.skies.season(seen.stored.site, date(chosen, 1, 1), date(chosen, 12, 31), wishes)
         mark = web.now().date() if chosen == web.now().year else None
         drawn = _season_picture(web.skies, found, look, width, mark)
@@ -140,7 +141,7 @@ def told_nights(session: Session, seen: SeenSite, viewer: Viewer | None, units: 
     return [
         ToldNight(
             each.alert.night_name,
-            told_words(each.alert, each.dropped or each.message.status, reader),
+            told_words(each, reader),
             said.get(each.alert.night_name, ""),
             came.get(each.alert.night_name, ""),
         )
