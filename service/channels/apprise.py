@@ -80,22 +80,19 @@ def _notify(url: str, push: Push) -> bool:
     """Whether the target took it; what goes wrong inside the library is told by its kind alone, since the
     rest could hold the target's URL."""
     try:
-        return _hand_over(url, push)
+        import apprise
+
+        logging.getLogger("apprise").setLevel(logging.CRITICAL)  # it would log the target's URL
+        sender: Any = apprise.Apprise()
+        target, has_link = _target(url, push)
+        if target is None or not sender.add(target):
+            return False
+        is_said = has_link or not push.link or push.link in push.text
+        text = push.text if is_said else f"{push.text}\n{push.link}"
+        return bool(sender.notify(title=push.title, body=text, body_format=apprise.NotifyFormat.TEXT))
     except PLUGIN_FAULTS as fault:
         log.error("apprise failed with %s", type(fault).__name__)
         return False
-
-
-def _hand_over(url: str, push: Push) -> bool:
-    import apprise
-
-    logging.getLogger("apprise").setLevel(logging.CRITICAL)  # it would log the target's URL
-    sender: Any = apprise.Apprise()
-    target, has_link = _target(url, push)
-    if target is None or not sender.add(target):
-        return False
-    text = push.text if has_link or not push.link or push.link in push.text else f"{push.text}\n{push.link}"
-    return bool(sender.notify(title=push.title, body=text, body_format=apprise.NotifyFormat.TEXT))
 
 
 def _target(url: str, push: Push) -> tuple[Any, bool]:

@@ -162,26 +162,21 @@ class Chat:
         return destination_of(address)
 
     def send(self, outgoing: Outgoing) -> SendResult:
-        """Post it once."""
-        request = self._chat_form.build(self._post(outgoing))
-        return call_hook(self._client, request, outgoing.attempted_at)
-
-    def _post(self, outgoing: Outgoing) -> ChatPost:
+        """Post it once: as many whole lines as fit, since markup that is escaped may double a character."""
         secret = outgoing.secrets[0] if outgoing.secrets else ""
         if self._chat_form.needs_token and re.fullmatch(r"[!-~]{1,500}", secret) is None:
             raise ChannelError("no_secret", phrase("channels.token-missing"), permanent=True, ours=True)
         payload = payload_of(outgoing)
         data, push = payload.get("data"), push_of(payload)
         assert isinstance(data, Mapping), "every payload has data"
-        text = _shortened(str(data["text"]), self._chat_form.longest)
-        return ChatPost(outgoing.address, text, outgoing.message_id, secret, push.link, push.is_urgent)
-
-
-def _shortened(text: str, longest: int) -> str:
-    """As many whole lines as fit; markup that is escaped later may double a character."""
-    kept: list[str] = []
-    for line in text.splitlines():
-        if sum(map(len, kept)) + len(kept) + len(line) > longest:
-            return "\n".join([*kept, "…"])
-        kept.append(line)
-    return "\n".join(kept)
+        kept: list[str] = []
+        left = self._chat_form.longest
+        for line in str(data["text"]).splitlines():
+            left -= len(line) + (1 if kept else 0)
+            if left < 0:
+                kept.append("…")
+                break
+            kept.append(line)
+        text = "\n".join(kept)
+        post = ChatPost(outgoing.address, text, outgoing.message_id, secret, push.link, push.is_urgent)
+        return call_hook(self._client, self._chat_form.build(post), outgoing.attempted_at)

@@ -79,14 +79,19 @@ def build_mail(outgoing: Outgoing, sender: Address) -> EmailMessage:
         raise ChannelError("no_mail", phrase("channels.no-mail"), permanent=True, ours=True)
     mail = EmailMessage(policy=MAIL_POLICY)
     mail["From"] = sender
-    mail["To"] = _recipient(outgoing.address)
+    try:
+        mail["To"] = Address(addr_spec=_plain(outgoing.address, "recipient").encode("ascii").decode("ascii"))
+    except (ValueError, IndexError, MessageError) as error:
+        raise ChannelError("address", phrase("channels.recipient-unwritable"), permanent=True) from error
     mail["Subject"] = _plain(parts.subject, "subject")
     mail["Date"] = outgoing.attempted_at
     mail["Message-ID"] = f"<{checked_id(outgoing.message_id)}@{sender.domain}>"
     mail["Auto-Submitted"] = "auto-generated"  # RFC 3834: no out-of-office answers
-    if outgoing.unsubscribe_url:
-        mail["List-Unsubscribe"] = f"<{_plain_url(outgoing.unsubscribe_url)}>"
-        if outgoing.unsubscribe_url.startswith("https:"):
+    if url := outgoing.unsubscribe_url:
+        if len(url) > LONGEST_LINK or re.fullmatch(r"https?://[!-;=?-~]+", url) is None:
+            raise ChannelError("header", phrase("channels.unsubscribe-unwritable"), permanent=True, ours=True)
+        mail["List-Unsubscribe"] = f"<{url}>"
+        if url.startswith("https:"):
             mail["List-Unsubscribe-Post"] = "List-Unsubscribe=One-Click"  # RFC 8058 wants https
     mail.set_content(parts.text, cte="quoted-printable")
     mail.add_alternative(parts.html, subtype="html", cte="quoted-printable")
@@ -113,19 +118,6 @@ def _attach(mail: EmailMessage, attachment: Attachment) -> None:
     html.add_related(
         attachment.content, maintype, subtype, filename=name, cid=content_id, disposition="inline"
     )
-
-
-def _recipient(address: str) -> Address:
-    try:
-        return Address(addr_spec=_plain(address, "recipient").encode("ascii").decode("ascii"))
-    except (ValueError, IndexError, MessageError) as error:
-        raise ChannelError("address", phrase("channels.recipient-unwritable"), permanent=True) from error
-
-
-def _plain_url(url: str) -> str:
-    if len(url) > LONGEST_LINK or re.fullmatch(r"https?://[!-;=?-~]+", url) is None:
-        raise ChannelError("header", phrase("channels.unsubscribe-unwritable"), permanent=True, ours=True)
-    return url
 
 
 def _plain(text: str, what: str) -> str:

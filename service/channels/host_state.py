@@ -31,13 +31,14 @@ class FailureOutcome(StrEnum):
 
 def find_breakers(session: Session) -> dict[str, Breaker]:
     """The breakers of all destinations with which something is wrong."""
-    return {row.key: _as_breaker(row) for row in session.scalars(select(DestinationRow))}
-
-
-def _as_breaker(row: DestinationRow) -> Breaker:
-    state = BreakerState.CLOSED if row.open_until is None else BreakerState.OPEN
-    pause, suspects = timedelta(seconds=row.pause_s), tuple(row.addresses or ())
-    return Breaker(state, row.failures, row.opened_at, row.open_until, row.code, pause, suspects)
+    found = {}
+    for row in session.scalars(select(DestinationRow)):
+        state = BreakerState.CLOSED if row.open_until is None else BreakerState.OPEN
+        pause, suspects = timedelta(seconds=row.pause_s), tuple(row.addresses or ())
+        found[row.key] = Breaker(
+            state, row.failures, row.opened_at, row.open_until, row.code, pause, suspects
+        )
+    return found
 
 
 def keep_breakers(session: Session, changed: Mapping[str, Breaker]) -> None:

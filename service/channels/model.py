@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import KW_ONLY, dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import Protocol
@@ -71,11 +71,12 @@ class SendResult:
     place: str = ""
 
 
+@dataclass(eq=False, repr=False)
 class ChannelError(DuskbellError):
     """A message wasn't taken, or may not have been.
 
     code: the receiver's ("451 4.7.1", "503") or a word of ours ("timeout", "refused", "blocked").
-    what: the phrase that says it. text: its words, made readable.
+    what: what says it. text: its words, made readable.
     permanent: no other attempt can help.
     retry_after: how long the receiver asks us to wait.
     maybe_sent: the message may have arrived all the same.
@@ -85,35 +86,20 @@ class ChannelError(DuskbellError):
     bad_address: a mail server says that there is no such mailbox.
     """
 
-    def __init__(
-        self,
-        code: str,
-        what: Phrase | str,
-        *,
-        permanent: bool = False,
-        retry_after: timedelta | None = None,
-        maybe_sent: bool = False,
-        gone: bool = False,
-        ours: bool = False,
-        refuses_us: bool = False,
-        bad_address: bool = False,
-    ) -> None:
-        self.text = readable(str(what))
-        super().__init__(f"{code}: {self.text}")
-        self.code = code
-        self.what = what
-        self.permanent = permanent
-        self.retry_after = retry_after
-        self.maybe_sent = maybe_sent
-        self.gone = gone
-        self.ours = ours
-        self.refuses_us = refuses_us
-        self.bad_address = bad_address
+    code: str
+    what: Phrase | str
+    _: KW_ONLY
+    permanent: bool = False
+    retry_after: timedelta | None = None
+    maybe_sent: bool = False
+    gone: bool = False
+    ours: bool = False
+    refuses_us: bool = False
+    bad_address: bool = False
 
-    def reworded(self, text: str) -> ChannelError:
-        """The same in other words."""
-        facts = {name: fact for name, fact in vars(self).items() if name not in ("code", "what", "text")}
-        return ChannelError(self.code, text, **facts)
+    def __post_init__(self) -> None:
+        self.text = readable(str(self.what))
+        super().__init__(f"{self.code}: {self.text}")
 
 
 def checked_id(message_id: str) -> str:

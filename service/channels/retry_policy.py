@@ -12,7 +12,7 @@ doesn't talk to us rests for everybody.
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from types import MappingProxyType
 
@@ -44,33 +44,39 @@ PASSING_4XX = frozenset({"408", "409", "425", "429"})
 """HTTP 4xx that speak of the moment, not of the request (RFC 9110, RFC 6585, RFC 8470)."""
 
 
-def next_attempt(
-    kind: str,
-    attempts: int,
-    failed_at: datetime,
-    error: ChannelError,
-    expires_at: datetime,
-    jitter: float,
-    *,
-    maybe_sent_before: bool = False,
-) -> datetime | None:
+@dataclass(frozen=True, slots=True)
+class FailedAttempt:
+    """One that wasn't taken.
+
+    kind: "email" or "webhook".  number: of attempts so far, this one included (1 after the first).
+    maybe_sent_before: an earlier attempt already may have arrived.
+    """
+
+    kind: str
+    number: int
+    at: datetime
+    error: ChannelError
+    maybe_sent_before: bool = False
+
+
+def next_attempt(failed: FailedAttempt, expires_at: datetime, jitter: float) -> datetime | None:
     """When the next attempt is due, or None when there is none.
 
-    kind: "email" or "webhook".  attempts: made so far, this one included (1 after the first).
     jitter: -1..1, drawn by the caller.  A Retry-After counts between the planned wait and twice that.
-    maybe_sent_before: an earlier attempt already may have arrived. A mail that may have arrived is
-    tried once more, not oftener; a webhook's receiver drops repeats by its id, so it is tried on.
+    A mail that may have arrived is tried once more, not oftener; a webhook's receiver drops repeats by its
+    id, so it is tried on.
     """
+    kind, error = failed.kind, failed.error
     if error.permanent or error.gone:
         return None
-    if kind == "webhook" and is_doubtful(error.code) and attempts >= DOUBTFUL_ATTEMPTS:
+    if kind == "webhook" and is_doubtful(error.code) and failed.number >= DOUBTFUL_ATTEMPTS:
         return None
-    if kind == "email" and error.maybe_sent and maybe_sent_before:
+    if kind == "email" and error.maybe_sent and failed.maybe_sent_before:
         return None
-    planned_s = WAITS_S[kind][min(attempts, len(WAITS_S[kind])) - 1]
+    planned_s = WAITS_S[kind][min(failed.number, len(WAITS_S[kind])) - 1]
     planned = timedelta(seconds=planned_s * (1 + JITTER * max(-1.0, min(1.0, jitter))))
     wait = planned if error.retry_after is None else max(planned, min(error.retry_after, 2 * planned))
-    return failed_at + wait if failed_at + wait < expires_at else None
+    return failed.at + wait if failed.at + wait < expires_at else None
 
 
 def is_doubtful(code: str) -> bool:

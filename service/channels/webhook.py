@@ -129,17 +129,14 @@ class Webhook:
     def send(self, outgoing: Outgoing) -> SendResult:
         """POST it once."""
         body = encode_body(payload_of(outgoing))
-        request = HookRequest(outgoing.address, body, self._headers(outgoing, body))
-        return call_hook(self._client, request, outgoing.attempted_at)
-
-    def _headers(self, outgoing: Outgoing, body: bytes) -> dict[str, str]:
         if not outgoing.secrets:
             raise ChannelError("no_secret", phrase("channels.no-secret"), permanent=True, ours=True)
         message_id = checked_id(outgoing.message_id)
         try:
-            return signed_headers(outgoing.secrets, message_id, outgoing.attempted_at, body)
+            headers = signed_headers(outgoing.secrets, message_id, outgoing.attempted_at, body)
         except ValueError as error:
             raise ChannelError("bad_secret", error.args[0], permanent=True, ours=True) from error
+        return call_hook(self._client, HookRequest(outgoing.address, body, headers), outgoing.attempted_at)
 
 
 def destination_of(url: str) -> str:

@@ -31,6 +31,11 @@ def configure_logs(*, log_format: str, level: str, stream: TextIO | None = None)
         structlog.stdlib.add_logger_name,
         structlog.processors.TimeStamper(fmt="iso", utc=True),
     ]
+    renderer: Any = structlog.processors.JSONRenderer(ensure_ascii=False)
+    if log_format != "json":
+        renderer = structlog.dev.ConsoleRenderer(
+            colors=False, exception_formatter=structlog.dev.plain_traceback
+        )
     handler = logging.StreamHandler(stream or sys.stderr)
     handler.setFormatter(
         structlog.stdlib.ProcessorFormatter(
@@ -39,7 +44,7 @@ def configure_logs(*, log_format: str, level: str, stream: TextIO | None = None)
                 structlog.stdlib.ProcessorFormatter.remove_processors_meta,
                 structlog.processors.format_exc_info,
                 masked,
-                _renderer(log_format),
+                renderer,
             ],
         )
     )
@@ -48,12 +53,6 @@ def configure_logs(*, log_format: str, level: str, stream: TextIO | None = None)
     root.setLevel(level.upper())
     for name in _QUIET:
         logging.getLogger(name).setLevel(max(logging.WARNING, root.level))
-
-
-def _renderer(log_format: str) -> Any:
-    if log_format == "json":
-        return structlog.processors.JSONRenderer(ensure_ascii=False)
-    return structlog.dev.ConsoleRenderer(colors=False, exception_formatter=structlog.dev.plain_traceback)
 
 
 def masked(_logger: object, _method: str, event: EventDict) -> EventDict:

@@ -81,7 +81,10 @@ def read_proxy(url: str, direct: Iterable[str] = ()) -> Proxy:
         try:
             networks.append(ipaddress.ip_network(entry))
         except ValueError:
-            names.append(_direct_name(entry))
+            name = entry.removeprefix("*").strip(".")
+            if not name or any(letter in "/:*@ " for letter in name):
+                raise BadInput(phrase("service-common.direct-no-host", entry=entry)) from None
+            names.append(name)
     return Proxy(
         "https" if parts.scheme == "https" else "http",
         host,
@@ -91,10 +94,3 @@ def read_proxy(url: str, direct: Iterable[str] = ()) -> Proxy:
         tuple(names),
         tuple(networks),
     )
-
-
-def _direct_name(entry: str) -> str:
-    name = entry.removeprefix("*").strip(".")
-    if not name or any(letter in "/:*@ " for letter in name):
-        raise BadInput(phrase("service-common.direct-no-host", entry=entry))
-    return name

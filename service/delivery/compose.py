@@ -17,7 +17,6 @@ from service.channels.model import ContentForm, Outgoing
 from service.delivery.claim import Claimed
 from service.delivery.enclosures import EnclosureBuilder
 from service.store.json_values import from_json
-from service.store.repositories.messages import NoticeKind
 
 log = logging.getLogger(__name__)
 
@@ -27,51 +26,47 @@ LONGEST_FAULT = 300
 
 
 def compose_claimed(
-    claimed: Claimed, attempted_at: datetime, workshop: EnclosureBuilder | None = None
+    claimed: Claimed, attempted_at: datetime, enclosures: EnclosureBuilder | None = None
 ) -> tuple[Outgoing, str]:
     """What to send, and a sentence for the operator on what went wrong in making it ("" if nothing did).
 
-    A fault in composing must not keep an alert back: a minimal text goes out in its place. workshop: makes
+    A fault in composing must not keep an alert back: a minimal text goes out in its place. enclosures: makes
     what mails enclose; None encloses a calendar alone.
     """
+    is_mail = claimed.channel.form is ContentForm.MAIL
     try:
-        outgoing, problems = _full(claimed, attempted_at, workshop or EnclosureBuilder())
+        if claimed.notice is not None:
+            notice = write_notice(claimed.notice, claimed.notice_facts, claimed.link)
+            if is_mail:
+                return _outgoing(claimed, attempted_at, mail=render_notice_mail(notice)), ""
+            payload = notice_payload(notice, claimed.message_id, claimed.created_at)
+            return _outgoing(claimed, attempted_at, payload=payload), ""
+
+        # What sends someone out before the rest, then by what it is worth.
+        carried = []
+        for told in claimed.alerts:
+            links = {"outcome_url": told.outcome_url, "night_url": told.night_url}
+            carried.append((from_json(AlertFacts, {**told.facts, **links}), told))
+        carried.sort(key=lambda each: (not each[0].is_go, -each[0].worth, -(each[0].chance_pct or 0)))
+        briefing = Briefing(
+            message_id=claimed.message_id,
+            alerts=tuple(facts for facts, _ in carried),
+            units=claimed.units,
+            manage_url=claimed.manage_url,
+            unsubscribe_url=claimed.unsubscribe_url,
+        )
+        if not is_mail:
+            return _outgoing(claimed, attempted_at, payload=build_payload(briefing)), ""
+        builder = enclosures or EnclosureBuilder()
+        extra, problems = builder.enclose(briefing, [told for _, told in carried], attempted_at)
+        mail = mail_with_pictures(
+            briefing, extra.pictures, calendar=extra.calendar, templates=extra.templates
+        )
+        return _outgoing(claimed, attempted_at, mail=mail), " ".join([*problems, *mail.problems])
     except COMPOSING_FAULTS as error:
         log.exception("message %s is sent in its plainest form", claimed.message_id)
         what = f"{type(error).__name__}: {error}"[:LONGEST_FAULT]
         return _minimal(claimed, attempted_at), say("delivery.trouble-plainest", problem=what)
-    return outgoing, " ".join([*problems, *(outgoing.mail.problems if outgoing.mail else ())])
-
-
-def _full(claimed: Claimed, attempted_at: datetime, workshop: EnclosureBuilder) -> tuple[Outgoing, list[str]]:
-    if claimed.notice is not None:
-        return _notice(claimed, claimed.notice, attempted_at), []
-    carried = []
-    for told in claimed.alerts:
-        links = {"outcome_url": told.outcome_url, "night_url": told.night_url}
-        carried.append((from_json(AlertFacts, {**told.facts, **links}), told))
-    # what sends someone out before the rest, then by what it is worth
-    carried.sort(key=lambda each: (not each[0].is_go, -each[0].worth, -(each[0].chance_pct or 0)))
-    briefing = Briefing(
-        message_id=claimed.message_id,
-        alerts=tuple(facts for facts, _ in carried),
-        units=claimed.units,
-        manage_url=claimed.manage_url,
-        unsubscribe_url=claimed.unsubscribe_url,
-    )
-    if claimed.channel.form is not ContentForm.MAIL:
-        return _outgoing(claimed, attempted_at, payload=build_payload(briefing)), []
-    extra, problems = workshop.enclose(briefing, [told for _, told in carried], attempted_at)
-    mail = mail_with_pictures(briefing, extra.pictures, calendar=extra.calendar, templates=extra.templates)
-    return _outgoing(claimed, attempted_at, mail=mail), problems
-
-
-def _notice(claimed: Claimed, kind: NoticeKind, attempted_at: datetime) -> Outgoing:
-    notice = write_notice(kind, claimed.notice_facts, claimed.link)
-    if claimed.channel.form is ContentForm.MAIL:
-        return _outgoing(claimed, attempted_at, mail=render_notice_mail(notice))
-    payload = notice_payload(notice, claimed.message_id, claimed.created_at)
-    return _outgoing(claimed, attempted_at, payload=payload)
 
 
 def _minimal(claimed: Claimed, attempted_at: datetime) -> Outgoing:

@@ -17,7 +17,13 @@ from alerts.common.phrases import say
 from service.channels import host_state
 from service.channels.host_state import FailureOutcome
 from service.channels.model import ANSWER_KEPT_BYTES, ChannelError, SendResult
-from service.channels.retry_policy import after_failure, next_attempt, speaks_of_all, speaks_of_destination
+from service.channels.retry_policy import (
+    FailedAttempt,
+    after_failure,
+    next_attempt,
+    speaks_of_all,
+    speaks_of_destination,
+)
 from service.common.backoff import CLOSED, Breaker
 from service.common.metrics import Metrics, reason_word
 from service.common.redaction import mask_target
@@ -57,7 +63,7 @@ def without_words(sent: FinishedAttempt) -> FinishedAttempt:
     """The same outcome, without what was answered: that can't be stored."""
     result: SendResult | ChannelError
     if isinstance(sent.result, ChannelError):
-        result = sent.result.reworded(say("delivery.unstorable"))
+        result = replace(sent.result, what=say("delivery.unstorable"))
     else:
         result = SendResult(sent.result.code, say("delivery.unstorable"))
     return replace(sent, result=result, problem="")
@@ -140,7 +146,7 @@ def record(
     _settle_sent(session, ledger, [sent for sent in finished if isinstance(sent.result, SendResult)], wall)
     for sent in finished:
         if isinstance(sent.result, ChannelError):
-            status = _after_failure(session, ledger, sent, sent.result, now=now, wall=wall)
+            status = _after_failure(session, ledger, sent, now=now, wall=wall)
             ledger.statuses.update([status] if status else [])
         if sent.problem:
             note_trouble(session, "composing", sent.problem, wall)
@@ -166,7 +172,9 @@ def _settle_sent(
     late: set[str] = set()
     done = 0
     for sent in finished:
-        claimed, note = sent.claimed, _sent_note(sent)
+        claimed = sent.claimed
+        place = sent.result.place if isinstance(sent.result, SendResult) else ""
+        note = sent.problem or (say("delivery.written-to", place=place) if place else None)
         ledger.well(claimed.channel.destination(claimed.target))
         if note is None:
             plain[claimed.token].append(claimed.message_id)
@@ -189,29 +197,17 @@ def _settle_sent(
 
 
 def _after_failure(
-    session: Session,
-    ledger: BatchResult,
-    sent: FinishedAttempt,
-    error: ChannelError,
-    *,
-    now: datetime,
-    wall: datetime,
+    session: Session, ledger: BatchResult, sent: FinishedAttempt, *, now: datetime, wall: datetime
 ) -> Status | None:
     """Try again later or give up, and draw the consequences; None when the lease was lost."""
-    claimed = sent.claimed
+    claimed, error = sent.claimed, sent.result
+    assert isinstance(error, ChannelError), "asked of failures alone"
     log.warning("message %s was not taken: %s", claimed.message_id, error.code)
     if sent.blames_destination:
         ledger.ill(sent, error, wall)
     _blame(session, claimed, error, now=now, wall=wall)
-    retry_at = next_attempt(
-        claimed.channel.kind,
-        claimed.attempts,
-        wall,
-        error,
-        wall + (claimed.expires_at - now),
-        random.uniform(-1, 1),
-        maybe_sent_before=claimed.maybe_sent,
-    )
+    failed = FailedAttempt(claimed.channel.kind, claimed.attempts, wall, error, claimed.maybe_sent)
+    retry_at = next_attempt(failed, wall + (claimed.expires_at - now), random.uniform(-1, 1))
     maybe_sent = claimed.maybe_sent or error.maybe_sent
     if retry_at is None:
         done = messages.settle(
@@ -229,14 +225,6 @@ def _result_word(result: SendResult | ChannelError) -> str:
     if isinstance(result, SendResult):
         return "sent"
     return "maybe_sent" if result.maybe_sent else "failed"
-
-
-def _sent_note(sent: FinishedAttempt) -> str | None:
-    """What is worth saying of a message that went out; mostly nothing."""
-    if sent.problem:
-        return sent.problem
-    place = sent.result.place if isinstance(sent.result, SendResult) else ""
-    return f"written to {place}" if place else None
 
 
 def _blame(session: Session, claimed: Claimed, error: ChannelError, *, now: datetime, wall: datetime) -> None:

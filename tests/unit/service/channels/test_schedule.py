@@ -7,16 +7,24 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from service.channels.model import ChannelError
-from service.channels.retry_policy import next_attempt
+from service.channels.retry_policy import FailedAttempt, next_attempt
 
 FAILED_AT = datetime(2026, 7, 18, 15, 0, tzinfo=UTC)
 NEVER = FAILED_AT + timedelta(days=30)
 PASSING = ChannelError("503", "busy")
 
 
-def wait_s(kind: str, attempts: int, error: ChannelError = PASSING, **more: object) -> float | None:
-    options: dict[str, object] = {"expires_at": NEVER, "jitter": 0.0, **more}
-    due_at = next_attempt(kind, attempts, FAILED_AT, error, **options)  # type: ignore[arg-type]
+def wait_s(
+    kind: str,
+    attempts: int,
+    error: ChannelError = PASSING,
+    *,
+    expires_at: datetime = NEVER,
+    jitter: float = 0.0,
+    maybe_sent_before: bool = False,
+) -> float | None:
+    failed = FailedAttempt(kind, attempts, FAILED_AT, error, maybe_sent_before)
+    due_at = next_attempt(failed, expires_at, jitter)
     return None if due_at is None else (due_at - FAILED_AT).total_seconds()
 
 
