@@ -76,7 +76,7 @@ class JudgingInputs:
 @value(frozen=True, slots=True)
 class WindowOutlook:
     """An outlook over a part of one window, and what it was asked for. rank: the place of its night among
-    those judged; index: of the window in that night; way: see `way_out`."""
+    those judged; index: of the window in that night; way: see `usable_parts`."""
 
     rank: int
     index: int
@@ -143,18 +143,17 @@ def assess(
 
 
 def usable_parts(night: Night, wishes: Wishes, site: Site) -> list[tuple[Span, timedelta] | None]:
-    """For each window the part that can be used and the way out to it; None where nothing can."""
+    """For each window the part that can be used and the way out to it: how long before one leaves, rounded up
+    so that many share what is on the way. None where nothing can."""
     parts: list[tuple[Span, timedelta] | None] = []
     for window in night.windows:
         usable = usable_span(window.span, night.name, wishes, site)
-        parts.append(None if usable is None else (usable, way_out(night, usable, wishes, site)))
+        if usable is None:
+            parts.append(None)
+            continue
+        before = usable.start - plan_trip(night, usable, wishes, site).leave_by
+        parts.append((usable, next((each for each in WAYS_OUT if before <= each), LONGEST_WAY_OUT)))
     return parts
-
-
-def way_out(night: Night, usable: Span, wishes: Wishes, site: Site) -> timedelta:
-    """How long before a window one leaves, rounded up so that many share what is on the way."""
-    before = usable.start - plan_trip(night, usable, wishes, site).leave_by
-    return next((each for each in WAYS_OUT if before <= each), LONGEST_WAY_OUT)
 
 
 def trip_span(usable: Span, way: timedelta) -> Span:

@@ -19,7 +19,7 @@ from alerts.common.clock_times import at_clock
 from alerts.common.plain_values import value
 from alerts.common.span import Span
 from alerts.field.trip_plan import plan_trip
-from alerts.judging.verdict import LINEAGES_NEEDED, PROVIDERS_NEEDED
+from alerts.judging.rules import LINEAGES_NEEDED, PROVIDERS_NEEDED
 from alerts.sites.model import Site
 from alerts.sky.night import Night
 from alerts.weather.models import independent_lineages
@@ -243,28 +243,22 @@ def of_sources(sources: Sources) -> Iterator[Obstacle]:
     few = Code.ONE_PROVIDER if len(providers) < PROVIDERS_NEEDED else Code.ONE_FAMILY
     passing = [each for each in sources.feeds if each.silent in (None, *PASSING)]
     level = Level.FOR_NOW if _are_enough(_counted(passing)) else Level.NEVER
-    remedies = tuple(_remedies(sources, level))
+
+    # the silent feeds that would be enough each by itself; all that would answer where none is
+    on = [each for each in sources.feeds if each.silent is None]
+    waiting = passing if level is Level.FOR_NOW else sources.feeds
+    silent = [each for each in waiting if each.silent is not None]
+    remedies = tuple(each for each in silent if _are_enough(_counted([*on, each]))) or tuple(silent)
+    ends = [each.until for each in remedies if each.until] if level is Level.FOR_NOW else []
     yield Obstacle(
         few if lineages else Code.NO_FEED,
         level,
         lineages,
         providers,
         remedies,
-        until=max((each.until for each in remedies if each.until), default=None)
-        if level is Level.FOR_NOW
-        else None,
+        until=max(ends, default=None),
         reason=next((each.reason for each in sources.feeds if each.silent is Silence.UNREADABLE), ""),
     )
-
-
-def _remedies(sources: Sources, level: Level) -> Iterator[FeedHere]:
-    """The silent feeds that would be enough each by itself; all that would answer where none is."""
-    silent = [each for each in sources.feeds if each.silent is not None]
-    if level is Level.FOR_NOW:
-        silent = [each for each in silent if each.silent in PASSING]
-    on = [each for each in sources.feeds if each.silent is None]
-    alone = [each for each in silent if _are_enough(_counted([*on, each]))]
-    yield from alone or silent
 
 
 def _counted(feeds: Sequence[FeedHere]) -> tuple[Model, ...]:
@@ -376,7 +370,11 @@ def reach_of(
     """
     if not _are_enough(models):
         return None
-    voices, shortest_h = _voices(models), max(shortest, SHORTEST_MOMENT) / HOUR
+    members: dict[str, int] = {}  # of each family: alerts/weather/chance.py pools by the same
+    for each in models:
+        members[each.lineage] = max(each.members, members.get(each.lineage, 1))
+    voices = [float(effective_voices(count)) for count in members.values()]
+    shortest_h = max(shortest, SHORTEST_MOMENT) / HOUR
     window_h = np.linspace(shortest_h, max(LONGEST_WINDOW_H, shortest_h), LENGTHS_TRIED)
     # a lead is told in whole hours, the next one up (alerts/track/calibration/correct_outlook.py)
     sooner_h = np.maximum(np.arange(HOURS_BEFORE + 1) - 1.0, 0.0)
@@ -390,14 +388,6 @@ def reach_of(
         return Reach(by_forecasts, by_forecasts)
     beside = [added_by(BEST_STATION, hours) for hours in window_h / 2]
     return Reach(by_forecasts, _highest_pct(odds + beside, correct))
-
-
-def _voices(models: Sequence[Model]) -> list[float]:
-    """Of each family: alerts/weather/chance.py pools by the same."""
-    members: dict[str, int] = {}
-    for each in models:
-        members[each.lineage] = max(each.members, members.get(each.lineage, 1))
-    return [float(effective_voices(count)) for count in members.values()]
 
 
 def _highest_pct(odds: Floats, correct: Callable[[int, float], int] | None) -> int:

@@ -25,8 +25,11 @@ def shared_site(site: Site, known: Site | None = None) -> Site:
     them: else moving the site a little, again and again, would tell where the border runs.
     """
     lat_deg, lon_deg = rounded_place(site.lat_deg, site.lon_deg)
-    if known is not None and _are_beside(known, lat_deg, lon_deg):
-        lat_deg, lon_deg = known.lat_deg, known.lon_deg
+    if known is not None:
+        north_deg, east_deg = lat_deg - known.lat_deg, (lon_deg - known.lon_deg + 180) % 360 - 180
+        step_deg = lon_step_deg(known.lat_deg)
+        if abs(north_deg) < 1.5 * SHARED_STEP_DEG and abs(east_deg) < 1.5 * step_deg:
+            lat_deg, lon_deg = known.lat_deg, known.lon_deg
     return replace(
         without_notes(site),
         lat_deg=lat_deg,
@@ -35,14 +38,6 @@ def shared_site(site: Site, known: Site | None = None) -> Site:
         horizon=HorizonLine(),
         foregrounds=(),
         darkness=None,
-    )
-
-
-def _are_beside(known: Site, lat_deg: float, lon_deg: float) -> bool:
-    """Whether two middles are those of one cell or of neighbours."""
-    apart_deg = (lon_deg - known.lon_deg + 180) % 360 - 180
-    return abs(lat_deg - known.lat_deg) < 1.5 * SHARED_STEP_DEG and abs(apart_deg) < 1.5 * lon_step_deg(
-        known.lat_deg
     )
 
 

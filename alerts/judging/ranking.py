@@ -16,8 +16,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import timedelta
 
+from alerts.common.plain_values import value
 from alerts.common.span import Span, intersect
 from alerts.sky.night import BodyEvents, DarkWindow, Night, Shape, TargetKind
+from alerts.weather.outlook import Outlook
 
 NEAR_DARK_WORTH = 0.75
 """A minute with the Sun between −15° and −18°."""
@@ -29,26 +31,30 @@ NEXT_TARGET_WORTH = 0.8
 """A minute of the second target against one of the first, of the third against the second, and so on."""
 
 
-def worth_minutes(
-    night: Night,
-    window: DarkWindow,
-    usable: Span,
-    chance_pct: int | None,
-    *,
-    shapes: Sequence[Shape] = (),
-    rank: int = 0,
-) -> float:
-    """The worth of a window in minutes of the best sky; 0 while the chance is unknown.
+@value(frozen=True, slots=True)
+class WindowView:
+    """One window of a night as it is judged. usable: the part that counts, None where nothing does. rank: of
+    its target, 0 for the one wanted most, 1 for the next, …."""
 
-    usable: the part of the window that counts. rank: 0 for the target wanted most, 1 for the next, ….
-    """
-    share = (chance_pct or 0) / 100
+    night: Night
+    window: DarkWindow
+    usable: Span | None
+    outlook: Outlook | None
+    rank: int = 0
+
+
+def worth_minutes(view: WindowView, shapes: Sequence[Shape]) -> float:
+    """The worth of a window in minutes of the best sky; 0 while the chance is unknown. shapes: those asked
+    for."""
+    usable, outlook = view.usable, view.outlook
+    if usable is None or outlook is None or not outlook.chance_pct:
+        return 0.0
     return (
         usable.minutes
-        * darkness_share(night, usable)
-        * share
-        * shape_share(window, usable, shapes)
-        * NEXT_TARGET_WORTH**rank
+        * darkness_share(view.night, usable)
+        * (outlook.chance_pct / 100)
+        * shape_share(view.window, usable, shapes)
+        * NEXT_TARGET_WORTH**view.rank
     )
 
 

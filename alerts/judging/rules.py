@@ -21,9 +21,13 @@ from alerts.sites.model import Site
 from alerts.sky.night import DarknessWish, DarkWindow, Night, TargetKind
 from alerts.sky.target_text import shape_phrase, target_phrase
 from alerts.weather.models import family_name, source_name
-from alerts.weather.outlook import Hazard, HazardLevel, Outlook
+from alerts.weather.outlook import HazardLevel, Outlook
 from alerts.wishes.model import ALL_WEEK, Wishes
 
+LINEAGES_NEEDED = 2
+"""One alone never calls anybody, however clear: feeds have delivered scale slips that look like a perfect
+sky."""
+PROVIDERS_NEEDED = 2
 ESSENTIAL_HAZARDS = ("wind", "precipitation")
 """Without these known there is no go; the others, unknown, only warn."""
 SAFETY_FIRST = ("thunder", "warning", "gust", "wind", "precipitation", "cold", "fog", "smoke", "lens")
@@ -253,44 +257,38 @@ def usable_spans(night: Night, wishes: Wishes, site: Site) -> Sequence[Span | No
     return [usable_span(window.span, night.name, wishes, site) for window in night.windows]
 
 
-def limit_reasons(outlook: Outlook, wishes: Wishes) -> tuple[Reason, ...]:
-    """Hazards and the wishes that bear on them, safety first; those without a place of their own last."""
-    named = {hazard.name: hazard for hazard in outlook.hazards}
-    others = [name for name in named if name not in SAFETY_FIRST]
-    found = []
-    for name in (*SAFETY_FIRST, *others):
-        if name in named:
-            found.append(_limit_reason(named[name], wishes))
-        elif name in ALWAYS_LOOKED_AT:
-            found.append(Reason(name, _unknown_result(name), phrase("judging.hazard-unknown", name=name)))
-    return tuple(found)
-
-
-def _limit_reason(hazard: Hazard, wishes: Wishes) -> Reason:
-    """By the hazard's own level, and by the limit that was wished for."""
-    name, text, worst = hazard.name, hazard.text, hazard.worst
-    result = _RESULTS.get(hazard.level) or _unknown_result(name)
-    limits_ms = {"wind": wishes.wind_limit_ms, "gust": wishes.gust_limit_ms}
-    if worst is not None and name in limits_ms:
-        limit = limits_ms[name]
-        said = phrase("judging.hazard-speed-limit", hazard=text, limit_ms=limit)
-        slack = (limit - worst) / limit if limit else None
-        return Reason(name, Result.FAIL if worst > limit else result, said, slack)
-    if worst is not None and name == "cold" and wishes.coldest_c is not None:
-        said = phrase("judging.hazard-cold-limit", hazard=text, limit_c=wishes.coldest_c)
-        return Reason(name, Result.FAIL if worst < wishes.coldest_c else result, said)
-    return Reason(name, result, text)
-
-
-def _unknown_result(name: str) -> Result:
-    return Result.UNKNOWN if name in ESSENTIAL_HAZARDS else Result.WARN
-
-
 _RESULTS = {
     HazardLevel.FINE: Result.PASS,
     HazardLevel.WARN: Result.WARN,
     HazardLevel.FAIL: Result.FAIL,
 }
+
+
+def limit_reasons(outlook: Outlook, wishes: Wishes) -> tuple[Reason, ...]:
+    """Hazards by their own level and by the limits that were wished for, safety first; those without a place
+    of their own last."""
+    named = {hazard.name: hazard for hazard in outlook.hazards}
+    limits_ms = {"wind": wishes.wind_limit_ms, "gust": wishes.gust_limit_ms}
+    found = []
+    for name in (*SAFETY_FIRST, *(name for name in named if name not in SAFETY_FIRST)):
+        unknown = Result.UNKNOWN if name in ESSENTIAL_HAZARDS else Result.WARN
+        hazard = named.get(name)
+        if hazard is None:
+            if name in ALWAYS_LOOKED_AT:
+                found.append(Reason(name, unknown, phrase("judging.hazard-unknown", name=name)))
+            continue
+        result, worst = _RESULTS.get(hazard.level, unknown), hazard.worst
+        if worst is not None and name in limits_ms:
+            limit = limits_ms[name]
+            said = phrase("judging.hazard-speed-limit", hazard=hazard.text, limit_ms=limit)
+            slack = (limit - worst) / limit if limit else None
+            found.append(Reason(name, Result.FAIL if worst > limit else result, said, slack))
+        elif worst is not None and name == "cold" and wishes.coldest_c is not None:
+            said = phrase("judging.hazard-cold-limit", hazard=hazard.text, limit_c=wishes.coldest_c)
+            found.append(Reason(name, Result.FAIL if worst < wishes.coldest_c else result, said))
+        else:
+            found.append(Reason(name, result, hazard.text))
+    return tuple(found)
 
 
 def chance(outlook: Outlook, wishes: Wishes) -> Reason:
@@ -309,12 +307,12 @@ def chance(outlook: Outlook, wishes: Wishes) -> Reason:
     return Reason("chance", Result.PASS if outlook.chance_pct >= wants else Result.FAIL, text, slack)
 
 
-def sources(outlook: Outlook, lineages_needed: int, providers_needed: int) -> Reason:
+def sources(outlook: Outlook) -> Reason:
     lineages, providers = len(outlook.lineages), len(outlook.providers)
-    if lineages >= lineages_needed and providers >= providers_needed:
+    if lineages >= LINEAGES_NEEDED and providers >= PROVIDERS_NEEDED:
         text = phrase("judging.sources", lineages=lineages, providers=providers)
         return Reason("sources", Result.PASS, text)
-    if lineages >= lineages_needed:
+    if lineages >= LINEAGES_NEEDED:
         text = phrase("judging.one-provider", provider=outlook.providers[0])
     elif lineages:
         text = phrase("judging.one-family", family=family_name(outlook.lineages[0]))

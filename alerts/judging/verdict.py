@@ -13,8 +13,15 @@ from alerts.common.plain_values import value
 from alerts.common.span import Span
 from alerts.field.trip_plan import FieldPlan, plan_trip
 from alerts.judging import rules
-from alerts.judging.ranking import worth_minutes
-from alerts.judging.rules import Reason, Result, night_reasons, usable_spans, window_reasons, without_note
+from alerts.judging.ranking import WindowView, worth_minutes
+from alerts.judging.rules import (
+    Reason,
+    Result,
+    night_reasons,
+    usable_spans,
+    window_reasons,
+    without_note,
+)
 from alerts.sites.model import Site
 from alerts.sky.night import DarkWindow, Night
 from alerts.sky.target_text import target_phrase
@@ -27,10 +34,6 @@ WAIT_FROM_PCT = 40
 """From this chance on, a night that isn't good enough yet is worth watching."""
 FAR_OFF = timedelta(hours=36)
 """A night further off than this isn't given up for its cloud: forecasts change."""
-LINEAGES_NEEDED = 2
-"""One alone never calls anybody, however clear: feeds have delivered scale slips that look like a perfect
-sky."""
-PROVIDERS_NEEDED = 2
 
 
 class VerdictWord(StrEnum):
@@ -50,16 +53,6 @@ class SkyView:
 
     night: Night
     outlooks: Sequence[Outlook | None]
-
-
-@value(frozen=True, slots=True)
-class WindowView:
-    """One window of a night as it is judged. usable: the part that counts, None where nothing does."""
-
-    night: Night
-    window: DarkWindow
-    usable: Span | None
-    outlook: Outlook | None
 
 
 @value(frozen=True, slots=True)
@@ -116,13 +109,11 @@ def weigh(views: Sequence[SkyView], wishes: Wishes, *, now: datetime, site: Site
     for rank, view in enumerate(views):
         night, usable = view.night, usable_spans(view.night, wishes, site)
         for window, part, outlook in zip(night.windows, usable, view.outlooks, strict=True):
-            each = WindowView(night, window, part, outlook)
+            each = WindowView(night, window, part, outlook, rank)
             word, reasons = _weigh_window(each, wishes, now, site)
-            chance = outlook.chance_pct if outlook is not None else None
-            worth = 0.0
-            if part is not None:
-                worth = worth_minutes(night, window, part, chance, shapes=wishes.shapes, rank=rank)
-            judged.append(Verdict(word, reasons, window, outlook, part, night, worth))
+            judged.append(
+                Verdict(word, reasons, window, outlook, part, night, worth_minutes(each, wishes.shapes))
+            )
 
     if not judged:  # why the first target has no window decides, the others follow in one line each
         first, *rest = (rules.sky_reasons(view.night, site) for view in views)
@@ -189,7 +180,7 @@ def _weigh_window(
     # what does: a failing limit decides first, then what is unknown, cloud before the hazards
     found += rules.limit_reasons(outlook, wishes)
     chance = rules.chance(outlook, wishes)
-    sources = rules.sources(outlook, LINEAGES_NEEDED, PROVIDERS_NEEDED)
+    sources = rules.sources(outlook)
     day = rules.day(night.name, now, site)
     failing = _first(found, Result.FAIL)
     unknown = _first([found[0], chance, *found[1:]], Result.UNKNOWN)

@@ -9,7 +9,8 @@ from alerts.common.phrases import Phrase
 from alerts.common.plain_values import value
 from alerts.common.span import Span
 from alerts.field.trip_plan import FieldPlan
-from alerts.judging.verdict import LINEAGES_NEEDED, VerdictWord
+from alerts.judging.rules import LINEAGES_NEEDED
+from alerts.judging.verdict import VerdictWord
 from alerts.wishes.model import Wishes
 
 HEADS_UP_FROM_PCT = 50

@@ -14,8 +14,8 @@ from datetime import date, datetime, timedelta, tzinfo
 from alerts.common.phrases import Phrase, phrase
 from alerts.common.span import Span
 from alerts.field.trip_plan import FieldPlan
-from alerts.judging.rules import SAFETY_FIRST, Result
-from alerts.judging.verdict import LINEAGES_NEEDED, Verdict, VerdictWord
+from alerts.judging.rules import LINEAGES_NEEDED, SAFETY_FIRST, Result
+from alerts.judging.verdict import Verdict, VerdictWord
 from alerts.notifying.limits import GO_AGAIN_MARGIN_PCT, go_due_from, is_enough, kept_back
 from alerts.notifying.model import (
     HEADS_UP_FROM_PCT,

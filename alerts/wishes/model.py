@@ -150,11 +150,37 @@ class Wishes:
     units: UnitWishes = UnitWishes()
 
     def __post_init__(self) -> None:
-        _check_chances(self)
-        _check_lengths(self)
-        _check_limits(self)
-        _check_targets(self)
-        _check_calendar(self)
+        if not 0 <= self.chance_back_pct <= self.chance_go_pct <= 100:
+            back_pct, go_pct = self.chance_back_pct, self.chance_go_pct
+            raise BadInput(phrase("wishes.chances-crossed", chance_back_pct=back_pct, chance_go_pct=go_pct))
+        for name in (
+            "shortest_window",
+            "drive",
+            "drive_estimate",
+            "scouting",
+            "notice",
+            "signal_lost_before",
+        ):
+            length: timedelta | None = getattr(self, name)
+            if length is not None:
+                _require_length(name, length)
+        for what, limit, most in (("wind", self.wind_limit_ms, 60.0), ("gust", self.gust_limit_ms, 90.0)):
+            if not 0 < limit <= most:
+                raise BadInput(
+                    phrase("wishes.speed-limit-range", what=what, strongest_ms=most, limit_ms=limit)
+                )
+        if self.coldest_c is not None and not -90 <= self.coldest_c <= 40:
+            raise BadInput(phrase("wishes.coldest-range", coldest_c=self.coldest_c))
+        if not 0 <= self.days_ahead <= 15:
+            raise BadInput(phrase("wishes.days-ahead-range", days_ahead=self.days_ahead))
+        if self.most_a_week is not None and not 1 <= self.most_a_week <= 100:
+            raise BadInput(phrase("wishes.most-a-week-range", most_a_week=self.most_a_week))
+        if self.sky.most_loss_mag is not None:
+            require_loss_wish(self.sky.most_loss_mag)
+        lowest_deg = self.sky.lowest_altitude_deg
+        if lowest_deg is not None and not -5 <= lowest_deg <= 90:
+            raise BadInput(phrase("wishes.lowest-altitude-range", lowest_deg=lowest_deg))
+        _check_lists(self)
 
     @property
     def skies(self) -> tuple[SkyWishes, ...]:
@@ -269,46 +295,8 @@ def _require_length(what: str, value: timedelta) -> None:
         raise BadInput(phrase("wishes.length-range", what=what, value=value))
 
 
-def _check_chances(wishes: Wishes) -> None:
-    if not 0 <= wishes.chance_back_pct <= wishes.chance_go_pct <= 100:
-        raise BadInput(
-            phrase(
-                "wishes.chances-crossed",
-                chance_back_pct=wishes.chance_back_pct,
-                chance_go_pct=wishes.chance_go_pct,
-            )
-        )
-
-
-def _check_lengths(wishes: Wishes) -> None:
-    for name in ("shortest_window", "drive", "drive_estimate", "scouting", "notice", "signal_lost_before"):
-        value: timedelta | None = getattr(wishes, name)
-        if value is not None:
-            _require_length(name, value)
-
-
-def _check_limits(wishes: Wishes) -> None:
-    for name, strongest in (("wind_limit_ms", 60.0), ("gust_limit_ms", 90.0)):
-        limit: float = getattr(wishes, name)
-        if not 0 < limit <= strongest:
-            what = name.split("_")[0]
-            raise BadInput(
-                phrase("wishes.speed-limit-range", what=what, strongest_ms=strongest, limit_ms=limit)
-            )
-    if wishes.coldest_c is not None and not -90 <= wishes.coldest_c <= 40:
-        raise BadInput(phrase("wishes.coldest-range", coldest_c=wishes.coldest_c))
-    if not 0 <= wishes.days_ahead <= 15:
-        raise BadInput(phrase("wishes.days-ahead-range", days_ahead=wishes.days_ahead))
-    if wishes.most_a_week is not None and not 1 <= wishes.most_a_week <= 100:
-        raise BadInput(phrase("wishes.most-a-week-range", most_a_week=wishes.most_a_week))
-    if wishes.sky.most_loss_mag is not None:
-        require_loss_wish(wishes.sky.most_loss_mag)
-    lowest_deg = wishes.sky.lowest_altitude_deg
-    if lowest_deg is not None and not -5 <= lowest_deg <= 90:
-        raise BadInput(phrase("wishes.lowest-altitude-range", lowest_deg=lowest_deg))
-
-
-def _check_targets(wishes: Wishes) -> None:
+def _check_lists(wishes: Wishes) -> None:
+    """Targets, shapes, evenings and trips: none twice, and not too many."""
     targets = [sky.target for sky in wishes.skies]
     if len(targets) > MOST_TARGETS:
         raise BadInput(phrase("wishes.too-many-targets", most_targets=MOST_TARGETS, count=len(targets)))
@@ -319,9 +307,6 @@ def _check_targets(wishes: Wishes) -> None:
     has_band = any(target.kind in (TargetKind.CORE, TargetKind.BAND) for target in targets)
     if wishes.shapes and not has_band:
         raise BadInput(phrase("wishes.shapes-without-band"))
-
-
-def _check_calendar(wishes: Wishes) -> None:
     for weekday in wishes.weekdays:
         _require_weekday(weekday)
     if not wishes.weekdays or len(set(wishes.weekdays)) < len(wishes.weekdays):

@@ -8,7 +8,7 @@ from datetime import timedelta
 
 from alerts.common.phrases import phrase, say
 from alerts.common.span import Span
-from alerts.judging.verdict import LINEAGES_NEEDED, PROVIDERS_NEEDED
+from alerts.judging.rules import LINEAGES_NEEDED, PROVIDERS_NEEDED
 from alerts.weather.forecast import Place
 from service.accounts.receivers import send_test
 from service.app import Duskbell
