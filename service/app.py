@@ -85,16 +85,14 @@ class Duskbell:
 
     def gather(self, places: Sequence[Place], hours: Span) -> Gathered:
         """What the feeds say now about those places over those hours."""
-        gathered = self._ask(places, hours)
+        if self.invented_weather is not None:
+            gathered = self.invented_weather(places, hours)
+        else:
+            from service.feeds.feed_wiring import ask_feeds
+
+            gathered = ask_feeds(self.settings, self.sessions, places, hours)
         self.metrics.count_failures((each.feed, each.why) for each in gathered.failures)
         return gathered
-
-    def _ask(self, places: Sequence[Place], hours: Span) -> Gathered:
-        if self.invented_weather is not None:
-            return self.invented_weather(places, hours)
-        from service.feeds.feed_wiring import ask_feeds
-
-        return ask_feeds(self.settings, self.sessions, places, hours)
 
     def observe(self, asks: Sequence[Ask], budget_s: float | None = None) -> Heard:
         """What weather stations near those places reported over those hours; nothing where the weather is

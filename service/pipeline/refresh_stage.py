@@ -5,14 +5,13 @@ from __future__ import annotations
 import logging
 import time
 from collections import Counter, defaultdict
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from sqlalchemy.orm import Session, sessionmaker
 
 from alerts.common.span import Span
-from alerts.sky.night import Night
 from alerts.weather.forecast import Forecast, Place
 from service.common.fault_points import crash_point
 from service.feeds import feed_state
@@ -21,7 +20,7 @@ from service.feeds.sight_requests import NEAR, SightAnswers, SightRequest, ask_a
 from service.store.engine import in_chunks
 from service.store.repositories import forecasts
 from service.store.repositories.due_reviews import SkyWant, sky_wants
-from service.store.repositories.forecasts import EVERYWHERE
+from service.store.repositories.forecasts import EVERYWHERE, place_key
 from service.store.repositories.nights import NightTimes, near_nights, windows_ahead
 from service.store.repositories.sites import StoredSite, newest_revisions
 from service.store.repositories.subscriptions import look_again
@@ -87,36 +86,17 @@ def _refresh(
         kept, rejected = _keep(session, due, gathered, aside, now)
         wanted.judge_again(session, {row.place for row in kept})
     crash_point("refresh.kept")
-    return _counts(join((gathered, aside.gathered)), len(kept), rejected)
-
-
-def _counts(gathered: Gathered, kept: int, rejected: int) -> dict[str, int]:
+    whole = join((gathered, aside.gathered))
     counts = {
-        "forecasts": len([each for each in gathered.forecasts if not (each.place and each.place.is_aside)]),
-        "feed_failures": len(gathered.failures),
+        "forecasts": len([each for each in whole.forecasts if not (each.place and each.place.is_aside)]),
+        "feed_failures": len(whole.failures),
         "rejected": rejected,
-        "kept": kept,
-        "requests": sum(spent.requests for spent in gathered.spent),
-        "quota_weight": round(sum(spent.weight for spent in gathered.spent)),
+        "kept": len(kept),
+        "requests": sum(spent.requests for spent in whole.spent),
+        "quota_weight": round(sum(spent.weight for spent in whole.spent)),
     }
     always = ("forecasts", "feed_failures")
     return {name: count for name, count in counts.items() if count or name in always}
-
-
-def find_due(session: Session, wanted: Wanted, now: datetime) -> list[Need]:
-    """Places that were asked about too long ago for the nearest window they are needed for."""
-    needs = _find_needs(session, wanted, now)
-    asked = feed_state.last_asked(session, {need.place for need in needs})
-    due = [need for need in needs if _is_due(need, asked.get(need.place), now)]
-    return _with_looks(session, wanted, due, now)
-
-
-def _is_due(need: Need, asked_at: datetime | None, now: datetime) -> bool:
-    """Also when the last asking lies ahead of `now`: the clock has gone back."""
-    if asked_at is None or asked_at > now:
-        return True
-    fresh = FRESH_NEAR if need.span.start - now <= NEAR else FRESH_FAR
-    return now - asked_at >= fresh
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,72 +122,56 @@ class Wanted:
 
     def judge_again(self, session: Session, places: set[str]) -> None:
         """Whoever asks for a place of which something new is known is judged in this cycle."""
-        look_again(
-            session,
-            (
-                site_id
-                for site_id, stored in self.by_revision.values()
-                if forecasts.place_key(stored.site) in places
-            ),
-        )
+        sites = self.by_revision.values()
+        look_again(session, (site_id for site_id, stored in sites if place_key(stored.site) in places))
 
 
-def _find_needs(session: Session, wanted: Wanted, now: datetime) -> list[Need]:
-    """One for each place with a window ahead that somebody could be told of."""
-    reach: dict[int, tuple[datetime, datetime]] = {}
-    for row in windows_ahead(session, wanted.by_revision, now):
-        start, end = row.first_window_start, row.last_window_end
-        if wanted.site_of(row) is None or start is None or end is None:
-            continue
-        known = reach.get(row.site_revision_id, (start, end))
-        reach[row.site_revision_id] = min(known[0], start), max(known[1], end)
+def find_due(session: Session, wanted: Wanted, now: datetime) -> list[Need]:
+    """Places that were asked about too long ago for the nearest window they are needed for."""
+    # one for each place with a window ahead that somebody could be told of, over all their span
     needs: dict[str, Need] = {}
-    for revision_id, span in reach.items():
-        _, stored = wanted.by_revision[revision_id]
-        need = Need(forecasts.place_key(stored.site), _asked(stored), Span(*span))
-        needs[need.place] = _wider(needs.get(need.place), need)
-    return list(needs.values())
+    for row in windows_ahead(session, wanted.by_revision, now):
+        start, end, stored = row.first_window_start, row.last_window_end, wanted.site_of(row)
+        if stored is None or start is None or end is None:
+            continue
+        site, place = stored.site, place_key(stored.site)
+        known = needs.get(place)
+        if known is None:
+            asked = Place(site.lat_deg, site.lon_deg, site.elevation_m if stored.elevation_known else None)
+            needs[place] = Need(place, asked, Span(start, end))
+        else:
+            whole = Span(min(known.span.start, start), max(known.span.end, end))
+            needs[place] = replace(known, span=whole)
 
-
-def _asked(stored: StoredSite) -> Place:
-    site = stored.site
-    return Place(site.lat_deg, site.lon_deg, site.elevation_m if stored.elevation_known else None)
-
-
-def _wider(known: Need | None, need: Need) -> Need:
-    if known is None:
-        return need
-    span = Span(min(known.span.start, need.span.start), max(known.span.end, need.span.end))
-    return Need(known.place, known.asked, span)
+    asked_at, due = feed_state.last_asked(session, set(needs)), []
+    for need in needs.values():
+        at = asked_at.get(need.place)
+        fresh = FRESH_NEAR if need.span.start - now <= NEAR else FRESH_FAR
+        if at is None or at > now or now - at >= fresh:  # at > now: the clock has gone back
+            due.append(need)
+    return _with_looks(session, wanted, due, now)
 
 
 def _with_looks(session: Session, wanted: Wanted, due: list[Need], now: datetime) -> list[Need]:
-    """The needs with what the camera looks at in each window that is near."""
+    """The needs with what the camera looks at in each window that begins within 36 hours, once for each site
+    and each sky that is asked for."""
     places = {need.place: need.asked for need in due if need.span.start - now <= NEAR}
-    if not places:
-        return due
-    looks: dict[str, dict[Span, SightRequest]] = defaultdict(dict)
-    for key, stored, night in _near_nights(session, wanted, places.keys(), now):
-        for window in night.windows:
-            if window.span.end > now and window.span.start - now <= NEAR:
-                looks[key].setdefault(window.span, SightRequest.of(window, stored.site, places[key]))
-    return [replace(need, looks=tuple(looks[need.place].values())) for need in due]
-
-
-def _near_nights(
-    session: Session, wanted: Wanted, places: Collection[str], now: datetime
-) -> Iterator[tuple[str, StoredSite, Night]]:
-    """The nights at these places whose windows begin within 36 hours, once for each site and each sky that
-    is asked for."""
     keys = {
         revision_id: key
         for revision_id, (_, stored) in wanted.by_revision.items()
-        if (key := forecasts.place_key(stored.site)) in places
+        if (key := place_key(stored.site)) in places
     }
+    if not keys:
+        return due
+    looks: dict[str, dict[Span, SightRequest]] = defaultdict(dict)
     for row in near_nights(session, keys, now, now + NEAR):
-        stored = wanted.site_of(row)
-        if stored is not None:
-            yield keys[row.site_revision_id], stored, row.night()
+        stored, key = wanted.site_of(row), keys[row.site_revision_id]
+        if stored is None:
+            continue
+        for window in row.night().windows:
+            if window.span.end > now and window.span.start - now <= NEAR:
+                looks[key].setdefault(window.span, SightRequest.of(window, stored.site, places[key]))
+    return [replace(need, looks=tuple(looks[need.place].values())) for need in due]
 
 
 def _keep(
@@ -264,18 +228,13 @@ def _keep_failures(
     session: Session, failures: Sequence[FeedFailure], by_asked: dict[Place, Need], now: datetime
 ) -> int:
     """One row a failure and place; a whole feed's stands once for all places."""
-    found = {
-        (by_asked[failure.place].place if failure.place in by_asked else EVERYWHERE, *_said(failure)): failure
-        for failure in failures
-    }
-    known = forecasts.reasons_since(session, {key[0] for key in found}, now - TOLD_AGAIN_AFTER, now)
-    fresh = {key: failure for key, failure in found.items() if key not in known}
-    for (place, *_), failure in fresh.items():
-        forecasts.keep_rejected(
-            session, place, feed=failure.feed, model=failure.model, reason=failure.text, fetched_at=now
-        )
+    places = {asked: need.place for asked, need in by_asked.items()}
+    found = dict.fromkeys(
+        (places.get(each.place, EVERYWHERE) if each.place else EVERYWHERE, each.feed, each.model, each.text)
+        for each in failures
+    )
+    known = forecasts.reasons_since(session, {place for place, *_ in found}, now - TOLD_AGAIN_AFTER, now)
+    fresh = [each for each in found if each not in known]
+    for place, feed, model, reason in fresh:
+        forecasts.keep_rejected(session, place, feed=feed, model=model, reason=reason, fetched_at=now)
     return len(fresh)
-
-
-def _said(failure: FeedFailure) -> tuple[str, str, str]:
-    return failure.feed, failure.model, failure.text

@@ -37,10 +37,15 @@ def run(sessions: sessionmaker[Session], observe: Listen, now: datetime) -> dict
     """Ask about what is due, keep every report in its own words, and have those nights judged on them."""
     with sessions() as session:
         wanted = Wanted.read(session, now)
-        soon = _due(session, _soon(session, wanted, now), now)
-    if not soon:
+        due = _find_due(session, wanted, now)
+    if not due:
         return {}
-    asks = {place: _ask(stored, now) for place, stored in soon.items()}
+    # the sources put an hour before and after what is asked for, and nothing is known after now
+    end = now - BEFORE_AND_AFTER
+    asks = {
+        place: Ask(stored.site.lat_deg, stored.site.lon_deg, Span(end - ASKED_BACK, end))
+        for place, stored in due.items()
+    }
     heard = observe(list(asks.values()), BUDGET_S)
     asked = {place for place, ask in asks.items() if ask not in heard.later}
     with sessions.begin() as session:
@@ -52,8 +57,9 @@ def run(sessions: sessionmaker[Session], observe: Listen, now: datetime) -> dict
     return {name: count for name, count in counts.items() if count}
 
 
-def _soon(session: Session, wanted: Wanted, now: datetime) -> dict[str, StoredSite]:
-    """By place, the nights that begin first first: those somebody could be told of that begin soon or run."""
+def _find_due(session: Session, wanted: Wanted, now: datetime) -> dict[str, StoredSite]:
+    """By place, the nights that begin first first: those somebody could be told of that begin soon or run,
+    whose stations were asked too long ago."""
     found: dict[str, tuple[datetime, StoredSite]] = {}
     for row in windows_ahead(session, wanted.by_revision, now, now + HEARD_BEFORE):
         start, stored = row.first_window_start, wanted.site_of(row)
@@ -63,21 +69,10 @@ def _soon(session: Session, wanted: Wanted, now: datetime) -> dict[str, StoredSi
         known = found.get(place)
         if known is None or start < known[0]:
             found[place] = (start, stored)
-    return {place: found[place][1] for place in sorted(found, key=lambda each: (found[each][0], each))}
-
-
-def _due(session: Session, soon: dict[str, StoredSite], now: datetime) -> dict[str, StoredSite]:
-    """Also where the last asking lies ahead of `now`: the clock has gone back."""
-    asked = feed_state.last_asked(session, {place + STATIONS for place in soon})
-    latest = {place: asked.get(place + STATIONS) for place in soon}
-    return {
-        place: stored
-        for place, stored in soon.items()
-        if (at := latest[place]) is None or at > now or now - at >= ASKED_AGAIN
-    }
-
-
-def _ask(stored: StoredSite, now: datetime) -> Ask:
-    """The sources put an hour before and after what is asked for, and nothing is known after now."""
-    end = now - BEFORE_AND_AFTER
-    return Ask(stored.site.lat_deg, stored.site.lon_deg, Span(end - ASKED_BACK, end))
+    asked = feed_state.last_asked(session, {place + STATIONS for place in found})
+    due = {}
+    for place in sorted(found, key=lambda each: (found[each][0], each)):
+        at = asked.get(place + STATIONS)
+        if at is None or at > now or now - at >= ASKED_AGAIN:  # at > now: the clock has gone back
+            due[place] = found[place][1]
+    return due

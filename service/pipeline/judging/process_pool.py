@@ -79,15 +79,6 @@ class ProcessPool:
     def each(self, work: Callable[[WorkerState, T], R], tasks: Iterable[T]) -> Iterator[R | None]:
         """What the work, a module's own function, makes of each task, in their order; None where the pool
         couldn't do it, so that the caller does it itself."""
-        pool, under_way = self._open(), deque[Future[R] | None]()
-        for task in tasks:
-            under_way.append(_submit(pool, work, task))
-            if len(under_way) >= AHEAD * self._processes:
-                yield _result(under_way.popleft())
-        while under_way:
-            yield _result(under_way.popleft())
-
-    def _open(self) -> ProcessPoolExecutor:
         if self._pool is None:
             self._pool = ProcessPoolExecutor(
                 self._processes,
@@ -95,18 +86,20 @@ class ProcessPool:
                 initializer=_begin,
                 initargs=(self._store_url,),
             )
-        return self._pool
+        under_way = deque[Future[R] | None]()
+        for task in tasks:
+            try:
+                under_way.append(self._pool.submit(_do, work, task))
+            except BrokenExecutor:
+                under_way.append(None)
+            if len(under_way) >= AHEAD * self._processes:
+                yield _result(under_way.popleft())
+        while under_way:
+            yield _result(under_way.popleft())
 
 
 def usual_processes() -> int:
     return min(AT_MOST, os.cpu_count() or 1)
-
-
-def _submit(pool: ProcessPoolExecutor, work: Callable[[WorkerState, T], R], task: T) -> Future[R] | None:
-    try:
-        return pool.submit(_do, work, task)
-    except BrokenExecutor:
-        return None
 
 
 def _result(future: Future[R] | None) -> R | None:
