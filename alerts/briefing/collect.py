@@ -24,7 +24,7 @@ from alerts.common.span import Span
 from alerts.common.text import count_word
 from alerts.field.exposure import exposure_for
 from alerts.field.frame_plan import HIGHEST_OVER_DEG, aim_at, best_alignment, plan_frames
-from alerts.field.kit import Kit, default_kit
+from alerts.field.kit import DEFAULT_KIT, Kit
 from alerts.field.panorama import plan_panorama
 from alerts.field.projection import CameraView
 from alerts.field.star_trails import trail_rates
@@ -267,7 +267,7 @@ def build_field_notes(
     and says so."""
     site, night, trip, outlook = found.site, found.night, found.plan, found.verdict.outlook
     assert trip is not None, "notes are for who goes"
-    kit = kit or default_kit()
+    kit = kit or DEFAULT_KIT
     standing = alignments(site, window.span, ephemeris)
     best = outlook.best if outlook else None
 

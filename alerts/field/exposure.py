@@ -148,7 +148,7 @@ def iso_for(f_number: float, shutter_s: float) -> Iso:
     beyond = min(thirds_of_time - slow, 0) + max(thirds_of_time - fast, 0)
     wanted = ISO_THIRDS_AT_START + aperture_thirds(f_number) - START_APERTURE_THIRDS - beyond
     held = min(max(wanted, ISO_LOWEST), ISO_HIGHEST)
-    iso = nominal_iso(held)
+    iso = ISOS[held]
     set_to: dict[str, Any] = {"f_number": f_number, "shutter": say_shutter(shutter_s), "iso": iso}
     if wanted > held:
         whole, rest = divmod(wanted - held, 3)
@@ -163,59 +163,46 @@ def iso_for(f_number: float, shutter_s: float) -> Iso:
 
 
 def exposure_for(kit: Kit, rates: TrailRates, dec_deg: float = CORE_DEC_DEG) -> Exposure:
-    """What to set for stars with this kit. rates: from `trailing.trail_rates`.
+    """What to set for stars with this kit. rates: from `star_trails.trail_rates`.
 
     dec_deg: declination of the target, for NPF.
     """
     aperture = aperture_for(kit)
-    rules = _rules(kit, aperture.f_number, rates, dec_deg)
+    pitch, focal, equivalent = kit.camera.pitch_um, kit.focal_mm, kit.equivalent_mm
+    held_dec_deg = min(max(dec_deg, -HIGHEST_DEC_DEG), HIGHEST_DEC_DEG)
+    longest_s = rule500_s(equivalent)
+    limits = (
+        ("rule of 500", True, longest_s),
+        (say("field.rule-npf-simple"), True, npf_simple_s(aperture.f_number, pitch, focal)),
+        (say("field.rule-npf-full"), True, npf_full_s(aperture.f_number, pitch, focal, held_dec_deg)),
+        (say("field.rule-strict-core"), False, STRICT_TRAIL_PX / rates.core_px_s),
+        (say("field.rule-strict-frame"), False, STRICT_TRAIL_PX / rates.worst_px_s),
+    )
+    rules = []
+    for name, is_thumb, limit_s in limits:
+        set_s = nominal_shutter_s(limit_s)
+        trails_px = set_s * rates.core_px_s, set_s * rates.worst_px_s
+        rules.append(ShutterRule(name, is_thumb, limit_s, set_s, *trails_px))
     start = rules[0]
+    hints = []
+    if kit.lens.longest_mm is not None:
+        hints.append(phrase("field.hint-zoom", focal_mm=focal))
+    if kit.lens.fisheye:
+        hints.append(phrase("field.hint-fisheye"))
+    if equivalent > LONG_MM:
+        shutter = say_shutter(start.set_s)
+        hints.append(phrase("field.hint-tracking", equivalent_mm=equivalent, shutter=shutter))
+    if longest_s > LONGEST_SHUTTER_S + 2:
+        hints.append(phrase("field.hint-remote", rule500_s=longest_s))
     return Exposure(
         aperture=aperture,
         shutter_s=start.set_s,
         iso=iso_for(aperture.f_number, start.set_s),
-        rules=rules,
+        rules=tuple(rules),
         core_px=start.core_px,
         worst_px=start.worst_px,
-        hints=_hints(kit, start.set_s),
+        hints=tuple(hints),
     )
-
-
-def _rules(kit: Kit, f_number: float, rates: TrailRates, dec_deg: float) -> tuple[ShutterRule, ...]:
-    pitch, focal = kit.camera.pitch_um, kit.focal_mm
-    held_dec_deg = min(max(dec_deg, -HIGHEST_DEC_DEG), HIGHEST_DEC_DEG)
-    limits = (
-        ("rule of 500", True, rule500_s(kit.equivalent_mm)),
-        (say("field.rule-npf-simple"), True, npf_simple_s(f_number, pitch, focal)),
-        (say("field.rule-npf-full"), True, npf_full_s(f_number, pitch, focal, held_dec_deg)),
-        (say("field.rule-strict-core"), False, STRICT_TRAIL_PX / rates.core_px_s),
-        (say("field.rule-strict-frame"), False, STRICT_TRAIL_PX / rates.worst_px_s),
-    )
-    return tuple(_rule(name, is_thumb, limit_s, rates) for name, is_thumb, limit_s in limits)
-
-
-def _rule(name: str, is_thumb: bool, limit_s: float, rates: TrailRates) -> ShutterRule:
-    set_s = nominal_shutter_s(limit_s)
-    return ShutterRule(name, is_thumb, limit_s, set_s, set_s * rates.core_px_s, set_s * rates.worst_px_s)
-
-
-def _hints(kit: Kit, shutter_s: float) -> tuple[Phrase, ...]:
-    hints = []
-    if kit.lens.is_zoom:
-        hints.append(phrase("field.hint-zoom", focal_mm=kit.focal_mm))
-    if kit.lens.fisheye:
-        hints.append(phrase("field.hint-fisheye"))
-    if kit.equivalent_mm > LONG_MM:
-        hints.append(
-            phrase(
-                "field.hint-tracking",
-                equivalent_mm=kit.equivalent_mm,
-                shutter=say_shutter(shutter_s),
-            )
-        )
-    if rule500_s(kit.equivalent_mm) > LONGEST_SHUTTER_S + 2:
-        hints.append(phrase("field.hint-remote", rule500_s=rule500_s(kit.equivalent_mm)))
-    return tuple(hints)
 
 
 LONGEST_SHUTTER_S = 30.0
@@ -270,10 +257,6 @@ def aperture_thirds(f_number: float) -> int:
 def nominal_aperture(f_number: float) -> float:
     """The nominal f-number nearest to any other, f/1 to f/22."""
     return APERTURES[min(max(aperture_thirds(f_number), 0), len(APERTURES) - 1)]
-
-
-def nominal_iso(thirds: int) -> int:
-    return ISOS[thirds]
 
 
 def say_shutter(shutter_s: float) -> str:

@@ -43,10 +43,6 @@ class FramePlan:
     over: str = ""
     what: str = ""
 
-    @property
-    def end_at(self) -> datetime:
-        return self.start_at + timedelta(seconds=self.sky_s + self.darks_s)
-
 
 def plan_frames(
     window: Span,
@@ -86,18 +82,21 @@ def best_alignment(
     """The alignment to shoot: inside the clearest stretch before outside it, a core before a foot,
     then the one nearest to the middle; None when nothing aligns."""
     clear = (best.overlap(window) if best else None) or window
-    usable = [found for found in alignments if _counts(found, window)]
-    return min(usable, key=lambda found: _rank(found, clear), default=None)
-
-
-def _counts(found: Alignment, window: Span) -> bool:
-    low_enough = found.over == "foot" or found.at.altitude_deg <= HIGHEST_OVER_DEG
-    return low_enough and window.start <= found.at.at <= window.end
-
-
-def _rank(found: Alignment, clear: Span) -> tuple[bool, bool, timedelta]:
-    inside = clear.start <= found.at.at <= clear.end
-    return not inside, found.over != "core", abs(found.at.at - clear.middle)
+    usable = [
+        found
+        for found in alignments
+        if found.over == "foot" or found.at.altitude_deg <= HIGHEST_OVER_DEG
+        if window.start <= found.at.at <= window.end
+    ]
+    return min(
+        usable,
+        key=lambda found: (
+            not clear.start <= found.at.at <= clear.end,
+            found.over != "core",
+            abs(found.at.at - clear.middle),
+        ),
+        default=None,
+    )
 
 
 GROUND_DEG = 7.0

@@ -36,11 +36,6 @@ class Camera:
         """From one pixel's middle to the next, in micrometres."""
         return 1000 * self.width_mm / self.width_px
 
-    @property
-    def crop_factor(self) -> float:
-        """Diagonal of 36 × 24 mm over this sensor's diagonal."""
-        return FULL_FRAME_DIAGONAL_MM / math.hypot(self.width_mm, self.height_mm)
-
 
 @dataclass(frozen=True, slots=True)
 class Lens:
@@ -62,10 +57,6 @@ class Lens:
             raise BadInput(phrase("field.aperture-range", widest_f=self.widest_f))
         if self.longest_mm is not None and not self.focal_mm < self.longest_mm <= 1200:
             raise BadInput(phrase("field.zoom-order", focal_mm=self.focal_mm, longest_mm=self.longest_mm))
-
-    @property
-    def is_zoom(self) -> bool:
-        return self.longest_mm is not None
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +91,8 @@ class Kit:
     @property
     def equivalent_mm(self) -> float:
         """Focal length that gives the same view on 36 × 24 mm."""
-        return self.focal_mm * self.camera.crop_factor
+        crop_factor = FULL_FRAME_DIAGONAL_MM / math.hypot(self.camera.width_mm, self.camera.height_mm)
+        return self.focal_mm * crop_factor
 
     @property
     def lens_words(self) -> str:
@@ -112,14 +104,13 @@ class Kit:
 
     def field_of_view_deg(self, *, portrait: bool = False) -> tuple[float, float]:
         """Horizontal and vertical angle through the middle of the frame, in degrees."""
-        wide = self._angle_deg(self.camera.width_mm)
-        high = self._angle_deg(self.camera.height_mm)
+        sides_mm = self.camera.width_mm, self.camera.height_mm
+        if self.lens.fisheye:
+            half = [2 * math.asin(min(1.0, side_mm / 4 / self.focal_mm)) for side_mm in sides_mm]
+        else:
+            half = [math.atan(side_mm / 2 / self.focal_mm) for side_mm in sides_mm]
+        wide, high = (math.degrees(2 * angle) for angle in half)
         return (high, wide) if portrait else (wide, high)
-
-    def _angle_deg(self, side_mm: float) -> float:
-        if not self.lens.fisheye:
-            return math.degrees(2 * math.atan(side_mm / 2 / self.focal_mm))
-        return math.degrees(4 * math.asin(min(1.0, side_mm / 4 / self.focal_mm)))
 
 
 FULL_FRAME = Camera("full frame", 36.0, 24.0, 6048, 4032)
@@ -143,9 +134,8 @@ NO_APERTURE = phrase("field.assumed-aperture")
 NO_PIXELS = phrase("field.assumed-pixels")
 
 
-def default_kit() -> Kit:
-    """What stands in when a person named no kit; it says so."""
-    return Kit(FULL_FRAME, USUAL_LENS, assumed=(NO_CAMERA, NO_LENS))
+DEFAULT_KIT = Kit(FULL_FRAME, USUAL_LENS, assumed=(NO_CAMERA, NO_LENS))
+"""What stands in when a person named no kit; it says so."""
 
 
 LONGEST_TEXT = 200
@@ -189,14 +179,6 @@ class _Rest:
             self.text = self.text[: match.start()] + " " + self.text[match.end() :]
         return match
 
-    def take_format(self) -> str | None:
-        for name, aliases in _ALIASES.items():
-            for alias in aliases:
-                if alias in self.text:
-                    self.text = self.text.replace(alias, " ", 1)
-                    return name
-        return None
-
 
 def parse_kit(text: str) -> Kit:
     """The kit that a person typed; what is missing is filled in and said in `Kit.assumed`.
@@ -209,7 +191,15 @@ def parse_kit(text: str) -> Kit:
         raise BadInput(phrase("field.kit-too-long", example=KIT_EXAMPLE))
     camera, camera_notes = _camera(rest)
     set_at = rest.take("set")
-    lens, lens_notes = _lens(rest)
+    aperture, focal = rest.take("aperture"), rest.take("focal")
+    fisheye = rest.take("fisheye") is not None
+    lens, lens_notes = USUAL_LENS, (NO_LENS,)
+    if focal is not None:
+        widest_f = float(aperture[1]) if aperture else USUAL_LENS.widest_f
+        lens = Lens(float(focal[1]), widest_f, float(focal[2]) if focal[2] else None, fisheye)
+        lens_notes = () if aperture else (NO_APERTURE,)
+    elif aperture is not None or fisheye:
+        raise BadInput(phrase("field.lens-without-focal-length", example=KIT_EXAMPLE))
     left = rest.text.strip(" ;+&")
     if left:
         raise BadInput(phrase("field.kit-unreadable", left=left[:40], example=KIT_EXAMPLE))
@@ -217,37 +207,26 @@ def parse_kit(text: str) -> Kit:
 
 
 def _camera(rest: _Rest) -> tuple[Camera, tuple[Phrase, ...]]:
-    name = rest.take_format()
+    base, is_named = FULL_FRAME, False
+    for name, alias in ((name, alias) for name, aliases in _ALIASES.items() for alias in aliases):
+        if alias in rest.text:
+            rest.text = rest.text.replace(alias, " ", 1)
+            base, is_named = FORMATS[name], True
+            break
     sensor, pixels, millions = rest.take("sensor"), rest.take("pixels"), rest.take("megapixels")
-    base = FORMATS[name] if name else FULL_FRAME
     if sensor is not None:
         wide, high = float(sensor[1]), float(sensor[2])
         across = round(FULL_FRAME.width_px * wide / FULL_FRAME.width_mm)
-        base = Camera(name or "your camera", wide, high, across, round(across * high / wide))
+        base = Camera(
+            base.name if is_named else "your camera", wide, high, across, round(across * high / wide)
+        )
     told_pixels = pixels is not None or millions is not None
-    notes = [NO_CAMERA] if sensor is None and name is None and not told_pixels else []
+    notes = [NO_CAMERA] if sensor is None and not is_named and not told_pixels else []
     notes += [NO_PIXELS] if sensor is not None and not told_pixels else []
     if pixels is not None:
         base = replace(base, width_px=int(pixels[1]), height_px=int(pixels[2]))
     elif millions is not None:
-        base = _with_megapixels(base, float(millions[1]))
+        wide_px = math.sqrt(float(millions[1]) * 1e6 * base.width_mm / base.height_mm)
+        high_px = wide_px * base.height_mm / base.width_mm
+        base = replace(base, width_px=round(wide_px), height_px=round(high_px))
     return base, tuple(notes)
-
-
-def _with_megapixels(camera: Camera, millions: float) -> Camera:
-    across = math.sqrt(millions * 1e6 * camera.width_mm / camera.height_mm)
-    return replace(
-        camera, width_px=round(across), height_px=round(across * camera.height_mm / camera.width_mm)
-    )
-
-
-def _lens(rest: _Rest) -> tuple[Lens, tuple[Phrase, ...]]:
-    aperture, focal = rest.take("aperture"), rest.take("focal")
-    fisheye = rest.take("fisheye") is not None
-    if focal is None:
-        if aperture is not None or fisheye:
-            raise BadInput(phrase("field.lens-without-focal-length", example=KIT_EXAMPLE))
-        return USUAL_LENS, (NO_LENS,)
-    longest = float(focal[2]) if focal[2] else None
-    widest_f = float(aperture[1]) if aperture else USUAL_LENS.widest_f
-    return Lens(float(focal[1]), widest_f, longest, fisheye), () if aperture else (NO_APERTURE,)

@@ -51,41 +51,28 @@ class Panorama:
         return self.row_s * self.rows
 
 
-def plan_panorama(
-    kit: Kit,
-    apex_altitude_deg: float,
-    apex_azimuth_deg: float,
-    shutter_s: float,
-    *,
-    span_deg: float = ARCH_SPAN_DEG,
-    overlap: float = OVERLAP,
-    pause_s: float = PAUSE_S,
-) -> Panorama:
+def plan_panorama(kit: Kit, apex_altitude_deg: float, apex_azimuth_deg: float, shutter_s: float) -> Panorama:
     """The upright frames that hold an arch with its apex there.
 
-    Frames across: span over step, rounded up; what the outer frames show beyond the span is lost when
+    Frames across: half a turn over the step, rounded up; what the outer frames show beyond it is lost when
     the picture is straightened. Rows: enough to reach from 10 degrees below the horizon to 10 above
     the apex.
     """
     wide_deg, high_deg = kit.field_of_view_deg(portrait=True)
-    step_deg = wide_deg * (1 - overlap)
-    across = max(1, math.ceil(span_deg / step_deg - 1e-9))
-    first = apex_azimuth_deg - step_deg * (across - 1) / 2
-    row_s = across * (shutter_s + pause_s)
+    step_deg, row_step_deg = wide_deg * (1 - OVERLAP), high_deg * (1 - OVERLAP)
+    across = max(1, math.ceil(ARCH_SPAN_DEG / step_deg - 1e-9))
+    first_deg = apex_azimuth_deg - step_deg * (across - 1) / 2
+    needed_deg = apex_altitude_deg + 2 * ROOM_DEG
+    rows = 1 + max(0, math.ceil((needed_deg - high_deg) / row_step_deg - 1e-9))
+    lowest_deg = apex_altitude_deg / 2 - row_step_deg * (rows - 1) / 2
+    row_s = across * (shutter_s + PAUSE_S)
     return Panorama(
-        azimuths_deg=tuple((first + k * step_deg) % 360 for k in range(across)),
-        tilts_deg=_tilts_deg(high_deg, apex_altitude_deg, overlap),
+        azimuths_deg=tuple((first_deg + k * step_deg) % 360 for k in range(across)),
+        tilts_deg=tuple(lowest_deg + row_step_deg * k for k in range(rows)),
         step_deg=step_deg,
-        overlap=overlap,
+        overlap=OVERLAP,
         shutter_s=shutter_s,
         row_s=row_s,
         row_drift_deg=row_s * TURN_DEG_PER_S,
-        seam_drift_deg=(shutter_s + pause_s) * TURN_DEG_PER_S,
+        seam_drift_deg=(shutter_s + PAUSE_S) * TURN_DEG_PER_S,
     )
-
-
-def _tilts_deg(high_deg: float, apex_altitude_deg: float, overlap: float) -> tuple[float, ...]:
-    needed_deg, step_deg = apex_altitude_deg + 2 * ROOM_DEG, high_deg * (1 - overlap)
-    rows = 1 + max(0, math.ceil((needed_deg - high_deg) / step_deg - 1e-9))
-    middle = apex_altitude_deg / 2
-    return tuple(middle + step_deg * (k - (rows - 1) / 2) for k in range(rows))

@@ -51,7 +51,13 @@ class CameraView:
 
         Rectilinear: r = f tan θ. Fisheye: equisolid-angle, r = 2 f sin(θ/2).
         """
-        right, up, ahead = self._in_camera(np.asarray(altitude_deg), np.asarray(azimuth_deg))
+        altitude, tilt = np.radians(altitude_deg), np.radians(self.tilt_deg)
+        turn = np.radians(np.asarray(azimuth_deg) - self.azimuth_deg)
+        # unit vectors as (right, up, ahead) of the camera
+        level, rise = np.cos(altitude) * np.cos(turn), np.sin(altitude)
+        right = np.cos(altitude) * np.sin(turn)
+        up = rise * np.cos(tilt) - level * np.sin(tilt)
+        ahead = level * np.cos(tilt) + rise * np.sin(tilt)
         if self.fisheye:
             scale = self.focal_mm * np.sqrt(2 / np.maximum(1 + ahead, 1e-12))
             shown = ahead > FISHEYE_SHOWS
@@ -69,31 +75,12 @@ class CameraView:
         else:
             off_axis = np.arctan(radius / self.focal_mm)
         aside = np.sin(off_axis) / np.where(radius > 0, radius, 1)
-        return self._to_sky(x * aside, y * aside, np.cos(off_axis))
+        right, up, ahead, tilt = x * aside, y * aside, np.cos(off_axis), np.radians(self.tilt_deg)
+        level, rise = ahead * np.cos(tilt) - up * np.sin(tilt), ahead * np.sin(tilt) + up * np.cos(tilt)
+        altitude = np.degrees(np.arctan2(rise, np.hypot(right, level)))
+        return altitude, (np.degrees(np.arctan2(right, level)) + self.azimuth_deg) % 360
 
     def holds(self, altitude_deg: float, azimuth_deg: float, margin_mm: float = 0.0) -> bool:
         """Whether a direction falls inside the frame, at least `margin_mm` from its edge."""
         x, y = self.project(altitude_deg, azimuth_deg)
         return bool(abs(x) <= self.width_mm / 2 - margin_mm and abs(y) <= self.height_mm / 2 - margin_mm)
-
-    def corners_deg(self) -> tuple[tuple[float, float], ...]:
-        """(altitude, azimuth) of the corners: top left, top right, bottom right, bottom left."""
-        half_w, half_h = self.width_mm / 2, self.height_mm / 2
-        x = np.array([-half_w, half_w, half_w, -half_w])
-        altitude, azimuth = self.direction(x, np.array([half_h, half_h, -half_h, -half_h]))
-        return tuple((float(a), float(b)) for a, b in zip(altitude, azimuth, strict=True))
-
-    def _in_camera(self, altitude_deg: Floats, azimuth_deg: Floats) -> tuple[Floats, Floats, Floats]:
-        """Unit vectors as (right, up, ahead) of the camera."""
-        altitude, tilt = np.radians(altitude_deg), np.radians(self.tilt_deg)
-        turn = np.radians(azimuth_deg - self.azimuth_deg)
-        level, rise = np.cos(altitude) * np.cos(turn), np.sin(altitude)
-        up = rise * np.cos(tilt) - level * np.sin(tilt)
-        ahead = level * np.cos(tilt) + rise * np.sin(tilt)
-        return np.asarray(np.cos(altitude) * np.sin(turn)), np.asarray(up), np.asarray(ahead)
-
-    def _to_sky(self, right: Floats, up: Floats, ahead: Floats) -> tuple[Floats, Floats]:
-        tilt = np.radians(self.tilt_deg)
-        level, rise = ahead * np.cos(tilt) - up * np.sin(tilt), ahead * np.sin(tilt) + up * np.cos(tilt)
-        altitude = np.degrees(np.arctan2(rise, np.hypot(right, level)))
-        return altitude, (np.degrees(np.arctan2(right, level)) + self.azimuth_deg) % 360

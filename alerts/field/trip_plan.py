@@ -46,38 +46,39 @@ class FieldPlan:
         return None if self.signal_lost_after is None else self.leave_by + self.signal_lost_after
 
 
-def plan(window: Span, wishes: Wishes) -> FieldPlan:
-    """The trip to `window` with the drive, scouting and shortest window of `wishes`.
-
-    Plain subtraction in UTC, so a clock change on the way moves nothing. A window shorter than the
-    shortest one still gets a plan; it is the verdict that refuses it.
-    """
-    made = plan_from(window, wishes, window.start - wishes.scouting, wishes.usual_drive)
-    return replace(
-        made,
-        drive_is_estimate=wishes.drive_is_estimate,
-        drive_is_known=wishes.drive is not None or wishes.drive_is_estimate,
-    )
-
-
 def plan_trip(night: Night, window: Span, wishes: Wishes, site: Site) -> FieldPlan:
-    """As `plan`, for one night: with the drive of a trip, scouting by daylight, and the site's gate.
+    """The trip to `window` in one night: with the drive of a trip, scouting by daylight, and the site's gate.
 
     window: the part of a dark window that can be used, see `usable_span`. By daylight, scouting ends at
-    the last sunset before the window; without a sunset it ends with the window's start.
+    the last sunset before the window; without a sunset it ends with the window's start. Plain subtraction in
+    UTC, so a clock change on the way moves nothing. A window shorter than the shortest one still gets a plan;
+    it is the verdict that refuses it.
     """
-    trip = wishes.trip_on(night.name)
-    scouted = _last_sunset(night, window.start) if wishes.scout_by_daylight else window.start
-    arrive = _through_gate(scouted - wishes.scouting, window.start, site)
-    made = plan_from(window, wishes, arrive, wishes.drive_on(night.name), trip.start if trip else "")
+    trip, gate, scouted = wishes.trip_on(night.name), site.gate, window.start
+    if wishes.scout_by_daylight:
+        scouted = max((at for at in night.sun.sets if at <= window.start), default=window.start)
+    arrive = scouted - wishes.scouting
+    if gate is not None and gate.hours.around(arrive, site.tz) is None:
+        # when the gate opens, or (staying inside) before it closes
+        opened = list(gate.hours.touching(Span(arrive, window.start + _MOMENT), site.tz))
+        closed = list(gate.hours.touching(Span(arrive - DAY, arrive), site.tz))
+        arrive = opened[0].start if opened else closed[-1].end if closed else arrive
     made = replace(
-        made,
+        plan_from(window, wishes, arrive, wishes.drive_on(night.name), trip.start if trip else ""),
         drive_is_estimate=wishes.is_estimate_on(night.name),
         drive_is_known=wishes.knows_drive_on(night.name),
     )
-    if site.gate is None or not site.gate.may_stay:
+    if gate is None or not gate.may_stay:
         return made
-    return _around_closing(made, site)
+    # inside overnight: one must come before the gate closes, and drives home when it opens again
+    latest, opens = made.latest_departure, window.end + PACK_UP
+    last_in = gate.hours.around(made.arrive, site.tz)
+    if last_in is not None:
+        latest = min(latest, max(made.leave_by, last_in.end - made.drive))
+    if gate.hours.around(opens, site.tz) is None:
+        later = gate.hours.touching(Span(opens, opens + 2 * DAY), site.tz)
+        opens = min((span.start for span in later), default=opens)
+    return replace(made, latest_departure=latest, home_about=opens + made.drive)
 
 
 def plan_from(window: Span, wishes: Wishes, arrive: datetime, drive: timedelta, start: str = "") -> FieldPlan:
@@ -93,36 +94,6 @@ def plan_from(window: Span, wishes: Wishes, arrive: datetime, drive: timedelta, 
         start=start,
         signal_lost_after=None if before is None else max(drive - before, timedelta(0)),
     )
-
-
-def _last_sunset(night: Night, before: datetime) -> datetime:
-    return max((at for at in night.sun.sets if at <= before), default=before)
-
-
-def _through_gate(arrive: datetime, start: datetime, site: Site) -> datetime:
-    """When one comes in: as wished, or when the gate opens, or (staying inside) before it closes."""
-    if site.gate is None or site.gate.hours.around(arrive, site.tz) is not None:
-        return arrive
-    openings = [span.start for span in site.gate.hours.touching(Span(arrive, start + _MOMENT), site.tz)]
-    if openings:
-        return openings[0]
-    closed = [span.end for span in site.gate.hours.touching(Span(arrive - DAY, arrive), site.tz)]
-    return closed[-1] if closed else arrive
-
-
-def _around_closing(made: FieldPlan, site: Site) -> FieldPlan:
-    """Inside overnight: one must come before the gate closes, and drives home when it opens again."""
-    assert site.gate is not None, "asked only where there is a gate"
-    last_in = site.gate.hours.around(made.arrive, site.tz)
-    latest = made.latest_departure
-    if last_in is not None:
-        latest = min(latest, max(made.leave_by, last_in.end - made.drive))
-    packed = made.window.end + PACK_UP
-    opens = packed
-    if site.gate.hours.around(packed, site.tz) is None:
-        later = site.gate.hours.touching(Span(packed, packed + 2 * DAY), site.tz)
-        opens = min((span.start for span in later), default=packed)
-    return replace(made, latest_departure=latest, home_about=opens + made.drive)
 
 
 def open_span(window: Span, site: Site) -> Span | None:

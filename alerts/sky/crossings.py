@@ -106,7 +106,7 @@ def _find(ground: Ground, of_time: Floats, levels: Floats, table: SkyTable) -> l
     that, and 1 where the level is lifted.
     """
     height_km = (ground.up * ground.place_km).sum(axis=1)
-    of_site = np.column_stack([ground.up, height_km, np.ones(len(ground))])[:, : len(of_time)]
+    of_site = np.column_stack([ground.up, height_km, np.ones(len(ground))][: len(of_time) - 2])
     per_block = max(1, _BLOCK_SAMPLES // of_time.shape[1])
     blocks = range(0, len(of_site), per_block)
     found = [_find_in_block(of_site[low : low + per_block] @ of_time, levels) for low in blocks]
@@ -131,7 +131,8 @@ def _find_in_block(samples: Floats, levels: Floats) -> list[tuple[Floats, Ints, 
     # samples that are the highest or lowest of three in their row
     climbs = flat[1:] > flat[:-1]
     turns = np.flatnonzero(climbs[1:] != climbs[:-1]) + 1
-    turns = turns[(turns % n_steps >= _FIRST) & (turns % n_steps < n_steps - _AFTER)]
+    column = turns % n_steps
+    turns = turns[(column >= _FIRST) & (column < n_steps - _AFTER)]
     # samples after which the level is crossed
     crossed = []
     for level in levels:

@@ -18,7 +18,7 @@ from alerts.briefing.text.field import BEFORE_DARK, FieldView
 from alerts.common.phrases import Reader, kept, phrase, say
 from alerts.common.units import Units, in_units
 from alerts.field.frame_plan import aim_at
-from alerts.field.kit import default_kit
+from alerts.field.kit import DEFAULT_KIT
 from alerts.notifying.model import AlertKind
 from alerts.sky.night import Shape
 from alerts.weather.outlook import Hazard, HazardLevel
@@ -294,7 +294,7 @@ def test_the_camera_keeps_core_and_land_where_it_can(
     has_ground: bool,
 ) -> None:
     """20 mm on full frame: 62° high level, 84° upright; 7° of land below the horizon (common practice)."""
-    aim = aim_at(default_kit(), altitude_deg, 196, shape, ridge_deg)
+    aim = aim_at(DEFAULT_KIT, altitude_deg, 196, shape, ridge_deg)
     assert aim.tilt_deg == pytest.approx(tilt_deg, abs=0.1)
     assert (aim.portrait, aim.has_ground) == (portrait, has_ground)
 

@@ -14,12 +14,12 @@ from alerts.briefing.facts.field_notes import FieldNotes
 from alerts.briefing.pictures.drawing import Picture
 from alerts.briefing.pictures.night_scene import NightToDraw
 from alerts.common.span import require_utc
-from alerts.field.trip_plan import plan
 from alerts.sky.milky_way_band import WINTER_ARC_L_DEG
 from alerts.sky.night import SkyWishes, Target, TargetKind, TrackPoint
 from alerts.sky.nights.night_builder import night_named
 from tests.unit.alerts.briefing.sample_nights import FLAT, WISHES, ephemeris, going
 from tests.unit.alerts.briefing.test_pictures import texts_of
+from tests.unit.alerts.field.trips import plan
 
 BELT = Target(TargetKind.RADEC, "Orion's belt", 84.05, -1.2)
 POLE = Target(TargetKind.RADEC, "the pole", 0.0, 90.0)

@@ -10,10 +10,10 @@ from hypothesis import strategies as st
 from alerts.common.errors import BadInput
 from alerts.common.span import Span
 from alerts.field.driving import DETOUR, LONGEST, STEP, Home, drive_from, drive_over, with_home
-from alerts.field.trip_plan import plan
 from alerts.sites.model import Site
 from alerts.wishes.fields import drive_phrase, read_words, write_words
 from alerts.wishes.model import HomeBy, Trip, Wishes
+from tests.unit.alerts.field.trips import plan
 from tests.unit.alerts.judging.values import utc
 
 HOME = Home(40.0, -1.0)

@@ -28,7 +28,7 @@ from alerts.field.exposure import (
     say_shutter,
     shutter_thirds,
 )
-from alerts.field.kit import FORMATS, FULL_FRAME, Kit, Lens, default_kit
+from alerts.field.kit import DEFAULT_KIT, FORMATS, FULL_FRAME, Kit, Lens
 from tests.unit.alerts.field.tables import rows_of
 
 TRAILS = rows_of("star-trails.csv")
@@ -192,7 +192,7 @@ def test_iso_keeps_the_exposure_unless_it_is_held(f_number: float, shutter_s: fl
 
 
 def test_exposure_of_the_usual_kit() -> None:
-    found = exposure_for(default_kit(), SLOW, CORE_DEC_DEG)
+    found = exposure_for(DEFAULT_KIT, SLOW, CORE_DEC_DEG)
     assert (found.shutter_s, found.aperture.f_number, found.iso.value) == (25.0, 2.8, 6400)
     assert round(found.core_px, 1) == 5.4
     assert [(rule.name, rule.set_s) for rule in found.rules] == [

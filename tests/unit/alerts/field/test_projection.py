@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from alerts.field.exposure import middle_trail_px
-from alerts.field.kit import FULL_FRAME, Kit, Lens, default_kit
+from alerts.field.kit import DEFAULT_KIT, FULL_FRAME, Kit, Lens
 from alerts.field.projection import CameraView
 from alerts.field.star_trails import frame_rates_px_s, trail_rates, turned
 
@@ -17,13 +17,14 @@ FISHEYE = Kit(FULL_FRAME, Lens(15, 2.8, fisheye=True))
 
 def test_a_20_mm_tilted_up_26_degrees_sees_the_worked_example() -> None:
     """84° × 62°: the top corners are 55° to either side and 42° up (rectilinear, r = f tan θ)."""
-    view = CameraView.of(default_kit(), 0, 26)
-    top_left, top_right, _, _ = view.corners_deg()
+    view = CameraView.of(DEFAULT_KIT, 0, 26)
+    altitude, azimuth = view.direction(np.array([-18.0, 18.0]), np.array([12.0, 12.0]))
+    top_left, top_right = zip(altitude, azimuth, strict=True)
     assert [round(value) for value in (*top_left, *top_right)] == [42, 305, 42, 55]
 
 
 def test_axis_is_the_middle_and_a_right_turn_goes_right() -> None:
-    view = CameraView.of(default_kit(), 196, 24)
+    view = CameraView.of(DEFAULT_KIT, 196, 24)
     assert view.project(24, 196) == pytest.approx((0, 0), abs=1e-9)
     x, y = view.project(24, 206)
     assert x > 0
@@ -38,20 +39,20 @@ def test_an_equisolid_fisheye_stretches_as_it_says() -> None:
 
 
 def test_a_flat_picture_does_not_show_what_is_beside_or_behind() -> None:
-    x, y = CameraView.of(default_kit(), 0, 0).project(np.array([0.0, 0.0]), np.array([90.0, 180.0]))
+    x, y = CameraView.of(DEFAULT_KIT, 0, 0).project(np.array([0.0, 0.0]), np.array([90.0, 180.0]))
     assert np.isnan(x).all()
     assert np.isnan(y).all()
 
 
 def test_an_upright_frame_is_the_same_frame_on_its_side() -> None:
-    view = CameraView.of(default_kit(), 0, 0, portrait=True)
+    view = CameraView.of(DEFAULT_KIT, 0, 0, portrait=True)
     assert (view.width_mm, view.height_mm) == (24, 36)
     assert view.holds(40, 0)
     assert not view.holds(0, 40)
 
 
 @given(
-    st.sampled_from([default_kit(), FISHEYE]),
+    st.sampled_from([DEFAULT_KIT, FISHEYE]),
     st.floats(0, 359),
     st.floats(-60, 85),
     st.floats(-18, 18),
@@ -65,20 +66,20 @@ def test_a_place_on_the_sensor_comes_back(kit: Kit, azimuth: float, tilt: float,
 
 def test_trail_in_the_middle_is_the_small_field_one() -> None:
     """15.041067″/s · cos δ over the pixel scale: at 40° N, due south, 21° up the declination is −29°."""
-    kit = default_kit()
+    kit = DEFAULT_KIT
     rates = trail_rates(kit, CameraView.of(kit, 180, 21), 40, (21, 180), -29)
     assert rates.core_px_s == pytest.approx(middle_trail_px(1, 20, kit.camera.pitch_um, -29), rel=2e-4)
 
 
 def test_trail_at_the_core_is_5_4_px_in_25_s() -> None:
     """20 mm on 24 megapixels of full frame: 206.26 · 5.95 / 20 = 61.4″ a pixel, 329″ of sky."""
-    kit = default_kit()
+    kit = DEFAULT_KIT
     rates = trail_rates(kit, CameraView.of(kit, 180, 24), 40, (21, 180), -29)
     assert round(25 * rates.core_px_s, 1) == 5.4
 
 
 def test_stars_trail_longest_in_the_corner_toward_the_equator() -> None:
-    kit = default_kit()
+    kit = DEFAULT_KIT
     view = CameraView.of(kit, 180, 26)
     rates = frame_rates_px_s(kit, view, 40)
     assert rates.shape == (17, 25)
@@ -88,7 +89,7 @@ def test_stars_trail_longest_in_the_corner_toward_the_equator() -> None:
 
 
 def test_the_celestial_pole_stands_still() -> None:
-    kit = default_kit()
+    kit = DEFAULT_KIT
     rates = trail_rates(kit, CameraView.of(kit, 0, 40), 40, (40, 0), 90)
     assert rates.core_px_s < 1e-4
     assert rates.worst_px_s > 0.1
@@ -102,6 +103,6 @@ def test_stars_move_west_in_both_hemispheres() -> None:
 
 
 def test_a_core_outside_the_frame_trails_by_its_declination() -> None:
-    kit = default_kit()
+    kit = DEFAULT_KIT
     rates = trail_rates(kit, CameraView.of(kit, 0, 20), 40, (20, 180), -29)
     assert rates.core_px_s == pytest.approx(middle_trail_px(1, 20, kit.camera.pitch_um, -29))

@@ -11,8 +11,9 @@ from hypothesis import strategies as st
 
 from alerts.common.span import Span
 from alerts.common.time_text import say_day, say_minutes, say_span, say_time
-from alerts.field.trip_plan import PACK_UP, plan
+from alerts.field.trip_plan import PACK_UP
 from alerts.wishes.model import Wishes
+from tests.unit.alerts.field.trips import plan
 from tests.unit.alerts.judging.values import EVENING, MINUTE, NOON, UNHURRIED, WINDOW, ZONE, utc
 
 

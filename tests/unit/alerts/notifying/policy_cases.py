@@ -10,10 +10,10 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from alerts.common.span import Span
-from alerts.field.trip_plan import plan
 from alerts.judging.verdict import VerdictWord
 from alerts.notifying.model import AlertKind, CurrentState, PastAlert, Why
 from alerts.wishes.model import Wishes
+from tests.unit.alerts.field.trips import plan
 from tests.unit.alerts.judging.values import MINUTE, NOON, WINDOW, utc
 
 GO, WAIT, STAY, UNKNOWN = VerdictWord.GO, VerdictWord.WAIT, VerdictWord.STAY, VerdictWord.UNKNOWN

@@ -7,7 +7,6 @@ from datetime import datetime, timedelta
 
 import pytest
 
-from alerts.field.trip_plan import plan
 from alerts.notifying.model import (
     AlertKind,
     CurrentState,
@@ -20,6 +19,7 @@ from alerts.notifying.policy import build_seen, what_to_tell
 from alerts.notifying.validity import is_first_word, still_stands
 from alerts.weather.outlook import HazardLevel
 from alerts.wishes.model import Wishes
+from tests.unit.alerts.field.trips import plan
 from tests.unit.alerts.judging.values import (
     EVENING,
     MINUTE,

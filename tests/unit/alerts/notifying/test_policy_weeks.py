@@ -11,11 +11,12 @@ from hypothesis import strategies as st
 
 from alerts.common.clock_times import ClockSpan
 from alerts.common.span import Span
-from alerts.field.trip_plan import FieldPlan, plan
+from alerts.field.trip_plan import FieldPlan
 from alerts.judging.verdict import VerdictWord
 from alerts.notifying.model import CurrentState, NotificationDecision, NotificationInput, PastAlert
 from alerts.notifying.policy import what_to_tell
 from alerts.wishes.model import Wishes
+from tests.unit.alerts.field.trips import plan
 from tests.unit.alerts.judging.values import EVENING, MINUTE, NOON, SITE, UNHURRIED, WINDOW
 from tests.unit.alerts.notifying.policy_cases import (
     AFTER,
