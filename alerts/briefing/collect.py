@@ -23,11 +23,9 @@ from alerts.common.phrases import Phrase, phrase, say
 from alerts.common.span import Span
 from alerts.common.text import count_word
 from alerts.field.exposure import exposure_for
-from alerts.field.frame_plan import HIGHEST_OVER_DEG, aim_at, best_alignment, plan_frames
+from alerts.field.frame_plan import HIGHEST_OVER_DEG, aim_at, best_alignment, plan_frames, plan_panorama
 from alerts.field.kit import DEFAULT_KIT, Kit
-from alerts.field.panorama import plan_panorama
-from alerts.field.projection import CameraView
-from alerts.field.star_trails import trail_rates
+from alerts.field.projection import CameraView, trail_rates
 from alerts.field.trip_plan import FieldPlan
 from alerts.judging.comparison import SiteChoice, choice_of, fork_told
 from alerts.judging.rules import Result

@@ -163,7 +163,7 @@ def iso_for(f_number: float, shutter_s: float) -> Iso:
 
 
 def exposure_for(kit: Kit, rates: TrailRates, dec_deg: float = CORE_DEC_DEG) -> Exposure:
-    """What to set for stars with this kit. rates: from `star_trails.trail_rates`.
+    """What to set for stars with this kit. rates: from `projection.trail_rates`.
 
     dec_deg: declination of the target, for NPF.
     """

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -33,25 +34,17 @@ class Ridges:
     _STRETCH = 1000.0
 
     def __init__(self, lines: Sequence[HorizonLine]) -> None:
-        points = [_wrapped(line) for line in lines] or [_wrapped(HorizonLine())]
-        shifts = np.repeat(np.arange(len(points)) * self._STRETCH, [len(azimuths) for azimuths, _ in points])
-        self._azimuths = np.concatenate([azimuths for azimuths, _ in points]) + shifts
-        self._altitudes = np.concatenate([altitudes for _, altitudes in points])
+        azimuths, altitudes = [], []
+        for number, line in enumerate(lines or [HorizonLine()]):
+            az, alt = np.array(line.azimuths_deg or (0.0,)), np.array(line.altitudes_deg or (0.0,))
+            # the last point again before north and the first one after
+            azimuths.append(np.concatenate([[az[-1] - 360], az, [az[0] + 360]]) + number * self._STRETCH)
+            altitudes.append(np.concatenate([alt[-1:], alt, alt[:1]]))
+        self._azimuths, self._altitudes = np.concatenate(azimuths), np.concatenate(altitudes)
 
     def at(self, row: npt.NDArray[np.intp], azimuth_deg: Floats) -> Floats:
         """Altitude of the land for (row of a line, azimuth 0..360), element by element."""
         return np.asarray(np.interp(row * self._STRETCH + azimuth_deg, self._azimuths, self._altitudes))
-
-
-def _wrapped(line: HorizonLine) -> tuple[Floats, Floats]:
-    """A line's points with its last one repeated before north and its first one after."""
-    if line.is_level:
-        return np.array([0.0]), np.array([0.0])
-    azimuths, altitudes = np.array(line.azimuths_deg), np.array(line.altitudes_deg)
-    return (
-        np.concatenate([[azimuths[-1] - 360], azimuths, [azimuths[0] + 360]]),
-        np.concatenate([altitudes[-1:], altitudes, altitudes[:1]]),
-    )
 
 
 def horizon_from_csv(text: str) -> HorizonLine:
@@ -61,67 +54,41 @@ def horizon_from_csv(text: str) -> HorizonLine:
     start with # and one heading line are passed over. 360 is 0; a point given twice with the same
     altitude counts once. Raises BadInput, naming the line, for anything that can't be a ridge.
     """
+    lines = ((k, line.strip()) for k, line in enumerate(text.lstrip("\ufeff").splitlines(), start=1))
+    filled = [(number, line) for number, line in lines if line and not line.startswith("#")]
     points: dict[float, float] = {}
-    for number, azimuth, altitude in _rows(text):
+    for number, line in filled:
+        separator = next((mark for mark in (";", "\t", ",") if mark in line), None)
+        cells = line.split() if separator is None else next(csv.reader([line], delimiter=separator))
+        cells = [cell.strip() for cell in cells if cell.strip()]
+        numbers = [found for cell in cells if (found := _number(cell)) is not None]
+        if number == filled[0][0] and not numbers:
+            continue  # a heading
+        if len(cells) != 2 or len(numbers) != 2:
+            raise BadInput(phrase("sites.horizon-line-unreadable", number=number, line=line[:60]))
+        azimuth, altitude = numbers
         if not -360 <= azimuth <= 360:
             raise BadInput(phrase("sites.horizon-line-azimuth-range", number=number, azimuth=azimuth))
         if not -5 <= altitude <= 80:
             raise BadInput(phrase("sites.horizon-line-altitude-range", number=number, altitude=altitude))
-        if points.setdefault(_turn(azimuth), altitude) != altitude:
-            raise BadInput(phrase("sites.horizon-line-twice", number=number, turn=_turn(azimuth)))
-    _require_whole_turn(sorted(points))
-    ordered = sorted(points.items())
-    return HorizonLine(tuple(az for az, _ in ordered), tuple(alt for _, alt in ordered))
+        turn = azimuth % 360 % 360  # the second remainder catches -1e-20, whose first is 360 itself
+        if points.setdefault(turn, altitude) != altitude:
+            raise BadInput(phrase("sites.horizon-line-twice", number=number, turn=turn))
 
-
-def _turn(azimuth_deg: float) -> float:
-    """The azimuth in 0 <= a < 360; the second remainder catches -1e-20, whose first is 360 itself."""
-    return azimuth_deg % 360 % 360
-
-
-def _rows(text: str) -> Iterator[tuple[int, float, float]]:
-    """Line number, azimuth and altitude of each row; a first row without numbers is a heading."""
-    lines = ((k, line.strip()) for k, line in enumerate(text.lstrip("\ufeff").splitlines(), start=1))
-    filled = [(number, line) for number, line in lines if line and not line.startswith("#")]
-    for position, (number, line) in enumerate(filled):
-        cells = _cells(line)
-        try:
-            azimuth, altitude = (float(cell) for cell in cells)
-        except ValueError:
-            if position == 0 and not any(_is_number(cell) for cell in cells):
-                continue
-            raise BadInput(phrase("sites.horizon-line-unreadable", number=number, line=line[:60])) from None
-        yield number, azimuth, altitude
-
-
-def _cells(line: str) -> list[str]:
-    for separator in (";", "\t", ","):
-        if separator in line:
-            return [cell.strip() for cell in next(csv.reader([line], delimiter=separator)) if cell.strip()]
-    return line.split()
-
-
-def _is_number(cell: str) -> bool:
-    try:
-        float(cell)
-    except ValueError:
-        return False
-    return True
-
-
-def _require_whole_turn(azimuths: list[float]) -> None:
-    if len(azimuths) < 2:
+    if len(points) < 2:
         raise BadInput(phrase("sites.horizon-file-too-short"))
-    if len(azimuths) > MOST_POINTS:
-        raise BadInput(phrase("sites.horizon-file-too-long", most_points=MOST_POINTS, count=len(azimuths)))
-    ends = [*azimuths[1:], azimuths[0] + 360]
-    for start, end in zip(azimuths, ends, strict=True):
+    if len(points) > MOST_POINTS:
+        raise BadInput(phrase("sites.horizon-file-too-long", most_points=MOST_POINTS, count=len(points)))
+    azimuths = sorted(points)
+    for start, end in pairwise([*azimuths, azimuths[0] + 360]):
         if end - start > WIDEST_GAP_DEG:
-            raise BadInput(
-                phrase(
-                    "sites.horizon-file-gap",
-                    start=start,
-                    end=end % 360,
-                    widest_gap_deg=WIDEST_GAP_DEG,
-                )
-            )
+            widest_deg, end = WIDEST_GAP_DEG, end % 360
+            raise BadInput(phrase("sites.horizon-file-gap", start=start, end=end, widest_gap_deg=widest_deg))
+    return HorizonLine(tuple(azimuths), tuple(points[azimuth] for azimuth in azimuths))
+
+
+def _number(cell: str) -> float | None:
+    try:
+        return float(cell)
+    except ValueError:
+        return None

@@ -5,15 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from enum import StrEnum
-from typing import TYPE_CHECKING
 
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase
 from alerts.common.plain_values import value
 from alerts.common.span import Span, require_utc
-
-if TYPE_CHECKING:
-    pass
 
 
 class DarknessWish(StrEnum):
@@ -78,7 +74,7 @@ class SkyWishes:
     lowest_altitude_deg: airless altitude of the target; None means the default rule (the lower
     of 10 degrees and transit altitude - 4 degrees, not below 3 degrees).
     most_loss_mag: with `moonless` off, by how many mag the Moon may brighten the sky at the target
-    (see `alerts.sky.brightness.loss`); None for any Moon.
+    (see `alerts.sky.brightness.total`); None for any Moon.
     """
 
     target: Target = Target()
@@ -133,12 +129,9 @@ class BodyEvents:
         """As spans do: times in one and the same zone compare fast."""
         for at in (*self.rises, *self.sets):
             if at.tzinfo is not UTC:
-                self._turn_to_utc()
+                object.__setattr__(self, "rises", tuple(map(require_utc, self.rises)))
+                object.__setattr__(self, "sets", tuple(map(require_utc, self.sets)))
                 return
-
-    def _turn_to_utc(self) -> None:
-        object.__setattr__(self, "rises", tuple(map(require_utc, self.rises)))
-        object.__setattr__(self, "sets", tuple(map(require_utc, self.sets)))
 
 
 @value(frozen=True, slots=True)

@@ -34,15 +34,10 @@ class Ground:
 
     @classmethod
     def of(cls, sites: Sequence[Site]) -> Ground:
-        return cls.at(
-            np.array([site.lat_deg for site in sites], dtype=np.float64),
-            np.array([site.lon_deg for site in sites], dtype=np.float64),
-            np.array([site.elevation_m for site in sites], dtype=np.float64),
-        )
-
-    @classmethod
-    def at(cls, lat_deg: Floats, lon_deg: Floats, elevation_m: Floats) -> Ground:
-        """From geodetic latitude and longitude in degrees and height in metres, each shape (n,)."""
+        """From geodetic latitude and longitude in degrees and height in metres."""
+        lat_deg = np.array([site.lat_deg for site in sites], dtype=np.float64)
+        lon_deg = np.array([site.lon_deg for site in sites], dtype=np.float64)
+        elevation_m = np.array([site.elevation_m for site in sites], dtype=np.float64)
         lat, lon, height_km = np.radians(lat_deg), np.radians(lon_deg), elevation_m / 1000
         cos_lat, sin_lat, zero = np.cos(lat), np.sin(lat), np.zeros_like(lat)
         cos_lon, sin_lon = np.cos(lon), np.sin(lon)

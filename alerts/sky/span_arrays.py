@@ -32,10 +32,6 @@ class RowSpans:
     def pick(self, which: Bools | Ints) -> RowSpans:
         return RowSpans(self.row[which], self.start_s[which], self.end_s[which])
 
-    def of_row(self, row: int) -> RowSpans:
-        low, high = np.searchsorted(self.row, [row, row + 1])
-        return RowSpans(self.row[low:high], self.start_s[low:high], self.end_s[low:high])
-
     def joined(self, gap_s: float = 0.5) -> RowSpans:
         """Spans of one row that touch, or nearly, made one."""
         apart = (self.row[1:] != self.row[:-1]) | (self.start_s[1:] - self.end_s[:-1] > gap_s)

@@ -8,7 +8,7 @@ arcseconds by which aberration and nutation move the target over the year.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,21 +20,23 @@ from alerts.sites.horizon import Ridges
 from alerts.sites.model import HorizonLine, Site
 from alerts.sky import milky_way_band
 from alerts.sky.ephemeris import SIDEREAL_RATE_RAD_S, SkyTable, direction
-from alerts.sky.hour_angles import altaz_at, positive_arcs
 from alerts.sky.milky_way import CORE
 from alerts.sky.night import SkyWishes, Target, TargetKind
 from alerts.sky.observers import Ground
-from alerts.sky.span_arrays import RowSpans, merged
+from alerts.sky.span_arrays import RowSpans, alternating_spans, merged
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.intp]
 Bools = npt.NDArray[np.bool_]
+Margin = Callable[[Ints, Floats], Floats]
+"""By how much a condition holds for (row of a site, angle in radians), element by element."""
 
 USUAL_LOWEST_DEG = 10.0
 BELOW_TRANSIT_DEG = 4.0
 FLOOR_DEG = 3.0
 _ANGLE_STEPS = 720
 _BAND_STEPS = 240
+_ROWS_AT_ONCE = 64
 _REACH_MORE = 0.01
 """Radians searched beyond the mean arc, which changes by less over a year."""
 
@@ -144,8 +146,12 @@ def _arcs_over_ridges(
     lat, ridges = np.radians(lat_deg[own]), Ridges([line for line in horizons if not line.is_level])
 
     def margin(rows: Ints, hour_angle: Floats, at_dec: float = dec) -> Floats:
-        altitude, azimuth = altaz_at(lat[rows], hour_angle, at_dec)
-        return np.asarray(altitude - ridges.at(rows, azimuth))
+        cos_lat, sin_lat = np.cos(lat[rows]), np.sin(lat[rows])
+        cos_dec, sin_dec = math.cos(at_dec), math.sin(at_dec)
+        south, west = np.cos(hour_angle) * cos_dec, np.sin(hour_angle) * cos_dec
+        up = np.clip(sin_lat * sin_dec + cos_lat * south, -1, 1)
+        azimuth = np.degrees(np.arctan2(-west, cos_lat * sin_dec - sin_lat * south)) % 360
+        return np.asarray(np.degrees(np.arcsin(up)) - ridges.at(rows, azimuth))
 
     reach = _half_arcs(lat_deg[own], dec, lowest_deg[own, None])[:, 0] + _REACH_MORE
     row, start, end = positive_arcs(margin, np.minimum(reach, math.pi), _ANGLE_STEPS)
@@ -189,3 +195,37 @@ def _band_spans(ground: Ground, horizons: Sequence[HorizonLine], table: SkyTable
         arcs = _Arcs(np.ones(len(ground), dtype=np.bool_), row, start, end, still, still)
         parts.append(_daily_spans(daily, np.where(epochs == epoch, math.pi, np.nan), arcs))
     return merged(parts)
+
+
+def positive_arcs(margin: Margin, reach: Floats, n_steps: int) -> tuple[Ints, Floats, Floats]:
+    """Rows, starts and ends of the arcs on which each row's margin is not negative.
+
+    Each row is searched from -reach to reach (radians, shape (n,)); an arc that holds at either end
+    is drawn out to -pi or pi. Arcs, and gaps between them, narrower than a step (2 reach / n_steps)
+    can be missed.
+    """
+    rows, starts, ends = [np.zeros(0, dtype=np.intp)], [np.zeros(0)], [np.zeros(0)]
+    for first in range(0, len(reach), _ROWS_AT_ONCE):
+        some = np.arange(first, min(first + _ROWS_AT_ONCE, len(reach)))
+        angles = reach[some][:, None] * np.linspace(-1, 1, n_steps + 1)
+        values = margin(np.repeat(some, n_steps + 1), angles.ravel()).reshape(angles.shape)
+        up = values >= 0
+        row, step = np.nonzero(up[:, 1:] != up[:, :-1])
+        low, high = angles[row, step], angles[row, step + 1]
+        at_low, at_high = values[row, step], values[row, step + 1]
+        # by the Illinois rule, to 1e-7 rad: a thousandth of a second of time
+        x = low
+        for _ in range(40 if len(low) else 0):
+            before, x = x, (low * at_high - high * at_low) / (at_high - at_low)
+            value = margin(some[row], x)
+            same = (value >= 0) == (at_low >= 0)
+            at_low, at_high = np.where(same, value, at_low / 2), np.where(same, at_high / 2, value)
+            low, high = np.where(same, x, low), np.where(same, high, x)
+            if (np.abs(x - before) < 1e-7).all():
+                break
+        counts = np.bincount(row, minlength=len(some))
+        own, start, end = alternating_spans(counts, x, up[:, 0], -math.pi, math.pi)
+        rows.append(some[own])
+        starts.append(start)
+        ends.append(end)
+    return np.concatenate(rows), np.concatenate(starts), np.concatenate(ends)

@@ -11,9 +11,8 @@ from datetime import datetime
 
 from alerts.common.phrases import Phrase, phrase
 from alerts.field.exposure import Exposure
-from alerts.field.frame_plan import HIGHEST_OVER_DEG, Aim, FramePlan
+from alerts.field.frame_plan import HIGHEST_OVER_DEG, Aim, FramePlan, Panorama
 from alerts.field.kit import Kit
-from alerts.field.panorama import Panorama
 from alerts.sites.model import Gate
 from alerts.sky.night import TrackPoint
 from alerts.weather.cloud_by_hour import CloudHour

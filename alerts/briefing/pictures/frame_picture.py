@@ -42,7 +42,7 @@ from alerts.briefing.pictures.geometry import (
 )
 from alerts.common.phrases import say
 from alerts.common.text import article
-from alerts.field.panorama import Panorama
+from alerts.field.frame_plan import Panorama
 from alerts.field.projection import CameraView
 from alerts.sites.great_circle import direction_word
 

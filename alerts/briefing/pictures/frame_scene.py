@@ -16,9 +16,8 @@ from alerts.common.phrases import Reader, say
 from alerts.common.span import Span
 from alerts.common.text import LONGEST_NAME, article, capital, clock_in, direction_word, plain
 from alerts.common.units import Units
-from alerts.field.frame_plan import Aim
+from alerts.field.frame_plan import Aim, Panorama
 from alerts.field.kit import Kit
-from alerts.field.panorama import Panorama
 from alerts.field.projection import CameraView
 from alerts.sites.horizon import ridge_deg
 from alerts.sites.model import Foreground

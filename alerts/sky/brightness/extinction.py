@@ -77,23 +77,18 @@ def scattering_airmass(altitude_deg: npt.ArrayLike) -> Floats:
     return np.asarray((1 - 0.96 * np.cos(np.radians(altitude)) ** 2) ** -0.5)
 
 
-def aerosol_dimming_mag(altitude_deg: npt.ArrayLike, aod: npt.ArrayLike) -> Floats:
-    """Magnitudes that haze or smoke of an optical depth takes at airless altitudes: 1.086 AOD X."""
-    seen = np.asarray(altitude_deg, dtype=np.float64)
-    return np.asarray(MAG_PER_DEPTH * np.asarray(aod) * airmass(seen + refraction_deg(seen)))
-
-
 def dimming_mag(altitude_deg: npt.ArrayLike, elevation_m: float, aod: npt.ArrayLike | None = None) -> Floats:
     """Magnitudes by which air, ozone and aerosol dim what shines from beyond, at airless altitudes.
 
-    aod: as in `known_or_default_aod`, and its errors.
+    aod: as in `known_or_default_aod`, and its errors. Haze or smoke takes 1.086 AOD an airmass.
     """
     seen = np.asarray(altitude_deg, dtype=np.float64)
-    gas = gas_mag(elevation_m) * airmass(seen + refraction_deg(seen))
-    return np.asarray(gas + aerosol_dimming_mag(seen, known_or_default_aod(aod, elevation_m)))
+    per_airmass = gas_mag(elevation_m) + MAG_PER_DEPTH * known_or_default_aod(aod, elevation_m)
+    return np.asarray(per_airmass * airmass(seen + refraction_deg(seen)))
 
 
 def smoke_mag(altitude_deg: npt.ArrayLike, elevation_m: float, aod: npt.ArrayLike | None = None) -> Floats:
     """What haze or smoke takes beyond the default air, in magnitudes; never below zero."""
+    seen = np.asarray(altitude_deg, dtype=np.float64)
     beyond = known_or_default_aod(aod, elevation_m) - known_or_default_aod(None, elevation_m)
-    return aerosol_dimming_mag(altitude_deg, np.maximum(beyond, 0))
+    return np.asarray(MAG_PER_DEPTH * np.maximum(beyond, 0) * airmass(seen + refraction_deg(seen)))

@@ -61,36 +61,25 @@ class Reading:
             raise BadInput(phrase("sky.reading-without-zone", measured_at=self.measured_at))
 
 
-def counting_readings(site: Site, readings: Sequence[Reading], ephemeris: Ephemeris) -> tuple[Reading, ...]:
-    """Those readings that tell how dark a site is: under a clear sky, with Moon and twilight gone."""
-    return tuple(one for one in readings if one.clear and _is_dark(site, one, ephemeris))
-
-
 def darkness_of_readings(site: Site, readings: Sequence[Reading], ephemeris: Ephemeris) -> Darkness | None:
-    """The site's darkness: the median of the readings that count, or None when none does.
+    """The site's darkness: the median of the readings that count (under a clear sky, with Moon and twilight
+    gone), or None when none does.
 
     The median, since a bright star in a meter's cone, dew or a passing car spoils single readings in
     either direction. A time before or after the kernel raises OutsideEphemeris.
     """
-    counted = counting_readings(site, readings, ephemeris)
+    counted, days = [], []
+    for one in readings:
+        is_dark, day = one.moonless, one.measured_on
+        if one.clear and one.measured_at is not None:
+            is_dark = stray_light_share(site, one.measured_at, ephemeris) <= MOST_STRAY_LIGHT
+            day = one.measured_at.astimezone(site.tz).date()
+        if one.clear and is_dark:
+            counted.append(one.mag_arcsec2)
+            days += [] if day is None else [day]
     if not counted:
         return None
-    middle = round(median(one.mag_arcsec2 for one in counted), 2)
-    days = [day for one in counted if (day := _day(site, one)) is not None]
-    return Darkness(middle, max(days, default=None), n_readings=len(counted))
-
-
-def _day(site: Site, reading: Reading) -> date | None:
-    """The civil date at the site."""
-    if reading.measured_at is None:
-        return reading.measured_on
-    return reading.measured_at.astimezone(site.tz).date()
-
-
-def _is_dark(site: Site, reading: Reading, ephemeris: Ephemeris) -> bool:
-    if reading.measured_at is None:
-        return reading.moonless
-    return stray_light_share(site, reading.measured_at, ephemeris) <= MOST_STRAY_LIGHT
+    return Darkness(round(median(counted), 2), max(days, default=None), n_readings=len(counted))
 
 
 def stray_light_share(site: Site, at: datetime, ephemeris: Ephemeris) -> float:
@@ -114,30 +103,17 @@ def darkness_of_class(
 ) -> Darkness:
     """A Bortle class as the reading it stands for, with the convention kept beside it.
 
-    Raises BadInput for a class outside 1..9.
-    """
-    reading = reading_of_class(bortle_class, convention)
-    return Darkness(reading, estimated_on, bortle_class, convention.value)
-
-
-def reading_of_class(bortle_class: int, convention: BortleConvention) -> float:
-    """The middle of a class in V mag/arcsec²; class 1 counts up to 22.0, or half a step beyond its bound.
-
-    The classes below the last bound, which the convention doesn't tell apart, are set half a magnitude
-    under it, and under one another: ours, for want of any figure.
+    The reading is the middle of the class in V mag/arcsec²; class 1 counts up to 22.0, or half a step beyond
+    its bound. The classes below the last bound, which the convention doesn't tell apart, are set half a
+    magnitude under it, and under one another: ours, for want of any figure. Raises BadInput for a class
+    outside 1..9.
     """
     if bortle_class not in _CLASSES:
         raise BadInput(phrase("sky.bortle-range", bortle_class=bortle_class))
     bounds = LOWER_BOUNDS_MAG[convention]
     if bortle_class > len(bounds):
-        return round(bounds[-1] - _OPEN_CLASS_STEP_MAG * (bortle_class - len(bounds)), 2)
-    upper = bounds[bortle_class - 2] if bortle_class > 1 else max(_BEST_MAG, bounds[0] + 0.1)
-    return round((upper + bounds[bortle_class - 1]) / 2, 3)
-
-
-def class_of_reading(mag_arcsec2: float, convention: BortleConvention = BortleConvention.ATLAS_CHART) -> int:
-    """The Bortle class of a reading; the first one below a convention's last bound stands for the rest."""
-    for number, bound in enumerate(LOWER_BOUNDS_MAG[convention], start=1):
-        if mag_arcsec2 >= bound:
-            return number
-    return len(LOWER_BOUNDS_MAG[convention]) + 1
+        reading = round(bounds[-1] - _OPEN_CLASS_STEP_MAG * (bortle_class - len(bounds)), 2)
+    else:
+        upper = bounds[bortle_class - 2] if bortle_class > 1 else max(_BEST_MAG, bounds[0] + 0.1)
+        reading = round((upper + bounds[bortle_class - 1]) / 2, 3)
+    return Darkness(reading, estimated_on, bortle_class, convention.value)

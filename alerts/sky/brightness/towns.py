@@ -29,6 +29,7 @@ POPULATION_STEP = 1.045
 CELLS_PER_DEG = 256
 COLUMNS_FILE, NAMES_FILE = "towns.bin.xz", "town-names.txt.xz"
 _FORMAT = b"duskbell towns 1"
+_DATA = files("alerts.sky.brightness") / "data"
 
 
 @dataclass(frozen=True)
@@ -68,48 +69,33 @@ class Towns:
         return (self.names if self.names is not None else _packaged_names())[row]
 
     def near(self, lat_deg: float, lon_deg: float, within_km: float) -> NearTowns:
-        """The towns within a great-circle distance of a place."""
-        row = self._rows_around(lat_deg, lon_deg, within_km / KM_PER_DEG)
-        distance, bearing = _way(lat_deg, lon_deg, self.lat_deg[row], self.lon_deg[row])
-        inside = distance <= within_km
-        row = row[inside]
-        return NearTowns(row, self.population[row], distance[inside], bearing[inside])
-
-    def _rows_around(self, lat_deg: float, lon_deg: float, reach_deg: float) -> Ints:
-        """Rows in all cells that come within reach, each once."""
-        south = max(math.floor(lat_deg - reach_deg), -90)
-        north = min(math.floor(lat_deg + reach_deg), 89)
-        lats = np.arange(south, north + 1)
-        west, columns = _columns(lat_deg, lon_deg, reach_deg)
-        first = west % 360
-        starts, ends = [(first, min(first + columns, 360))], (0, first + columns - 360)
-        pieces = [*starts, ends] if ends[1] > 0 else starts
+        """The towns within a great-circle distance of a place, on a sphere."""
+        reach_deg = within_km / KM_PER_DEG
+        # the rows of all one-degree cells that come within reach; columns are counted from 180 west
+        south, north = max(math.floor(lat_deg - reach_deg), -90), min(math.floor(lat_deg + reach_deg), 89)
+        first, columns = 0, 360
+        if abs(lat_deg) + reach_deg < 90:
+            sine = math.sin(math.radians(reach_deg)) / math.cos(math.radians(lat_deg))
+            half_deg = math.degrees(math.asin(min(sine, 1)))
+            west, east = math.floor(lon_deg - half_deg) + 180, math.floor(lon_deg + half_deg) + 180
+            first, columns = west % 360, min(east - west + 1, 360)
+        pieces = [(first, min(first + columns, 360)), (0, first + columns - 360)]
         found = [np.zeros(0, dtype=np.intp)]
-        for low, high in pieces:
-            bounds = np.searchsorted(self.cell, (lats + 90)[:, None] * 360 + np.array([low, high]))
-            found += [np.arange(a, b) for a, b in bounds]
-        return np.concatenate(found)
+        for low, high in pieces if pieces[1][1] > 0 else pieces[:1]:
+            cells = (np.arange(south, north + 1) + 90)[:, None] * 360 + np.array([low, high])
+            found += [np.arange(a, b) for a, b in np.searchsorted(self.cell, cells)]
+        row = np.concatenate(found)
 
-
-def _columns(lat_deg: float, lon_deg: float, reach_deg: float) -> tuple[int, int]:
-    """First cell column (counted from 180 west) and number of columns that come within reach."""
-    if abs(lat_deg) + reach_deg >= 90:
-        return 0, 360
-    half = math.degrees(
-        math.asin(min(math.sin(math.radians(reach_deg)) / math.cos(math.radians(lat_deg)), 1))
-    )
-    west = math.floor(lon_deg - half) + 180
-    return west, min(math.floor(lon_deg + half) + 180 - west + 1, 360)
-
-
-def _way(lat_deg: float, lon_deg: float, lats_deg: Floats, lons_deg: Floats) -> tuple[Floats, Floats]:
-    """Great-circle distance in km and bearing in degrees from one place to others, on a sphere."""
-    here, there = math.radians(lat_deg), np.radians(lats_deg)
-    turn = np.radians(lons_deg - lon_deg)
-    half = np.sin((there - here) / 2) ** 2 + math.cos(here) * np.cos(there) * np.sin(turn / 2) ** 2
-    east = np.sin(turn) * np.cos(there)
-    north = math.cos(here) * np.sin(there) - math.sin(here) * np.cos(there) * np.cos(turn)
-    return EARTH_RADIUS_KM * 2 * np.arcsin(np.sqrt(half)), np.degrees(np.arctan2(east, north)) % 360
+        here, there = math.radians(lat_deg), np.radians(self.lat_deg[row])
+        turn = np.radians(self.lon_deg[row] - lon_deg)
+        half = np.sin((there - here) / 2) ** 2 + math.cos(here) * np.cos(there) * np.sin(turn / 2) ** 2
+        distance_km = EARTH_RADIUS_KM * 2 * np.arcsin(np.sqrt(half))
+        inside = distance_km <= within_km
+        row, there, turn = row[inside], there[inside], turn[inside]
+        eastward = np.sin(turn) * np.cos(there)
+        northward = math.cos(here) * np.sin(there) - math.sin(here) * np.cos(there) * np.cos(turn)
+        bearing_deg = np.degrees(np.arctan2(eastward, northward)) % 360
+        return NearTowns(row, self.population[row], distance_km[inside], bearing_deg)
 
 
 def towns_at(
@@ -130,19 +116,10 @@ def cell_of(lat_deg: Floats, lon_deg: Floats) -> Ints:
     return row * 360 + (np.floor(lon_deg).astype(np.intp) + 180) % 360
 
 
-NO_TOWNS = Towns(
-    np.zeros(0, dtype=np.intp),
-    np.zeros(0, dtype=float),
-    np.zeros(0, dtype=float),
-    np.zeros(0, dtype=float),
-    (),
-)
-
-
 @lru_cache(maxsize=1)
 def packaged_towns() -> Towns:
     """The packaged extract, read once. Raises BadInput when its file isn't one of ours."""
-    return unpack_towns(_unpacked(COLUMNS_FILE))
+    return unpack_towns(lzma.decompress((_DATA / COLUMNS_FILE).read_bytes()))
 
 
 def pack_towns(cell: Ints, lat_deg: Floats, lon_deg: Floats, population: Floats) -> bytes:
@@ -174,8 +151,4 @@ def unpack_towns(packed: bytes) -> Towns:
 
 @lru_cache(maxsize=1)
 def _packaged_names() -> tuple[str, ...]:
-    return tuple(_unpacked(NAMES_FILE).decode().split("\n"))
-
-
-def _unpacked(name: str) -> bytes:
-    return lzma.decompress((files("alerts.sky.brightness") / "data" / name).read_bytes())
+    return tuple(lzma.decompress((_DATA / NAMES_FILE).read_bytes()).decode().split("\n"))

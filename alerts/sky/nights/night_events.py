@@ -15,8 +15,7 @@ import numpy.typing as npt
 
 from alerts.common.phrases import phrase
 from alerts.sites.model import Site
-from alerts.sky.brightness.loss import loss_spans
-from alerts.sky.brightness.total import site_sky
+from alerts.sky.brightness.total import loss_spans, site_sky
 from alerts.sky.crossings import SUNRISE_DEG, Crossings, moon_crossings, sun_crossings
 from alerts.sky.ephemeris import Ephemeris, SkyTable, posix_s
 from alerts.sky.night import DarknessWish, SkyWishes
@@ -59,14 +58,6 @@ class SiteNights:
     moon: Crossings
     windows: RowSpans
     window_night: Ints
-
-    @property
-    def window_minutes(self) -> Floats:
-        """Minutes of dark window in each night, shape (n_sites, count)."""
-        total = np.zeros((len(self.sites), self.count))
-        minutes = (self.windows.end_s - self.windows.start_s) / 60
-        np.add.at(total, (self.windows.row, self.window_night), minutes)
-        return total
 
     def name(self, row: int, night: int) -> date:
         return name_of(self.sites[row], int(self.first_number[row]) + night)
@@ -122,14 +113,6 @@ def build_nights(
         windows=windows.pick(real),
         window_night=night[real] % count,
     )
-
-
-def is_target_ever_up(site: Site, first: date, count: int, wishes: SkyWishes, ephemeris: Ephemeris) -> bool:
-    """Whether the target is up at any time of `count` nights, by day or night, Moon or not."""
-    start_s = night_start_s(site, number_named(site, first))
-    table = ephemeris.table(start_s, start_s + count * DAY_S)
-    lowest = lowest_altitudes_deg([site], wishes)
-    return len(target_spans(Ground.of([site]), [site.horizon], table, wishes.target, lowest)) > 0
 
 
 def site_in_blocks(

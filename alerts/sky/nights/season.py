@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from itertools import groupby
@@ -14,10 +14,11 @@ from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.milky_way_band import WINTER_ARC_L_DEG
 from alerts.sky.night import DarknessWish, DarkWindow, Night, Shape, SkyWishes, Target, TargetKind
-from alerts.sky.night_calendar import number_named
+from alerts.sky.night_calendar import DAY_S, night_start_s, number_named
 from alerts.sky.nights.night_builder import readable_nights
-from alerts.sky.nights.night_events import SiteNights, is_target_ever_up, site_in_blocks
-from alerts.sky.target_visibility import lowest_altitudes_deg, transit_altitude_deg
+from alerts.sky.nights.night_events import site_in_blocks
+from alerts.sky.observers import Ground
+from alerts.sky.target_visibility import lowest_altitudes_deg, target_spans, transit_altitude_deg
 
 Progress = Callable[[int, int], None]
 
@@ -116,40 +117,44 @@ def season(
     order, more than five years apart or left out of the calendar, OutsideEphemeris for years that the
     kernel doesn't hold.
     """
-    count = _count(site, first, last, ephemeris)
-    blocks = site_in_blocks(site, first, count, wishes, ephemeris)
-    nights = tuple(_season_nights(blocks, count, progress))
-    costs = _costs(site, first, count, wishes, ephemeris)
-    return Season(site, first, last, wishes, nights, _months(nights), costs)
-
-
-def _count(site: Site, first: date, last: date, ephemeris: Ephemeris) -> int:
-    """How many nights lie between two names, both included; the calendar may have left dates out."""
     if last < first:
         raise BadInput(phrase("sky.season-order", first=first, last=last))
     if (last - first).days >= LONGEST_DAYS:
         raise BadInput(phrase("sky.season-too-long", first=first, last=last))
     ephemeris.require_dates(first, last)
-    return number_named(site, last) - number_named(site, first) + 1
-
-
-def _season_nights(
-    blocks: Iterator[SiteNights], count: int, progress: Progress | None
-) -> Iterator[SeasonNight]:
-    done = 0
-    for block in blocks:
+    # the calendar may have left dates out
+    count = number_named(site, last) - number_named(site, first) + 1
+    nights, done = [], 0
+    for block in site_in_blocks(site, first, count, wishes, ephemeris):
         for _, night in readable_nights(block):
             if night.windows:
-                yield _season_night(night)
+                nights.append(_season_night(night))
             done += 1
             if progress is not None:
                 progress(done, count)
+
+    months = []
+    for (year, month), group in groupby(nights, key=lambda night: (night.name.year, night.name.month)):
+        own = list(group)
+        longest = max(own, key=lambda night: night.minutes).name
+        months.append(Month(year, month, len(own), sum(night.minutes for night in own), longest))
+
+    # the chosen wishes and easier ones, each with its nights and their length
+    costs = []
+    for other in (wishes, *easier_wishes(site, wishes)):
+        counted = _nights_and_minutes(site, first, count, other, ephemeris)
+        costs.append(WishCost(wishes_text(site, other), other, *counted, other == wishes))
+    return Season(site, first, last, wishes, tuple(nights), tuple(months), tuple(costs))
 
 
 def _season_night(night: Night) -> SeasonNight:
     minutes_by_shape: dict[Shape, float] = {}
     for piece in (piece for window in night.windows for piece in window.shapes):
         minutes_by_shape[piece.shape] = minutes_by_shape.get(piece.shape, 0.0) + piece.span.minutes
+    first, last = (
+        Facing(point.at, point.azimuth_deg, point.altitude_deg, direction_word(point.azimuth_deg))
+        for point in (night.windows[0].track[0], night.windows[-1].track[-1])
+    )
     return SeasonNight(
         name=night.name,
         windows=night.windows,
@@ -158,17 +163,9 @@ def _season_night(night: Night) -> SeasonNight:
         moon_lit=night.moon_lit,
         moon_rises=night.moon.rises,
         moon_sets=night.moon.sets,
-        facing=_facing(night.windows),
+        facing=(first, last),
         worth=worth_of(minutes_by_shape),
     )
-
-
-def _facing(windows: Sequence[DarkWindow]) -> tuple[Facing, Facing]:
-    first, last = (
-        Facing(point.at, point.azimuth_deg, point.altitude_deg, direction_word(point.azimuth_deg))
-        for point in (windows[0].track[0], windows[-1].track[-1])
-    )
-    return first, last
 
 
 def worth_of(minutes_by_shape: dict[Shape, float]) -> float:
@@ -178,15 +175,6 @@ def worth_of(minutes_by_shape: dict[Shape, float]) -> float:
     """
     weighed = sum(SHAPE_WORTH[shape] * minutes for shape, minutes in minutes_by_shape.items())
     return min(weighed, FULL_WORTH_MINUTES) + max(weighed - FULL_WORTH_MINUTES, 0) / 2
-
-
-def _months(nights: Sequence[SeasonNight]) -> tuple[Month, ...]:
-    months = []
-    for (year, month), group in groupby(nights, key=lambda night: (night.name.year, night.name.month)):
-        own = list(group)
-        longest = max(own, key=lambda night: night.minutes).name
-        months.append(Month(year, month, len(own), sum(night.minutes for night in own), longest))
-    return tuple(months)
 
 
 def wishes_text(site: Site, wishes: SkyWishes) -> str:
@@ -236,19 +224,8 @@ def _nights_and_minutes(
     found, minutes = 0, 0.0
     for block in site_in_blocks(site, first, count, wishes, ephemeris):
         found += len(set(block.window_night.tolist()))
-        minutes += float(block.window_minutes.sum())
+        minutes += float((block.windows.end_s - block.windows.start_s).sum()) / 60
     return found, minutes
-
-
-def _costs(
-    site: Site, first: date, count: int, wishes: SkyWishes, ephemeris: Ephemeris
-) -> tuple[WishCost, ...]:
-    """The chosen wishes and easier ones, each with its nights and their length."""
-    found = []
-    for other in (wishes, *easier_wishes(site, wishes)):
-        counted = _nights_and_minutes(site, first, count, other, ephemeris)
-        found.append(WishCost(wishes_text(site, other), other, *counted, other == wishes))
-    return tuple(found)
 
 
 def easier_wishes(site: Site, wishes: SkyWishes) -> tuple[SkyWishes, ...]:
@@ -293,25 +270,22 @@ def never_holds(site: Site, wishes: SkyWishes, year: int, ephemeris: Ephemeris) 
 
 def _why_never(site: Site, wishes: SkyWishes, first: date, count: int, ephemeris: Ephemeris) -> str:
     """One sentence: the target never gets there, or not without the Moon, or not in darkness."""
-    if not is_target_ever_up(site, first, count, wishes, ephemeris):
-        return _why_never_up(site, wishes)
+    start_s, lowest = night_start_s(site, number_named(site, first)), lowest_altitudes_deg([site], wishes)
+    table = ephemeris.table(start_s, start_s + count * DAY_S)
+    # by day or night, Moon or not
+    if not len(target_spans(Ground.of([site]), [site.horizon], table, wishes.target, lowest)):
+        target, lowest_deg = _target_phrase(wishes.target), float(lowest[0])
+        if wishes.target.kind is TargetKind.BAND:
+            return say("sky.never-high-enough", target=target)
+        transit_deg = transit_altitude_deg(site.lat_deg, wishes.target)
+        if transit_deg <= 0:
+            return say("sky.never-rises", target=target)
+        if transit_deg <= lowest_deg:
+            return say("sky.never-above", target=target, lowest_deg=lowest_deg, transit_deg=transit_deg)
+        return say("sky.never-over-ridge", target=target, lowest_deg=lowest_deg)
     if count_nights(site, first, count, replace(wishes, moonless=False), ephemeris):
         return say("sky.never-moonless")
-    darkness = wishes.darkness
-    what = _wishes_phrase(site, replace(wishes, darkness=DarknessWish.ASTRONOMICAL, moonless=True))
     if wishes.target.kind is TargetKind.NONE:
-        return say("sky.never-darkness", darkness=darkness)
-    return say("sky.never-dark", wish=what, darkness=darkness)
-
-
-def _why_never_up(site: Site, wishes: SkyWishes) -> str:
-    target = _target_phrase(wishes.target)
-    if wishes.target.kind is TargetKind.BAND:
-        return say("sky.never-high-enough", target=target)
-    lowest_deg = float(lowest_altitudes_deg([site], wishes)[0])
-    transit_deg = transit_altitude_deg(site.lat_deg, wishes.target)
-    if transit_deg <= 0:
-        return say("sky.never-rises", target=target)
-    if transit_deg <= lowest_deg:
-        return say("sky.never-above", target=target, lowest_deg=lowest_deg, transit_deg=transit_deg)
-    return say("sky.never-over-ridge", target=target, lowest_deg=lowest_deg)
+        return say("sky.never-darkness", darkness=wishes.darkness)
+    what = _wishes_phrase(site, replace(wishes, darkness=DarknessWish.ASTRONOMICAL, moonless=True))
+    return say("sky.never-dark", wish=what, darkness=wishes.darkness)

@@ -7,9 +7,8 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from alerts.common.span import Span
-from alerts.field.frame_plan import best_alignment, plan_frames
+from alerts.field.frame_plan import best_alignment, plan_frames, plan_panorama
 from alerts.field.kit import DEFAULT_KIT, FULL_FRAME, Kit, Lens
-from alerts.field.panorama import plan_panorama
 from alerts.sites.model import Foreground
 from alerts.sky.alignment import Alignment, Over
 from alerts.sky.night import TrackPoint

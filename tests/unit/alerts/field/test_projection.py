@@ -9,8 +9,7 @@ from hypothesis import strategies as st
 
 from alerts.field.exposure import middle_trail_px
 from alerts.field.kit import DEFAULT_KIT, FULL_FRAME, Kit, Lens
-from alerts.field.projection import CameraView
-from alerts.field.star_trails import frame_rates_px_s, trail_rates, turned
+from alerts.field.projection import CameraView, frame_rates_px_s, trail_rates, turned
 
 FISHEYE = Kit(FULL_FRAME, Lens(15, 2.8, fisheye=True))
 

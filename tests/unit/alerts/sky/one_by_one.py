@@ -52,6 +52,14 @@ def of_site(whole: SiteNights, row: int) -> tuple[Night, ...]:
     return tuple(night_of(whole, row, night) for night in range(whole.count))
 
 
+def window_minutes(whole: SiteNights) -> Floats:
+    """Minutes of dark window in each night of the arrays, shape (n_sites, count)."""
+    total = np.zeros((len(whole.sites), whole.count))
+    minutes = (whole.windows.end_s - whole.windows.start_s) / 60
+    np.add.at(total, (whole.windows.row, whole.window_night), minutes)
+    return total
+
+
 @dataclass(frozen=True)
 class OneNight:
     """One night of one site within the arrays."""

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris, SkyTable
 from alerts.sky.observers import Ground
 
@@ -35,7 +36,7 @@ def utc_s(text: str) -> float:
 
 
 def one_place(lat_deg: float, lon_deg: float, elevation_m: float = 0.0) -> Ground:
-    return Ground.at(*(np.array([float(value)]) for value in (lat_deg, lon_deg, elevation_m)))
+    return Ground.of([Site("There", lat_deg, lon_deg, elevation_m)])
 
 
 def table_at(ephemeris: Ephemeris, at_s: float) -> SkyTable:

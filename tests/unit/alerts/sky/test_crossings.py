@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from alerts.sites.model import Site
 from alerts.sky import crossings as sky
 from alerts.sky.ephemeris import STEP_S, Ephemeris, SkyTable
 from alerts.sky.observers import Ground
@@ -95,7 +96,8 @@ def year(ephemeris: Ephemeris) -> SkyTable:
 
 @pytest.fixture(scope="module")
 def year_ground() -> Ground:
-    return Ground.at(np.array(LATITUDES), np.array(LONGITUDES), np.array(HEIGHTS_M))
+    places = zip(LATITUDES, LONGITUDES, HEIGHTS_M, strict=True)
+    return Ground.of([Site("There", *place) for place in places])
 
 
 @pytest.fixture(scope="module")
@@ -196,7 +198,8 @@ def test_an_extreme_that_falls_short_of_the_level_gives_nothing(short_by: float)
 
 def test_all_levels_of_many_sites_agree_with_one_at_a_time(ephemeris: Ephemeris) -> None:
     rng = np.random.default_rng(7)
-    ground = Ground.at(rng.uniform(-90, 90, 300), rng.uniform(-180, 180, 300), rng.uniform(-400, 6000, 300))
+    columns = rng.uniform(-90, 90, 300), rng.uniform(-180, 180, 300), rng.uniform(-400, 6000, 300)
+    ground = Ground.of([Site("There", *place) for place in zip(*columns, strict=True)])
     table = ephemeris.table(utc_s("2027-05-01"), utc_s("2027-05-20"))
     levels = [sky.SUNRISE_DEG, -6.0, -18.0]
     together = sky.sun_crossings(ground, table, levels)

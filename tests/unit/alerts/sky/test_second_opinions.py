@@ -22,6 +22,7 @@ from alerts.sky.night import SkyWishes, Target, TargetKind
 from alerts.sky.nights.night_builder import night_named, nights
 from alerts.sky.nights.night_events import nights_for_sites
 from alerts.sky.observers import Ground
+from tests.unit.alerts.sky.one_by_one import window_minutes
 from tests.unit.alerts.sky.reference import DAY_S, one_place, utc_s
 
 DARKNESS = SkyWishes(target=Target(TargetKind.NONE), moonless=False)
@@ -150,7 +151,7 @@ def test_the_last_dark_night_before_summer_is_found_at_every_latitude(ephemeris:
     """Along one meridian the last dark night moves smoothly with latitude: no gap of a lost spell."""
     sites = [Site(f"{lat:g}", lat, 9.0) for lat in np.arange(49, 60, 0.05).tolist()]
     whole = nights_for_sites(sites, date(2026, 3, 25), 88, DARKNESS, ephemeris)
-    dark = whole.window_minutes > 0
+    dark = window_minutes(whole) > 0
     last = [np.flatnonzero(row)[-1] for row in dark]
     assert all(row[: end + 1].all() for row, end in zip(dark, last, strict=True))
     assert np.diff(last).max() <= 0

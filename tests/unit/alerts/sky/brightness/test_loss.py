@@ -13,8 +13,7 @@ from hypothesis import strategies as st
 from alerts.common.errors import BadInput
 from alerts.common.span import Span
 from alerts.sites.model import HorizonLine, Site
-from alerts.sky.brightness.loss import loss_spans
-from alerts.sky.brightness.total import site_sky, sky_at, sky_brightness
+from alerts.sky.brightness.total import loss_spans, site_sky, sky_at, sky_brightness
 from alerts.sky.ephemeris import Ephemeris, posix_s
 from alerts.sky.night import LOSS_WISHES_MAG, SkyWishes, Target, require_loss_wish
 from alerts.sky.nights.night_events import nights_for_sites
@@ -127,11 +126,12 @@ def test_many_sites_get_what_each_gets_alone(ephemeris: Ephemeris) -> None:
     nights = nights_for_sites(sites, FIRST, 20, ANY_MOON, ephemeris)
     together, _ = loss_spans(skies, nights.table, Target(), 0.3, nights.windows)
     for row, sky in enumerate(skies):
-        own = nights.windows.of_row(row)
+        own = nights.windows.pick(nights.windows.row == row)
         own = RowSpans(np.zeros_like(own.row), own.start_s, own.end_s)
         alone, _ = loss_spans([sky], nights.table, Target(), 0.3, own)
-        assert together.of_row(row).start_s == pytest.approx(alone.start_s, abs=1e-3)
-        assert together.of_row(row).end_s == pytest.approx(alone.end_s, abs=1e-3)
+        mine = together.pick(together.row == row)
+        assert mine.start_s == pytest.approx(alone.start_s, abs=1e-3)
+        assert mine.end_s == pytest.approx(alone.end_s, abs=1e-3)
 
 
 def test_a_ridge_before_the_moon_changes_no_window(moonlit_windows: RowSpans, ephemeris: Ephemeris) -> None:

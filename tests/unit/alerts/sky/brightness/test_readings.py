@@ -12,11 +12,8 @@ from alerts.sky.brightness.readings import (
     LOWER_BOUNDS_MAG,
     BortleConvention,
     Reading,
-    class_of_reading,
-    counting_readings,
     darkness_of_class,
     darkness_of_readings,
-    reading_of_class,
     stray_light_share,
 )
 from alerts.sky.ephemeris import Ephemeris
@@ -68,7 +65,7 @@ def test_a_reading_at_a_time_without_zone_is_refused() -> None:
     ],
 )
 def test_moonless_clear_readings_count(reading: Reading, counts: bool, ephemeris: Ephemeris) -> None:
-    assert bool(counting_readings(SITE, [reading], ephemeris)) == counts
+    assert (darkness_of_readings(SITE, [reading], ephemeris) is not None) == counts
 
 
 def test_the_median_of_those_that_count_is_the_sites_darkness(ephemeris: Ephemeris) -> None:
@@ -93,6 +90,12 @@ def test_stray_light_is_told_as_a_share(ephemeris: Ephemeris) -> None:
     assert stray_light_share(SITE, FULL_MOON, ephemeris) > 5
 
 
+def class_of_reading(mag_arcsec2: float, convention: BortleConvention) -> int:
+    """The Bortle class of a reading; the first one below a convention's last bound stands for the rest."""
+    bounds = LOWER_BOUNDS_MAG[convention]
+    return next((number for number, bound in enumerate(bounds, 1) if mag_arcsec2 >= bound), len(bounds) + 1)
+
+
 @pytest.mark.parametrize("convention", list(BortleConvention))
 def test_the_bounds_are_the_published_ones(convention: BortleConvention) -> None:
     bounds = published("sky-brightness.json")["bortle_lower_bounds_mag_arcsec2"][convention.value]
@@ -103,10 +106,10 @@ def test_the_bounds_are_the_published_ones(convention: BortleConvention) -> None
 def test_a_class_is_stored_as_a_reading_inside_its_bounds(convention: BortleConvention) -> None:
     bounds = LOWER_BOUNDS_MAG[convention]
     for number, bound in enumerate(bounds, start=1):
-        reading = reading_of_class(number, convention)
+        reading = darkness_of_class(number, convention).sqm_mag_arcsec2
         assert reading >= bound
         assert class_of_reading(reading, convention) == number
-    readings = [reading_of_class(number, convention) for number in range(1, 10)]
+    readings = [darkness_of_class(number, convention).sqm_mag_arcsec2 for number in range(1, 10)]
     assert readings == sorted(readings, reverse=True)
     assert readings[-1] >= 12
 

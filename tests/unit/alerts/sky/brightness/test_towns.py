@@ -41,7 +41,7 @@ def test_cities_are_where_they_are(lat_deg: float, lon_deg: float, population: f
 
 def test_nothing_is_read_before_it_is_asked_for() -> None:
     asked = (
-        "import sys, alerts.sky.brightness.total, alerts.sky.brightness.loss, alerts.sky.brightness.readings;"
+        "import sys, alerts.sky.brightness.total, alerts.sky.brightness.readings;"
         "import alerts.sky.brightness.towns as towns;"
         "sys.exit(towns.packaged_towns.cache_info().currsize)"
     )
