@@ -193,17 +193,17 @@ def parse_kit(text: str) -> Kit:
     set_at = rest.take("set")
     aperture, focal = rest.take("aperture"), rest.take("focal")
     fisheye = rest.take("fisheye") is not None
-    lens, lens_notes = USUAL_LENS, (NO_LENS,)
+    lens, lens_notes = USUAL_LENS, [NO_LENS]
     if focal is not None:
         widest_f = float(aperture[1]) if aperture else USUAL_LENS.widest_f
         lens = Lens(float(focal[1]), widest_f, float(focal[2]) if focal[2] else None, fisheye)
-        lens_notes = () if aperture else (NO_APERTURE,)
+        lens_notes = [] if aperture else [NO_APERTURE]
     elif aperture is not None or fisheye:
         raise BadInput(phrase("field.lens-without-focal-length", example=KIT_EXAMPLE))
     left = rest.text.strip(" ;+&")
     if left:
         raise BadInput(phrase("field.kit-unreadable", left=left[:40], example=KIT_EXAMPLE))
-    return Kit(camera, lens, float(set_at[1]) if set_at else None, camera_notes + lens_notes)
+    return Kit(camera, lens, float(set_at[1]) if set_at else None, (*camera_notes, *lens_notes))
 
 
 def _camera(rest: _Rest) -> tuple[Camera, tuple[Phrase, ...]]:
