@@ -15,14 +15,14 @@ import logging
 import mailbox
 import re
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 from email.errors import MessageError
 from email.message import Message
 from pathlib import Path
 
-from sqlalchemy.orm import Session, sessionmaker
+from sqlalchemy.orm import Session
 
 from alerts.common.errors import DuskbellError
 from alerts.common.phrases import phrase, say
@@ -77,7 +77,7 @@ class Report:
 def read_report(raw: bytes) -> Report | None:
     """The report in a mail; None when it is no report about a message of ours, or can't be read."""
     try:
-        return _read(raw) if _may_be_report(raw) else None
+        return _read(email.message_from_bytes(raw)) if _may_be_report(raw) else None
     except UNREADABLE as error:
         log.warning("a mail among the bounces can't be read: %s", type(error).__name__)
         return None
@@ -93,8 +93,7 @@ def _may_be_report(raw: bytes) -> bool:
     return len(fields) <= PARTS_AT_MOST and max(map(len, fields)) <= LONGEST_FIELD
 
 
-def _read(raw: bytes) -> Report | None:
-    mail = email.message_from_bytes(raw)
+def _read(mail: Message) -> Report | None:
     returned = ("message/rfc822", "text/rfc822-headers", "message/rfc822-headers")  # whole, or its headers
     originals = (part.as_bytes() for part in mail.walk() if part.get_content_type() in returned)
     ours = _OUR_ID.findall(next(originals, b""))
@@ -102,42 +101,25 @@ def _read(raw: bytes) -> Report | None:
         return None
     message_id = ours[-1].decode("ascii")
     kind = str(mail.get_param("report-type", "")).lower()
-    if kind == "feedback-report":
-        return _feedback(mail, message_id)
-    return _status(mail, message_id) if kind == "delivery-status" else None
-
-
-def _feedback(mail: Message, message_id: str) -> Report | None:
-    """A reader's word about a mail. `not-spam` (RFC 6430) takes a complaint back, and `auth-failure`
-    (RFC 6591) is about our domain, not from a reader."""
     for part in mail.walk():
-        if part.get_content_type() != "message/feedback-report":
-            continue
-        fields = email.message_from_string(_inside(part))
-        named = re.fullmatch(r"[a-z-]{1,20}", str(fields.get("Feedback-Type", "")).strip().lower())
-        word = named[0] if named else "complaint"
-        if word == "auth-failure":
-            return Report(message_id, None, word, is_policy=True)
-        return Report(message_id, None if word == "not-spam" else BounceKind.COMPLAINT, word)
-    return None
-
-
-def _inside(part: Message) -> str:
-    """The fields of a report's second part, which the library reads as text or as a message."""
-    content = part.get_payload()
-    inner = content[0] if isinstance(content, list) else content
-    return inner.as_string() if isinstance(inner, Message) else str(inner)
-
-
-def _status(mail: Message, message_id: str) -> Report | None:
-    for part in mail.walk():
-        if part.get_content_type() != "message/delivery-status":
-            continue
-        for block in part.walk():
-            status = re.match(r"\s*(\d)\.(\d{1,3})\.(\d{1,3})", str(block.get("Status", "")))
-            action = str(block.get("Action", "")).strip().lower()
-            if status is not None and action:
-                return judge_code(message_id, ".".join(status.groups()), failed=action == "failed")
+        what = part.get_content_type()
+        if kind == "feedback-report" and what == "message/feedback-report":
+            # A reader's word about a mail, which the library reads as text or as a message. `not-spam` (RFC
+            # 6430) takes a complaint back, `auth-failure` (RFC 6591) is about our domain, not from a reader.
+            content = part.get_payload()
+            inner = content[0] if isinstance(content, list) else content
+            fields = inner if isinstance(inner, Message) else email.message_from_string(str(inner))
+            named = re.fullmatch(r"[a-z-]{1,20}", str(fields.get("Feedback-Type", "")).strip().lower())
+            word = named[0] if named else "complaint"
+            about_us, taken_back = word == "auth-failure", word == "not-spam"
+            meant = None if about_us or taken_back else BounceKind.COMPLAINT
+            return Report(message_id, meant, word, is_policy=about_us)
+        if kind == "delivery-status" and what == "message/delivery-status":
+            for block in part.walk():
+                status = re.match(r"\s*(\d)\.(\d{1,3})\.(\d{1,3})", str(block.get("Status", "")))
+                action = str(block.get("Action", "")).strip().lower()
+                if status is not None and action:
+                    return judge_code(message_id, ".".join(status.groups()), failed=action == "failed")
     return None
 
 
@@ -170,36 +152,21 @@ def note_report(session: Session, keys: Keys, report: Report, metrics: Metrics, 
     return True
 
 
-def read_mailbox(
-    sessions: sessionmaker[Session], keys: Keys, metrics: Metrics, path: Path, now: datetime, seen: set[str]
-) -> int:
+def read_mailbox(path: Path, seen: set[str], note: Callable[[Report], bool]) -> int:
     """Take the reports about our messages out of the mailbox; how many. Other mail stays there.
 
-    seen: names of the mails that were looked at before and left; brought up to date.
+    seen: names of the mails that were looked at before and left; brought up to date. note: keeps what a
+    report says, see `note_report`.
     """
     if not path.exists():
         raise MailboxTrouble(phrase("delivery.mailbox-missing", path=path))
-
-    def note(report: Report) -> bool:
-        with sessions.begin() as session:
-            return note_report(session, keys, report, metrics, now)
-
     try:
-        with _opened(path) as box:
+        box: Box = mailbox.Maildir(path, create=False) if path.is_dir() else mailbox.mbox(path, create=False)
+        box.lock()  # against the mail server while it is open
+        with contextlib.closing(box):
             return _take_reports(box, seen, note)
     except (OSError, mailbox.Error) as error:
         raise MailboxTrouble(phrase("delivery.mailbox-unreadable", path=path, error=error)) from error
-
-
-@contextlib.contextmanager
-def _opened(path: Path) -> Iterator[Box]:
-    """A Maildir for a folder, an mbox for a file; locked against the mail server while it is open."""
-    box = mailbox.Maildir(path, create=False) if path.is_dir() else mailbox.mbox(path, create=False)
-    box.lock()
-    try:
-        yield box
-    finally:
-        box.close()
 
 
 def _take_reports(box: Box, seen: set[str], note: Callable[[Report], bool]) -> int:

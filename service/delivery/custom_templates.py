@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date, timedelta
 from importlib.resources import files
@@ -36,7 +35,9 @@ def read_templates(folder: Path | None) -> tuple[Templates, str]:
         return BUILT_IN, ""
     try:
         found = {
-            path.name: path.read_text(encoding="utf-8") for path in sorted(folder.iterdir()) if _is_one(path)
+            path.name: path.read_text(encoding="utf-8")
+            for path in sorted(folder.iterdir())
+            if path.name.endswith(ENDING) and path.is_file()
         }
     except (OSError, UnicodeDecodeError) as error:
         return (
@@ -46,10 +47,6 @@ def read_templates(folder: Path | None) -> tuple[Templates, str]:
     return Templates(found), ""
 
 
-def _is_one(path: Path) -> bool:
-    return path.name.endswith(ENDING) and path.is_file()
-
-
 def built_in_names() -> set[str]:
     """The names under which templates are looked for."""
     folder = files("alerts.briefing") / "templates"
@@ -57,20 +54,16 @@ def built_in_names() -> set[str]:
 
 
 def try_templates(templates: Templates, ephemeris: Ephemeris) -> list[str]:
-    """What goes wrong when they write an invented message of each kind; empty when nothing does."""
-    problems: list[str] = []
-    for briefing in _samples(ephemeris):
-        problems += render_mail(briefing, templates=templates).problems
-    return list(dict.fromkeys(problems))
-
-
-def _samples(ephemeris: Ephemeris) -> Iterator[Briefing]:
-    """Every kind of alert and every answer to who asks, and two sites in one message."""
+    """What goes wrong when they write every kind of alert, every answer to who asks, and several sites in one
+    message, all invented; empty when nothing does."""
     told, asked = _sample_facts(ephemeris, preview=False), _sample_facts(ephemeris, preview=True)
     kinds = [replace(told, kind=kind, told_chance_pct=84, told_at=told.decided_at) for kind in AlertKind]
     answers = [replace(asked, verdict=word) for word in VerdictWord]
+    problems: list[str] = []
     for alerts in (*((each,) for each in (*kinds, *answers)), tuple(kinds)):
-        yield Briefing(message_id="msg_sample", alerts=alerts, unsubscribe_url="https://example.org/u")
+        sample = Briefing(message_id="msg_sample", alerts=alerts, unsubscribe_url="https://example.org/u")
+        problems += render_mail(sample, templates=templates).problems
+    return list(dict.fromkeys(problems))
 
 
 def _sample_facts(ephemeris: Ephemeris, *, preview: bool) -> AlertFacts:

@@ -115,23 +115,16 @@ def find_lasting(
     mail = channels["email"].destination("")
     if mail in breakers and breakers[mail].is_trying:
         found["mail"] = say("delivery.lasting-mail", failures=breakers[mail].failures)
-    overdue = _count_overdue(
-        session, channels, {key for key, each in breakers.items() if each.is_trying}, now
+    # Messages that nobody picks up; those whose host or address rests are waited for on purpose.
+    resting = {key for key, each in breakers.items() if each.is_trying}
+    rows = find_overdue(session, now - OVERDUE_AFTER, failures=FAILURES_TO_OPEN, most=OVERDUE_LOOKED_AT)
+    overdue = sum(
+        name not in channels or channels[name].destination(target) not in resting for name, target in rows
     )
     if overdue:
         minutes = round(OVERDUE_AFTER / timedelta(minutes=1))
         found["delivery"] = say("delivery.lasting-overdue", count=overdue, minutes=minutes)
     return found
-
-
-def _count_overdue(
-    session: Session, channels: Mapping[str, Channel], resting: set[str], now: datetime
-) -> int:
-    """Messages that nobody picks up; those whose host or address rests are waited for on purpose."""
-    rows = find_overdue(session, now - OVERDUE_AFTER, failures=FAILURES_TO_OPEN, most=OVERDUE_LOOKED_AT)
-    return sum(
-        name not in channels or channels[name].destination(target) not in resting for name, target in rows
-    )
 
 
 @dataclass

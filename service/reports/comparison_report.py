@@ -127,14 +127,15 @@ def compared_head(
     yield f"{'verdict':<8}{'chance':>6} {'night':<17}{'site':<26}{drive}{'dark in all':<12}windows"
 
 
-def compared_as_of(nights: Iterable[ComparedNight]) -> str:
-    """`As of 19:07 CEST.`, or from the earliest to the latest; "" where nothing is judged."""
+def compared_as_of(nights: Iterable[ComparedNight], hours: int = 24) -> str:
+    """`As of 19:07 CEST.`, or from the earliest to the latest; "" where nothing is judged.
+    hours: of the clock."""
     judged = [(each.as_of, each.site.tz) for each in nights if each.as_of is not None]
     if not judged:
         return ""
     judged.sort(key=lambda each: each[0])
-    said = dict.fromkeys(say_time(at, zone) for at, zone in (judged[0], judged[-1]))
-    return f"As of {' to '.join(said)}."
+    first, last = (say_time(at, zone, hours) for at, zone in (judged[0], judged[-1]))
+    return say("reports.compared-as-of", first=first, last=last, at_once=first == last)
 
 
 def compared_line(ranked: RankedNight, *, with_drive: bool) -> str:

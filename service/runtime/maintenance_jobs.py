@@ -8,7 +8,7 @@ from pathlib import Path
 
 from service.accounts.access import warn_of_ending_keys
 from service.app import Duskbell
-from service.delivery.bounces import MailboxTrouble, read_mailbox
+from service.delivery.bounces import MailboxTrouble, Report, note_report, read_mailbox
 from service.delivery.self_monitor import CycleSilence, SelfMonitor, ways_from
 from service.runtime.scheduler import Chore
 from service.store.maintenance.forgetting import forget_cycles, forget_forecasts, forget_nights
@@ -72,10 +72,15 @@ def read_bounces(duskbell: Duskbell, box: Path, seen: set[str]) -> int:
 
     seen: names of the mails in it that were looked at before.
     """
-    metrics = duskbell.delivery.metrics
+    now = duskbell.clock()
+
+    def note(report: Report) -> bool:
+        with duskbell.sessions.begin() as session:
+            return note_report(session, duskbell.keys, report, duskbell.delivery.metrics, now)
+
     try:
-        return read_mailbox(duskbell.sessions, duskbell.keys, metrics, box, duskbell.clock(), seen)
+        return read_mailbox(box, seen, note)
     except MailboxTrouble as error:
         with duskbell.sessions.begin() as session:
-            note_trouble(session, "bounces", str(error), duskbell.clock())
+            note_trouble(session, "bounces", str(error), now)
         return 0

@@ -117,15 +117,7 @@ def _try(duskbell: Duskbell, name: str, channel: Channel, address_id: int) -> Tr
         return Tried(True, say("setup.test-written", place=tested.place), place=tested.place)
     if tested.arrived:
         return Tried(True, tested.text, needs_code=not tested.confirmed)
-    mend = str(relay_advice(tested.fault)) if name == "email" else _receiver_advice(tested.fault)
-    return Tried(False, tested.text, mend)
-
-
-def _receiver_advice(code: str) -> str:
-    if code in ("404", "410"):
-        return say("setup.mend-no-such-address")
-    if code in ("401", "403"):
-        return say("setup.mend-not-let-in")
-    if code == "blocked":
-        return say("setup.mend-allow")
-    return say("setup.mend-service")
+    advice = (
+        relay_advice(tested.fault) if name == "email" else phrase("setup.mend-receiver", code=tested.fault)
+    )
+    return Tried(False, tested.text, str(advice))

@@ -17,7 +17,7 @@ from alerts.briefing.pictures.drawing import xml_text
 from alerts.common.phrases import say
 from alerts.common.text import LONGEST_NAME, plain, short_day
 from alerts.common.time_text import whole_minutes
-from service.store.repositories.decisions import VerdictChange, decisions_by_id, verdict_changes
+from service.store.repositories.decisions import decisions_by_id, verdict_changes
 from service.store.repositories.message_scenes import Words, calendar_key, words_told
 from service.store.repositories.subscriptions import oldest_by_site
 from service.web.feeds.feed_keys import FeedOwner
@@ -113,10 +113,21 @@ def find_news(session: Session, owner: FeedOwner, rows: Sequence[ListedSite]) ->
     It follows the wishes that the pages show: of one site and person those of the oldest subscription, or of
     the one that the feed is of.
     """
-    followed = _followed(session, owner, rows)
+    followed = {owner.scope_id or 0: rows[0].site_id} if rows else {}
+    if not owner.scope.startswith("subscription-"):
+        oldest = oldest_by_site(session, {each.site_id for each in rows}, owner.person.id)
+        followed = {subscription_id: site_id for site_id, subscription_id in oldest.items()}
     nights = [cell.name for each in rows for cell in each.cells]
     since = min(nights, default=date.max) - NEWS_KEPT
-    times = _times(verdict_changes(session, followed, since))
+
+    # How often each night had had its word before; without nights that never had a good one.
+    had: dict[tuple[int, date], list[str]] = {}
+    times: dict[int, int] = {}
+    for change in verdict_changes(session, followed, since):
+        words = had.setdefault((change.subscription_id, change.night_name), [])
+        if words or change.verdict not in NO_NEWS:
+            times[change.decision_id] = words.count(change.verdict)
+            words.append(change.verdict)
     newest = dict(sorted(times.items(), reverse=True)[:MOST_NEWS])
     owned = {each.site_id for each in rows if each.is_own}
     decisions = decisions_by_id(session, newest)
@@ -133,26 +144,6 @@ def find_news(session: Session, owner: FeedOwner, rows: Sequence[ListedSite]) ->
         )
         for _, each in sorted(decisions.items(), reverse=True)
     ]
-
-
-def _followed(session: Session, owner: FeedOwner, rows: Sequence[ListedSite]) -> dict[int, int]:
-    """The subscriptions whose words are told, with their sites."""
-    if owner.scope.startswith("subscription-"):
-        return {owner.scope_id or 0: rows[0].site_id} if rows else {}
-    oldest = oldest_by_site(session, {each.site_id for each in rows}, owner.person.id)
-    return {subscription_id: site_id for site_id, subscription_id in oldest.items()}
-
-
-def _times(changes: Iterable[VerdictChange]) -> dict[int, int]:
-    """By decision, how often its night had had its word before; without nights that never had a good one."""
-    had: dict[tuple[int, date], list[str]] = {}
-    found: dict[int, int] = {}
-    for each in changes:
-        words = had.setdefault((each.subscription_id, each.night_name), [])
-        if words or each.verdict not in NO_NEWS:
-            found[each.decision_id] = words.count(each.verdict)
-            words.append(each.verdict)
-    return found
 
 
 def atom_feed(

@@ -16,17 +16,15 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
-from alerts.common.phrases import Reader, phrase, say
+from alerts.common.phrases import phrase, say
 from alerts.common.text import direction_word
 from alerts.sites.model import Site
-from alerts.track.record.text import outcome_lines
 from service.accounts import access
 from service.hindsight.outcome_reports import Said, find_said, keep_said, read_said, require_begun
 from service.store.repositories.alerts import was_address_told
 from service.store.repositories.judged_events import (
     find_outcomes,
     last_words,
-    outcomes_of_night,
     read_outcome,
 )
 from service.store.repositories.sites import newest_revision
@@ -36,7 +34,7 @@ from service.web.account.mail_links import refuse_link
 from service.web.error_pages import NothingHere
 from service.web.nights.judged_night import is_past, judged_night
 from service.web.shared.context import Web
-from service.web.shared.filters import clock_of
+from service.web.shared.filters import span_words
 from service.web.shared.forms import Filled, Form
 from service.web.shared.site_rows import watched_sites
 from service.web.shared.viewer import SignedIn, Viewer, seen_site
@@ -143,35 +141,16 @@ def _read(form: Form, night: date, site: Site) -> Said:
     return read_said(form.text("state"), start, end, toward, night=night, site=site)
 
 
-def said_words(said: Said | None, site: Site) -> str:
+def said_words(said: Said | None, site: Site, hours: int = 24) -> str:
     """`partly clear, 23:30–01:15 CEST, toward the south`; "" when nothing was said."""
     if said is None:
         return ""
-    words = [say("web-nights.seen", state=said.seen)]
+    parts: list[object] = [phrase("web-nights.seen", state=said.seen)]
     if said.clear_span is not None:
-        clock = clock_of(site.zone, said.clear_span.start, said.clear_span.end)
-        start, end = said.clear_span.start, said.clear_span.end
-        words.append(f"{clock.time(start)}–{clock.time(end)} {clock.zone_word(start)}")
+        parts.append(span_words(said.clear_span, site.zone, hours))
     if said.toward_deg is not None:
-        words.append(say("web-nights.toward", direction=direction_word(said.toward_deg)))
-    return ", ".join(words)
-
-
-def said_outcome(session: Session, site: Site, site_id: int, name: date, viewer: Viewer | None) -> str:
-    """What the viewer said last of that night; "" when nothing."""
-    if viewer is None:
-        return ""
-    return said_words(find_said(session, site_id=site_id, night=name, person_id=viewer.person_id), site)
-
-
-def came_lines(session: Session, site: Site, site_id: int, name: date) -> list[str]:
-    """What the night was like, by whom judged, and who says something else; none before the first look."""
-    at_site = Reader(site.tz)
-    return [
-        say(line, at_site)
-        for each in outcomes_of_night(session, site_id, name)
-        for line in outcome_lines(each)
-    ]
+        parts.append(phrase("web-nights.toward", direction=direction_word(said.toward_deg)))
+    return say("web-nights.seen-in-all", parts=parts)
 
 
 def came_of(session: Session, site_id: int, names: Collection[date]) -> dict[date, str]:

@@ -18,18 +18,21 @@ from alerts.briefing.text.alert_view import AlertView, view_alert
 from alerts.common.clock_times import zone_info
 from alerts.common.phrases import Reader, phrase, say
 from alerts.common.text import sentence
-from alerts.common.units import Units, in_units
+from alerts.common.units import Units
 from alerts.field.trip_plan import plan_trip
 from alerts.judging.rules import Result
+from alerts.track.record.text import outcome_lines
 from alerts.weather.models import source_name
 from alerts.wishes.model import units_of
 from service.explain.argument import VerdictTurn, argue
 from service.explain.stored_verdict import open_case
+from service.hindsight.outcome_reports import find_said
 from service.store.repositories.alerts import SentAlert, alerts_of_night
+from service.store.repositories.judged_events import outcomes_of_night
 from service.web.error_pages import NothingHere
 from service.web.nights.hour_table import HourTable, hour_table
 from service.web.nights.judged_night import ShownNight, ahead_of, is_past, is_tonight, judged_night
-from service.web.nights.outcomes import TOWARD, came_lines, said_outcome
+from service.web.nights.outcomes import TOWARD, said_words
 from service.web.nights.pictures import field_notes, findings, night_pictures
 from service.web.shared.context import Web
 from service.web.shared.credits import credits_of
@@ -99,9 +102,13 @@ def build_router(web: Web) -> APIRouter:
                 changes = found.turns
             elif seen.is_own:
                 argument = [say("web-nights.nobody-told")]
-            outcome = in_units(said_outcome(session, judged.site, seen.row.id, name, viewer), reader.units)
+            said = None
+            if viewer is not None:
+                said = find_said(session, site_id=seen.row.id, night=name, person_id=viewer.person_id)
             came = [
-                in_units(line, reader.units) for line in came_lines(session, judged.site, seen.row.id, name)
+                say(line, reader)
+                for each in outcomes_of_night(session, seen.row.id, name)
+                for line in outcome_lines(each)
             ]
         return web.page(
             "nights/page.html",
@@ -115,7 +122,7 @@ def build_router(web: Web) -> APIRouter:
             told=told,
             argument=argument,
             turns=changes,
-            outcome=outcome,
+            outcome=said_words(said, judged.site, reader.hours),
             came=came,
             toward=TOWARD,
         )

@@ -170,12 +170,12 @@ def _terms_word(standing: SetupState) -> str:
 def answer_who(duskbell: Duskbell, form: Form) -> Answered:
     if "operator_email" in steps.look(duskbell).fixed:
         steps.keep_mail(duskbell, duskbell.settings.operator_email)
-        return Answered("Kept.")
+        return Answered(say("setup.kept"))
     number = steps.keep_mail(duskbell, form.text("mail"))
     standing = steps.look(duskbell)
     if standing.relay is None:
         return Answered(say("setup.kept-who"))
-    return Answered("Kept.", _try_mail(duskbell, number, standing.relay))
+    return Answered(say("setup.kept"), _try_mail(duskbell, number, standing.relay))
 
 
 def answer_feeds(duskbell: Duskbell, form: Form) -> Answered:
@@ -192,7 +192,9 @@ def answer_feeds(duskbell: Duskbell, form: Form) -> Answered:
         raise BadInput(phrase("setup.terms-missing"))
     contact = duskbell.settings.contact if "contact" in standing.fixed else form.text("contact")
     steps.keep_feeds(duskbell, contact, terms)
-    return Answered("Kept.", tries.try_feeds(duskbell, standing.places[0]) if standing.places else None)
+    return Answered(
+        say("setup.kept"), tries.try_feeds(duskbell, standing.places[0]) if standing.places else None
+    )
 
 
 def answer_place(duskbell: Duskbell, form: Form) -> Answered:
@@ -207,7 +209,7 @@ def answer_place(duskbell: Duskbell, form: Form) -> Answered:
         typed = {name: form.text(name) for name in ("name", "at", "elevation_m")}
         return Answered(doubt=doubt, fields={**typed, "sure": sure_value(site)})
     stored = steps.keep_place(duskbell, site, elevation_known=elevation_m is not None)
-    return Answered("Kept.", tries.try_feeds(duskbell, stored))
+    return Answered(say("setup.kept"), tries.try_feeds(duskbell, stored))
 
 
 def answer_home(duskbell: Duskbell, form: Form) -> Answered:
@@ -221,7 +223,7 @@ def answer_home(duskbell: Duskbell, form: Form) -> Answered:
     if places:
         site = places[0].site
         far = doubts(site.lat_deg, site.lon_deg, kept)
-    said = "Kept."
+    said = say("setup.kept")
     if far is not None and far.away_km is not None:
         said = say("setup.kept-far-home", doubt=far.text)
     return Answered(said)
@@ -242,7 +244,7 @@ def answer_relay(duskbell: Duskbell, form: Form) -> Answered:
         return Answered(tried=tried, may_keep=True, fields=typed)
     steps.keep_relay(duskbell, relay)
     _ring_where_confirmed(duskbell, standing.mail_id)
-    return Answered("Kept.", tried)
+    return Answered(say("setup.kept"), tried)
 
 
 def _filled_relay(standing: SetupState, form: Form) -> Relay:
@@ -293,7 +295,7 @@ def answer_push(duskbell: Duskbell, form: Form) -> Answered:
         return Answered(tried=tried, may_keep=True, fields={"push_name": name})
     steps.keep_push(duskbell, name, url)
     _ring_where_confirmed(duskbell, number)
-    return Answered("Kept.", tried)
+    return Answered(say("setup.kept"), tried)
 
 
 def _ring_where_confirmed(duskbell: Duskbell, number: int) -> None:
@@ -309,7 +311,7 @@ def answer_chat(duskbell: Duskbell, form: Form) -> Answered:
     tried = tries.try_chat(duskbell, number)
     if tried.is_well:
         _ring_where_confirmed(duskbell, number)
-    return Answered("Kept." if tried.is_well else "", tried, fields={"form": form.text("form")})
+    return Answered(say("setup.kept") if tried.is_well else "", tried, fields={"form": form.text("form")})
 
 
 def answer_here(duskbell: Duskbell, _: Form) -> Answered:
@@ -320,7 +322,7 @@ def answer_here(duskbell: Duskbell, _: Form) -> Answered:
         steps.keep_settings(duskbell, {"smtp_host": None})
     tried = tries.try_mail(duskbell, standing.mail_id, None)
     steps.ring_at(duskbell, standing.mail_id, vouched=True)
-    return Answered("Kept.", tried)
+    return Answered(say("setup.kept"), tried)
 
 
 def answer_code(duskbell: Duskbell, form: Form) -> Answered:

@@ -13,7 +13,6 @@ from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase, say
-from alerts.common.units import Units, in_units
 from alerts.field.driving import with_home
 from alerts.judging.comparison import (
     MOST_SITES,
@@ -106,7 +105,7 @@ def build_router(web: Web) -> APIRouter:
             first=span[0],
             last=span[1],
             lines=lines,
-            as_of=in_units(compared_as_of(line.each for line in lines), Units(clock_hours=hours)),
+            as_of=compared_as_of((line.each for line in lines), hours),
             more=more,
             sort=sort.value,
             orders=[order.value for order in Order],

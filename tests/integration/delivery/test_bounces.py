@@ -10,7 +10,7 @@ import pytest
 from sqlalchemy import func, select
 
 from service.delivery import bounces
-from service.delivery.bounces import MailboxTrouble, read_mailbox
+from service.delivery.bounces import MailboxTrouble, Report, note_report, read_mailbox
 from service.runtime.maintenance_jobs import read_bounces
 from service.store.repositories.messages import Status
 from service.store.schema.delivery_tables import BounceRow, SuppressionRow
@@ -20,8 +20,12 @@ from tests.unit.service.delivery.test_bounce_reports import COMPLAINT, NASTY, OU
 
 def read(yard: Yard, path: Path, seen: set[str] | None = None) -> int:
     """seen: what earlier looks have seen; None is a look that remembers nothing."""
-    duskbell, names = yard.duskbell, set() if seen is None else seen
-    return read_mailbox(yard.sessions, duskbell.keys, duskbell.delivery.metrics, path, yard.wall, names)
+
+    def note(report: Report) -> bool:
+        with yard.sessions.begin() as session:
+            return note_report(session, yard.duskbell.keys, report, yard.duskbell.delivery.metrics, yard.wall)
+
+    return read_mailbox(path, set() if seen is None else seen, note)
 
 
 def mbox(folder: Path, *mails: bytes) -> Path:
