@@ -43,8 +43,6 @@ from service.store.repositories.tokens import find_api_keys
 from service.store.repositories.totals import resting_hosts
 
 DATABASE_FILES = ("", "-wal", "-shm", ".lock", ".cycle-lock")
-
-
 YEARS_LOOKED_AT = 20
 """For how many subscriptions it is worked out whether any night of a year suits them: a quarter of a second
 each."""
@@ -67,34 +65,30 @@ def doctor(as_json: bool) -> None:
 def examine(settings: Settings) -> Iterator[Diagnosis]:
     """All findings; a check that fails is a finding and stops no other."""
     file = config_file()
-    yield Diagnosis(
-        "ok",
-        "settings",
-        f"{file} is read" if file.exists() else say("cli.doctor-settings-defaults", file=file),
-    )
+    key = "cli-doctor.settings-read" if file.exists() else "cli-doctor.settings-defaults"
+    yield Diagnosis("ok", "settings", say(key, file=file))
     for check in (
-        _database,
-        _files,
-        _key,
-        _cycle,
-        _sky,
-        _ring,
+        examine_database,
+        examine_files,
+        examine_key,
+        examine_cycle,
+        examine_sky,
+        examine_ring,
         examine_network,
         examine_feeds,
         examine_mail,
-        _templates,
-        _operator,
-        _addresses,
-        _delivery,
-        _page,
-        _proxy,
-        _keys,
+        examine_templates,
+        examine_operator,
+        examine_addresses,
+        examine_delivery,
+        examine_page,
+        examine_proxy,
+        examine_keys,
     ):
         try:
             yield from check(settings)
         except DuskbellError as error:
-            about = check.__name__.removeprefix("examine_").strip("_")
-            yield Diagnosis("wrong", about, str(error))
+            yield Diagnosis("wrong", check.__name__.removeprefix("examine_"), str(error))
 
 
 @contextmanager
@@ -107,23 +101,32 @@ def _store(settings: Settings) -> Iterator[Engine]:
         engine.dispose()
 
 
-def _database(settings: Settings) -> Iterator[Diagnosis]:
+@contextmanager
+def _current_store(settings: Settings) -> Iterator[Session | None]:
+    """A session on the store; None where it is empty or of another version."""
+    with _store(settings) as engine:
+        if current_revision(engine) == head_revision():
+            with Session(engine) as session:
+                yield session
+        else:
+            yield None
+
+
+def examine_database(settings: Settings) -> Iterator[Diagnosis]:
     with _store(settings) as engine:
         where = engine.url.render_as_string()
         if current_revision(engine) is None:
-            yield Diagnosis("note", "database", say("cli.doctor-database-empty", where=where))
+            yield Diagnosis("note", "database", say("cli-doctor.database-empty", where=where))
             return
         require_current(engine, create=False)
         require_writable(engine)
         require_room(engine)
-        yield Diagnosis(
-            "ok", "database", say("cli.doctor-database-well", where=where, head_revision=head_revision())
-        )
+        text = say("cli-doctor.database-well", where=where, head_revision=head_revision())
+        yield Diagnosis("ok", "database", text)
 
 
-def _files(settings: Settings) -> Iterator[Diagnosis]:
+def examine_files(settings: Settings) -> Iterator[Diagnosis]:
     """Files that others on this machine may read; an older version made them so."""
-
     folder, file = settings.data_dir, sqlite_file(make_url(settings.store_url))
     named = [
         folder,
@@ -134,50 +137,45 @@ def _files(settings: Settings) -> Iterator[Diagnosis]:
     paths = sorted({each for each in (*named, *inside) if each.exists()})
     open_paths = [each for each in paths if each.stat().st_mode & OTHERS]
     if open_paths:
-        which = (
-            f"{open_paths[0]} and {len(open_paths) - 1} more" if len(open_paths) > 1 else str(open_paths[0])
-        )
-        places = " ".join(
-            shlex.quote(str(each))
-            for each in open_paths
-            if not any(other in each.parents for other in open_paths)
-        )
-        text = say("cli.doctor-files-open", which=which, places=places)
+        topmost = [each for each in open_paths if not any(other in each.parents for other in open_paths)]
+        places = " ".join(shlex.quote(str(each)) for each in topmost)
+        more = len(open_paths) - 1
+        text = say("cli-doctor.files-open", first=open_paths[0], more=more, places=places)
         yield Diagnosis("note", "files", text)
     elif folder.exists():
-        yield Diagnosis("ok", "files", say("cli.doctor-files-well", folder=folder))
+        yield Diagnosis("ok", "files", say("cli-doctor.files-well", folder=folder))
 
 
-def _key(settings: Settings) -> Iterator[Diagnosis]:
+def examine_key(settings: Settings) -> Iterator[Diagnosis]:
     """Whether links and hashes can be made; without a key file the first start makes one."""
     if settings.secret_key is not None or (settings.data_dir / FILE_NAME).exists():
         secret = settings.secret_key
         load_keys(settings.data_dir, secret.get_secret_value() if secret else "")
-        yield Diagnosis("ok", "key", say("cli.doctor-key-well"))
+        yield Diagnosis("ok", "key", say("cli-doctor.key-well"))
 
 
-def _cycle(settings: Settings) -> Iterator[Diagnosis]:
-
+def examine_cycle(settings: Settings) -> Iterator[Diagnosis]:
     with _store(settings) as engine:
         if current_revision(engine) is None:
             return
         with Session(engine) as session:
             last = last_finished(session)
         if last is None or last.finished_at is None:
-            yield Diagnosis("note", "cycle", say("cli.doctor-cycle-none"))
+            yield Diagnosis("note", "cycle", say("cli-doctor.cycle-none"))
         else:
-            yield Diagnosis("ok", "cycle", say("cli.doctor-cycle-last", finished_at=last.finished_at))
+            yield Diagnosis("ok", "cycle", say("cli-doctor.cycle-last", finished_at=last.finished_at))
 
 
-def _sky(_settings: Settings) -> Iterator[Diagnosis]:
+def examine_sky(_settings: Settings) -> Iterator[Diagnosis]:
     ephemeris = Ephemeris.open()
-    yield Diagnosis("ok", "sky", f"{ephemeris.kernel_name}, {ephemeris.first:%Y} to {ephemeris.last:%Y}")
+    first, last = ephemeris.first, ephemeris.last
+    yield Diagnosis("ok", "sky", say("cli-doctor.sky", kernel=ephemeris.kernel_name, first=first, last=last))
 
 
-def _ring(settings: Settings) -> Iterator[Diagnosis]:
+def examine_ring(settings: Settings) -> Iterator[Diagnosis]:
     """Whether a go can come, by the rule that every other screen asks (service/reports/ring_check.py)."""
     if settings.contact:
-        yield Diagnosis("ok", "contact", say("cli.doctor-contact", contact=settings.contact))
+        yield Diagnosis("ok", "contact", say("cli-doctor.contact", contact=settings.contact))
     with _store(settings) as engine:
         is_current = current_revision(engine) == head_revision()
     if not is_current:
@@ -196,140 +194,114 @@ def _ring(settings: Settings) -> Iterator[Diagnosis]:
             level = "wrong" if each.is_fault else "note"
             yield Diagnosis(level, "ring", each.line(), each.obstacle.code.value)
     if not any(each.obstacle.level is not Level.NOTE for each in found):
-        yield Diagnosis("ok", "ring", say("cli.doctor-can-ring"))
+        yield Diagnosis("ok", "ring", say("cli-doctor.can-ring"))
 
 
-def _templates(settings: Settings) -> Iterator[Diagnosis]:
+def examine_templates(settings: Settings) -> Iterator[Diagnosis]:
     """Whether the operator's own message templates can write every kind of message."""
     if settings.template_dir is None:
         return
-
     templates, problem = read_templates(settings.template_dir)
     problems = [problem] if problem else try_templates(templates, Ephemeris.open())
     for text in problems:
         yield Diagnosis("wrong", "templates", text)
     for name in sorted(templates.own.keys() - built_in_names()):
-        text = say("cli.doctor-template-extra", name=name)
-        yield Diagnosis("note", "templates", text)
+        yield Diagnosis("note", "templates", say("cli-doctor.template-extra", name=name))
     if not problems:
-        names = ", ".join(sorted(templates.own)) or "none yet"
-        yield Diagnosis(
-            "ok",
-            "templates",
-            say("cli.doctor-templates-own", folder=settings.template_dir, names=names),
-        )
+        names = ", ".join(sorted(templates.own))
+        text = say("cli-doctor.templates-own", folder=settings.template_dir, names=names)
+        yield Diagnosis("ok", "templates", text)
 
 
-def _operator(settings: Settings) -> Iterator[Diagnosis]:
+def examine_operator(settings: Settings) -> Iterator[Diagnosis]:
     """Whether anyone hears when the service itself is in trouble."""
     if settings.operator_way is None:
-        text = say("cli.doctor-operator-nobody")
-        yield Diagnosis("note", "operator", text)
+        yield Diagnosis("note", "operator", say("cli-doctor.operator-nobody"))
         return
     channel, address = settings.operator_way
     channels = build_channels(wiring_from(settings))
     if channel not in channels:
         known = ", ".join(sorted(channels))
-        yield Diagnosis("wrong", "operator", say("cli.doctor-operator-unknown", channel=channel, known=known))
+        yield Diagnosis("wrong", "operator", say("cli-doctor.operator-unknown", channel=channel, known=known))
         return
     channels[channel].check_address(address)
-    yield Diagnosis("ok", "operator", say("cli.doctor-operator-told", channel=channel))
+    yield Diagnosis("ok", "operator", say("cli-doctor.operator-told", channel=channel))
 
 
-def _addresses(settings: Settings) -> Iterator[Diagnosis]:
+def examine_addresses(settings: Settings) -> Iterator[Diagnosis]:
     """Mail addresses of which nobody has said whether they are the operator's own, and people of whom nobody
     has said whether they may keep sites."""
-
-    with _store(settings) as engine:
-        if current_revision(engine) != head_revision():
+    with _current_store(settings) as session:
+        if session is None:
             return
-        with Session(engine) as session:
-            for row in hanging_on_operator(session):
-                text = say("cli.doctor-address-of-nobody", address=shown(row), number=row.id)
-                yield Diagnosis("wrong", "addresses", text)
-            numbers = [] if settings.open_sign_up else keeping_without_right(session)
-        if numbers:
-            text = say("cli.doctor-keep-without-right", numbers=numbers)
-            yield Diagnosis("note", "people", text)
+        for row in hanging_on_operator(session):
+            text = say("cli-doctor.address-of-nobody", address=shown(row), number=row.id)
+            yield Diagnosis("wrong", "addresses", text)
+        numbers = [] if settings.open_sign_up else keeping_without_right(session)
+    if numbers:
+        yield Diagnosis("note", "people", say("cli-doctor.keep-without-right", numbers=numbers))
 
 
-def _delivery(settings: Settings) -> Iterator[Diagnosis]:
+def examine_delivery(settings: Settings) -> Iterator[Diagnosis]:
     """What the store says of messages: promises broken, hosts that rest, troubles that last."""
-
-    with _store(settings) as engine:
-        if current_revision(engine) != head_revision():
+    with _current_store(settings) as session:
+        if session is None:
             return
         now = datetime.now(UTC)
-        with Session(engine) as session:
-            broken = find_broken(session, now=now, wall=now)
-            yield from _troubles(session, now)
-        for finding in broken:
-            yield Diagnosis("wrong", "delivery", finding)
-        if not broken:
-            yield Diagnosis("ok", "delivery", say("cli.doctor-delivery-well"))
+        broken = find_broken(session, now=now, wall=now)
+        for trouble in find_open(session):
+            text = say("cli-doctor.trouble", since=trouble.since, text=trouble.text)
+            yield Diagnosis("note", "delivery", text)
+        for row in resting_hosts(session, now):
+            text = say(
+                "cli-doctor.host-rests",
+                key=row.key,
+                open_until=row.open_until,
+                failures=row.failures,
+                code=row.code,
+            )
+            yield Diagnosis("note", "delivery", mask_text(text))
+    for finding in broken:
+        yield Diagnosis("wrong", "delivery", finding)
+    if not broken:
+        yield Diagnosis("ok", "delivery", say("cli-doctor.delivery-well"))
 
 
-def _troubles(session: Session, now: datetime) -> Iterator[Diagnosis]:
-    for trouble in find_open(session):
-        yield Diagnosis("note", "delivery", f"since {trouble.since:%Y-%m-%d %H:%M} UTC: {trouble.text}")
-    for row in resting_hosts(session, now):
-        text = say(
-            "cli.doctor-host-rests",
-            key=row.key,
-            open_until=row.open_until,
-            failures=row.failures,
-            code=row.code,
-        )
-        yield Diagnosis("note", "delivery", mask_text(text))
-
-
-def _keys(settings: Settings) -> Iterator[Diagnosis]:
+def examine_keys(settings: Settings) -> Iterator[Diagnosis]:
     """Whether a program's key ends soon, or never."""
-
-    with _store(settings) as engine:
-        if current_revision(engine) != head_revision():
+    with _current_store(settings) as session:
+        if session is None:
             return
         now = datetime.now(UTC)
-        with Session(engine) as session:
-            for row in find_api_keys(session, now):
-                if row.expires_at is None:
-                    text = say("cli.doctor-key-endless", number=row.id, label=row.label)
-                    yield Diagnosis("note", "keys", text)
-                elif row.expires_at <= now + WARNED_BEFORE:
-                    text = say(
-                        "cli.doctor-key-ends", number=row.id, label=row.label, expires_at=row.expires_at
-                    )
-                    yield Diagnosis("note", "keys", text)
+        for row in find_api_keys(session, now):
+            ends = row.expires_at
+            if ends is None:
+                yield Diagnosis("note", "keys", say("cli-doctor.key-endless", number=row.id, label=row.label))
+            elif ends <= now + WARNED_BEFORE:
+                text = say("cli-doctor.key-ends", number=row.id, label=row.label, expires_at=ends)
+                yield Diagnosis("note", "keys", text)
 
 
-def _proxy(settings: Settings) -> Iterator[Diagnosis]:
+def examine_proxy(settings: Settings) -> Iterator[Diagnosis]:
     """Whether a proxy that seems to stand before the pages is named."""
     reached = origin_of(settings.public_url)
     if settings.trusted_proxies:
         named = ", ".join(settings.trusted_proxies)
-        yield Diagnosis("ok", "proxy", say("cli.doctor-proxy-trusted", named=named))
+        yield Diagnosis("ok", "proxy", say("cli-doctor.proxy-trusted", named=named))
     elif reached is not None and not is_loopback(reached.host) and reached.port != settings.web_port:
-        yield Diagnosis(
-            "note",
-            "proxy",
-            say("cli.doctor-proxy-untrusted", public_url=settings.public_url),
-        )
+        text = say("cli-doctor.proxy-untrusted", public_url=settings.public_url)
+        yield Diagnosis("note", "proxy", text)
 
 
-def _page(settings: Settings) -> Iterator[Diagnosis]:
+def examine_page(settings: Settings) -> Iterator[Diagnosis]:
     """Where the pages are, and what doesn't work there."""
     listens = f"http://{settings.web_host}:{settings.web_port}"
-    yield Diagnosis("ok", "page", say("cli.doctor-page-served", listens=listens))
+    yield Diagnosis("ok", "page", say("cli-doctor.page-served", listens=listens))
     reached = origin_of(settings.public_url)
     if reached is None:
-        yield Diagnosis("wrong", "page", say("cli.doctor-page-no-host", public_url=settings.public_url))
+        yield Diagnosis("wrong", "page", say("cli-doctor.page-no-host", public_url=settings.public_url))
     elif is_loopback(reached.host):
         if not is_loopback(settings.web_host):
-            text = say("cli.doctor-page-links-here")
-            yield Diagnosis("note", "page", text)
+            yield Diagnosis("note", "page", say("cli-doctor.page-links-here"))
     elif reached.scheme == "http":
-        yield Diagnosis(
-            "note",
-            "page",
-            say("cli.doctor-page-plain", public_url=settings.public_url),
-        )
+        yield Diagnosis("note", "page", say("cli-doctor.page-plain", public_url=settings.public_url))

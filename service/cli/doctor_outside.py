@@ -52,58 +52,48 @@ OF_THE_ENVIRONMENT = ("HTTPS_PROXY", "HTTP_PROXY", "ALL_PROXY")
 def examine_network(settings: Settings) -> Iterator[Diagnosis]:
     """All findings about the way out. Through a proxy a feed's host is greeted, and nothing asked of it."""
     if not has_authorities():
-        text = say("cli.doctor-no-authorities")
-        yield Diagnosis("wrong", "network", text)
+        yield Diagnosis("wrong", "network", say("cli-doctor.no-authorities"))
     named = [name for name in OF_THE_ENVIRONMENT if os.environ.get(name) or os.environ.get(name.lower())]
     if named:
-        text = say("cli.doctor-proxy-environment", named=", ".join(named))
-        yield Diagnosis("note", "network", text)
+        yield Diagnosis("note", "network", say("cli-doctor.proxy-environment", named=", ".join(named)))
     if settings.proxy is None:
-        yield Diagnosis("ok", "network", say("cli.doctor-proxy-none"))
+        yield Diagnosis("ok", "network", say("cli-doctor.proxy-none"))
     else:
         yield from _through(settings.proxy, settings)
 
 
 def _through(proxy: Proxy, settings: Settings) -> Iterator[Diagnosis]:
-    """What one feed's host makes of us, called as feeds are and then as webhooks are."""
-    called = _a_feed(proxy, settings)
-    if called is None:
-        yield Diagnosis("note", "network", say("cli.doctor-proxy-untried", place=proxy.place))
-        return
-    host, port = called
-    if (trouble := _trouble(proxy, host, host, port)) is not None:
-        yield Diagnosis("wrong", "network", trouble)
-        return
-    yield Diagnosis("ok", "network", say("cli.doctor-proxy-leads", place=proxy.place, host=host, port=port))
-    try:
-        address = str(look_up(host, port, WITHIN_S)[0][4][0])
-    except OSError:
-        text = say("cli.doctor-proxy-no-lookup", host=host)
-        yield Diagnosis("note", "network", text)
-        return
-    if (trouble := _trouble(proxy, address, host, port)) is not None:
-        text = say("cli.doctor-proxy-by-address", trouble=trouble)
-        yield Diagnosis("note", "network", text)
-
-
-def _a_feed(proxy: Proxy, settings: Settings) -> tuple[str, int] | None:
-    """Host and port of the first feed that is asked through the proxy by https."""
-
+    """What the first feed's host that is asked through it by https makes of us, called as feeds are and then
+    as webhooks are."""
     on = (
         (settings.met_norway, settings.met_norway_url),
         (settings.nws, settings.nws_url),
         (settings.uses_open_meteo, settings.open_meteo_url or FREE_URL),
     )
-    for is_on, base in on:
-        parts = urlsplit(base)
-        if is_on and parts.scheme == "https" and parts.hostname and proxy.leads_to(parts.hostname):
-            return parts.hostname, parts.port or 443
-    return None
+    called = [
+        (parts.hostname, parts.port or 443)
+        for parts in (urlsplit(base) for is_on, base in on if is_on)
+        if parts.scheme == "https" and parts.hostname and proxy.leads_to(parts.hostname)
+    ]
+    if not called:
+        yield Diagnosis("note", "network", say("cli-doctor.proxy-untried", place=proxy.place))
+        return
+    host, port = called[0]
+    if (trouble := _trouble(proxy, host, host, port)) is not None:
+        yield Diagnosis("wrong", "network", trouble)
+        return
+    yield Diagnosis("ok", "network", say("cli-doctor.proxy-leads", place=proxy.place, host=host, port=port))
+    try:
+        address = str(look_up(host, port, WITHIN_S)[0][4][0])
+    except OSError:
+        yield Diagnosis("note", "network", say("cli-doctor.proxy-no-lookup", host=host))
+        return
+    if (trouble := _trouble(proxy, address, host, port)) is not None:
+        yield Diagnosis("note", "network", say("cli-doctor.proxy-by-address", trouble=trouble))
 
 
 def _trouble(proxy: Proxy, called: str, name: str, port: int) -> str | None:
     """What keeps us from a checked connection to that host, and what to do; None when nothing does."""
-
     with SocketTimer(WITHIN_S, connect_s=WITHIN_S / 2, step_s=WITHIN_S / 2) as timer:
         try:
             sock = open_tunnel(proxy, called, port, timer)
@@ -111,14 +101,10 @@ def _trouble(proxy: Proxy, called: str, name: str, port: int) -> str | None:
         except ProxyFault as error:
             return f"{proxy.place}: {error}"
         except ssl.SSLCertVerificationError as error:
-            return say(
-                "cli.doctor-proxy-opens-tls",
-                name=name,
-                place=proxy.place,
-                verify_message=error.verify_message,
-            )
+            reason = error.verify_message
+            return say("cli-doctor.proxy-opens-tls", name=name, place=proxy.place, verify_message=reason)
         except OSError as error:
-            return say("cli.doctor-proxy-silent", name=name, place=proxy.place, error=error)
+            return say("cli-doctor.proxy-silent", name=name, place=proxy.place, error=error)
     return None
 
 
@@ -134,24 +120,20 @@ def examine_feeds(settings: Settings) -> Iterator[Diagnosis]:
     engine.dispose()
     for each in found:
         if each.off_because is None and each.breaker.state is BreakerState.SHUT:
-            hint = say("cli.doctor-feed-close", feed=each.feed)
+            hint = say("cli-doctor.feed-close", feed=each.feed)
             yield Diagnosis("wrong", "feed", f"{each.feed} {breaker_phrase(each.breaker)} {hint}")
         else:
             level = "ok" if each.is_well and not each.breaker.failures else "note"
             yield Diagnosis(level, "feed", f"{each.feed}: {each.what}")
-    yield from _capacity(settings, watched)
-
-
-def _capacity(settings: Settings, watched: int) -> Iterator[Diagnosis]:
-    """How many sites the day's allowance carries against those watched; nothing where it has no end."""
+    # how many sites the day's allowance carries against those watched; nothing where it has no end
     near, far = (sites_carried(settings, near=near) for near in (True, False))
-    high = sites_carried(settings, near=True, high=True)
     if near is None or far is None or not settings.uses_open_meteo:
         return
-    above = say("cli.doctor-feeds-carry-high", high=high, levels_from_m=LEVELS_FROM_M) if high != near else ""
-    text = say("cli.doctor-feeds-carry", near=near, above=above, far=far, watched=watched)
+    high = sites_carried(settings, near=True, high=True)
+    above = say("cli-doctor.feeds-carry-high", high=high, levels_from_m=LEVELS_FROM_M) if high != near else ""
+    text = say("cli-doctor.feeds-carry", near=near, above=above, far=far, watched=watched)
     if watched > near:
-        text += say("cli.doctor-feeds-carry-more")
+        text += say("cli-doctor.feeds-carry-more")
     yield Diagnosis("note" if watched > near else "ok", "feed", text)
 
 
@@ -165,17 +147,28 @@ def examine_mail(settings: Settings, find_texts: FindTexts | None = None) -> Ite
     """All findings about mail; the relay is greeted, secured, logged in to and told the sender, and no mail
     is sent."""
     if not settings.smtp_host:
-        yield Diagnosis("note", "mail", say("cli.doctor-mail-outbox", outbox=settings.outbox))
+        yield Diagnosis("note", "mail", say("cli-doctor.mail-outbox", outbox=settings.outbox))
         return
     yield from _relay(settings)
     yield from _sender(settings, find_texts or ask_dns)
-    yield from _links(settings)
-    yield from _bounces(settings)
+    if settings.public_url.startswith("https://"):
+        yield Diagnosis("ok", "links", say("cli-doctor.one-click"))
+    else:
+        text = say("cli-doctor.one-click-plain", public_url=settings.public_url)
+        yield Diagnosis("note", "links", text)
+    box = settings.bounce_mailbox
+    if box is not None and not box.exists():
+        yield Diagnosis("wrong", "bounces", say("cli-doctor.bounces-missing", box=box))
+    elif box is not None:
+        yield Diagnosis("ok", "bounces", say("cli-doctor.bounces-read", box=box))
+    elif settings.relay_hook_key is not None:
+        yield Diagnosis("ok", "bounces", say("cli-doctor.bounces-relay", public_url=settings.public_url))
+    else:
+        yield Diagnosis("note", "bounces", say("cli-doctor.bounces-unseen"))
 
 
 def _relay(settings: Settings) -> Iterator[Diagnosis]:
     """What the channel itself would do, up to the point where a message would follow."""
-
     wiring = wiring_from(settings)
     assert wiring.mail_server is not None, "a relay is set"
     where = f"{settings.smtp_host}:{settings.smtp_port}"
@@ -185,10 +178,10 @@ def _relay(settings: Settings) -> Iterator[Diagnosis]:
     except ChannelError as error:
         yield Diagnosis("wrong", "mail", f"{where}: {error.text}. {relay_advice(error.code)}")
         return
-    key = "cli.doctor-relay-plain" if settings.smtp_security == "none" else "cli.doctor-relay-well"
+    key = "cli-doctor.relay-plain" if settings.smtp_security == "none" else "cli-doctor.relay-well"
     yield Diagnosis("ok", "mail", say(key, relay=where, user=settings.smtp_user))
     if settings.smtp_security == "none" and settings.smtp_host not in ("localhost", "127.0.0.1", "::1"):
-        yield Diagnosis("note", "mail", say("cli.doctor-mail-plain"))
+        yield Diagnosis("note", "mail", say("cli-doctor.mail-plain"))
 
 
 def _sender(settings: Settings, find_texts: FindTexts) -> Iterator[Diagnosis]:
@@ -196,59 +189,29 @@ def _sender(settings: Settings, find_texts: FindTexts) -> Iterator[Diagnosis]:
     shown = _domain(settings.mail_from)
     envelope = _domain(settings.mail_return_path) or shown
     if shown.endswith((".localdomain", ".local", ".invalid", ".example")) or "." not in shown:
-        yield Diagnosis("wrong", "sender", say("cli.doctor-mail-from", shown=shown))
+        yield Diagnosis("wrong", "sender", say("cli-doctor.mail-from", shown=shown))
         return
-    if not _aligned(shown, envelope):
-        text = say("cli.doctor-spf-other-domain", envelope=envelope, shown=shown)
+    # relaxed alignment (RFC 7489), taking the shorter name for the organisation's
+    if shown != envelope and not shown.endswith(f".{envelope}") and not envelope.endswith(f".{shown}"):
+        text = say("cli-doctor.spf-other-domain", envelope=envelope, shown=shown)
         yield Diagnosis("note", "sender", text)
     try:
         spf = [text for text in find_texts(envelope) if text.lower().startswith("v=spf1")]
         dmarc = [text for text in find_texts(f"_dmarc.{shown}") if text.lower().startswith("v=dmarc1")]
     except OSError as error:
-        yield Diagnosis("note", "sender", say("cli.doctor-dns-failed", shown=shown, error=error))
+        yield Diagnosis("note", "sender", say("cli-doctor.dns-failed", shown=shown, error=error))
         return
-    yield _spf(envelope, spf)
+    if len(spf) == 1:
+        yield Diagnosis("ok", "sender", say("cli-doctor.spf-well", envelope=envelope))
+    elif spf:
+        yield Diagnosis("wrong", "sender", say("cli-doctor.spf-many", envelope=envelope, count=len(spf)))
+    else:
+        yield Diagnosis("note", "sender", say("cli-doctor.spf-none", envelope=envelope))
     if dmarc:
-        yield Diagnosis("ok", "sender", say("cli.doctor-dmarc-well", shown=shown))
+        yield Diagnosis("ok", "sender", say("cli-doctor.dmarc-well", shown=shown))
     else:
-        text = say("cli.doctor-dmarc-none", shown=shown)
-        yield Diagnosis("note", "sender", text)
-    yield Diagnosis("note", "sender", say("cli.doctor-dkim"))
-
-
-def _spf(envelope: str, found: Sequence[str]) -> Diagnosis:
-    if len(found) == 1:
-        return Diagnosis("ok", "sender", say("cli.doctor-spf-well", envelope=envelope))
-    if found:
-        return Diagnosis("wrong", "sender", say("cli.doctor-spf-many", envelope=envelope, count=len(found)))
-    return Diagnosis("note", "sender", say("cli.doctor-spf-none", envelope=envelope))
-
-
-def _aligned(shown: str, envelope: str) -> bool:
-    """Relaxed alignment (RFC 7489), taking the shorter name for the organisation's: one domain is the
-    other or lies below it."""
-    return shown == envelope or shown.endswith("." + envelope) or envelope.endswith("." + shown)
-
-
-def _links(settings: Settings) -> Iterator[Diagnosis]:
-    if settings.public_url.startswith("https://"):
-        yield Diagnosis("ok", "links", say("cli.doctor-one-click"))
-    else:
-        text = say("cli.doctor-one-click-plain", public_url=settings.public_url)
-        yield Diagnosis("note", "links", text)
-
-
-def _bounces(settings: Settings) -> Iterator[Diagnosis]:
-    box = settings.bounce_mailbox
-    if box is not None and not box.exists():
-        yield Diagnosis("wrong", "bounces", say("cli.doctor-bounces-missing", box=box))
-    elif box is not None:
-        yield Diagnosis("ok", "bounces", say("cli.doctor-bounces-read", box=box))
-    elif settings.relay_hook_key is not None:
-        yield Diagnosis("ok", "bounces", say("cli.doctor-bounces-relay", public_url=settings.public_url))
-    else:
-        text = say("cli.doctor-bounces-unseen")
-        yield Diagnosis("note", "bounces", text)
+        yield Diagnosis("note", "sender", say("cli-doctor.dmarc-none", shown=shown))
+    yield Diagnosis("note", "sender", say("cli-doctor.dkim"))
 
 
 def _domain(address: str) -> str:

@@ -2,54 +2,52 @@
 
 from __future__ import annotations
 
-import contextlib
 import errno
 import os
-import sqlite3
 import sys
-from collections.abc import Iterator
+from functools import cache
 
 import click
 
 from alerts.common.errors import DuskbellError
 
-# Not in the catalogue: reading that would make --help half as slow again.
 _COMMANDS = {
-    "setup": ("service.cli.setup.command", "Set Duskbell up, step by step, or change the answers."),
-    "tonight": ("service.cli.tonight", "Judge one night at one place, now."),
-    "compare": ("service.cli.compare", "Which site on which night: several sites ranked."),
-    "season": ("service.cli.season", "Every night of a year with a dark window."),
-    "briefing": ("service.cli.briefing", "All that the field needs about one night."),
-    "site": ("service.cli.sites", "Add, edit and list sites."),
-    "subscribe": ("service.cli.subscriptions", "Tell an address about a site."),
-    "subscriptions": ("service.cli.subscriptions", "List who is told about what."),
-    "subscription": ("service.cli.subscriptions", "Change, pause, resume or end a subscription."),
-    "home": ("service.cli.people", "Show or set where drives are estimated from."),
-    "address": ("service.cli.addresses", "List, test, confirm and switch addresses."),
-    "messages": ("service.cli.messages", "List, show, resend and cancel messages."),
-    "cycle": ("service.cli.service", "Run all stages once."),
-    "serve": ("service.cli.service", "Run the schedule, the page and /healthz until stopped."),
-    "link": ("service.cli.service", "Print a link that signs you in on the pages."),
-    "scheduler": ("service.cli.fleet", "In a fleet on PostgreSQL: begin cycles and sweep up."),
-    "worker": ("service.cli.fleet", "In a fleet: do what the schedulers put into the queue."),
-    "web": ("service.cli.fleet", "In a fleet: serve the pages only."),
-    "weather": ("service.cli.weather", "A night's weather hour by hour, source by source."),
-    "feeds": ("service.cli.feeds", "How the weather feeds fare; ask one again."),
-    "explain": ("service.cli.explain", "Say why a night rang, or why it didn't."),
-    "outcome": ("service.cli.hindsight", "Say what a night was like."),
-    "record": ("service.cli.hindsight", "How often it was right."),
-    "calibration": ("service.cli.hindsight", "How chances are corrected by what came."),
-    "rejudge": ("service.cli.hindsight", "What other wishes, or today's rules, would have said."),
-    "backtest": ("service.cli.hindsight", "The record that today's rules would have had."),
-    "doctor": ("service.cli.doctor", "Check settings, database, mail and feeds."),
-    "migrate": ("service.cli.service", "Bring an older database up to this version."),
-    "move": ("service.cli.backup", "Move everything to a PostgreSQL, and compare."),
-    "backup": ("service.cli.backup", "Write everything to one file."),
-    "restore": ("service.cli.backup", "Put a backup in place of the database."),
-    "person": ("service.cli.people", "Hand out or erase what is stored about a person."),
-    "key": ("service.cli.people", "Make, list and revoke keys for programs."),
-    "demo": ("service.cli.demo", "Play an invented week, offline, from forecast to stand-down."),
+    "setup": "service.cli.setup.command",
+    "tonight": "service.cli.tonight",
+    "compare": "service.cli.compare",
+    "season": "service.cli.season",
+    "briefing": "service.cli.briefing",
+    "site": "service.cli.sites",
+    "subscribe": "service.cli.subscriptions",
+    "subscriptions": "service.cli.subscriptions",
+    "subscription": "service.cli.subscriptions",
+    "home": "service.cli.people",
+    "address": "service.cli.addresses",
+    "messages": "service.cli.messages",
+    "cycle": "service.cli.service",
+    "serve": "service.cli.service",
+    "link": "service.cli.service",
+    "scheduler": "service.cli.fleet",
+    "worker": "service.cli.fleet",
+    "web": "service.cli.fleet",
+    "weather": "service.cli.weather",
+    "feeds": "service.cli.feeds",
+    "explain": "service.cli.explain",
+    "outcome": "service.cli.hindsight",
+    "record": "service.cli.hindsight",
+    "calibration": "service.cli.hindsight",
+    "rejudge": "service.cli.hindsight",
+    "backtest": "service.cli.hindsight",
+    "doctor": "service.cli.doctor",
+    "migrate": "service.cli.service",
+    "move": "service.cli.backup",
+    "backup": "service.cli.backup",
+    "restore": "service.cli.backup",
+    "person": "service.cli.people",
+    "key": "service.cli.people",
+    "demo": "service.cli.demo",
 }
+"""In the order of `--help`; what that says of them stands in the catalogue, by their names."""
 
 OTHERS = 0o077
 """What the group and everybody else may do."""
@@ -67,56 +65,66 @@ class _LazyGroup(click.Group):
             return None
         from importlib import import_module
 
-        command = getattr(import_module(_COMMANDS[cmd_name][0]), cmd_name)
+        command = getattr(import_module(_COMMANDS[cmd_name]), cmd_name)
         assert isinstance(command, click.Command)
         return command
 
+    def format_help_text(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        self.help = _read_lines()["duskbell"]
+        super().format_help_text(ctx, formatter)
+
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        lines = _read_lines()
         with formatter.section("Commands"):
-            formatter.write_dl([(name, text) for name, (_, text) in _COMMANDS.items()])
+            formatter.write_dl([(name, lines[name]) for name in _COMMANDS])
+
+
+@cache
+def _read_lines() -> dict[str, str]:
+    """What `--help` says. Each entry of that file is one line and plain, and read as such: loading what reads
+    all of TOML, or the catalogue, would make it slower by a tenth, or a half."""
+    top = os.path.dirname(os.path.dirname(os.path.dirname(__file__)))
+    with open(f"{top}/alerts/common/catalogue/en/cli-commands.toml", encoding="utf-8") as file:
+        entries = (line.rstrip().partition(" = ") for line in file if not line.startswith("#"))
+        return {name: text.strip('"') for name, _, text in entries}
 
 
 @click.group(cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(package_name="duskbell")
-def duskbell() -> None:
-    """Tells landscape photographers of the night sky when a night is worth the drive."""
+def duskbell() -> None: ...
 
 
 def main() -> None:
-    """Run the command; an error that is foreseen is one sentence and exit code 1."""
-    with _files_for_their_owner():
-        try:
-            duskbell()
-        except Exception as error:
-            said = _said(error)
-            if said is None:
-                raise
-            click.echo(f"duskbell: {said}", err=True)
-            sys.exit(1)
+    """Run the command; an error that is foreseen is one sentence and exit code 1.
 
-
-@contextlib.contextmanager
-def _files_for_their_owner() -> Iterator[None]:
-    """Whatever is written meanwhile, the database and its log, messages, backups and exports, can be read by
-    its owner alone: addresses and places are in it. A stricter umask stays as it is."""
+    Whatever is written meanwhile, the database and its log, messages, backups and exports, can be read by its
+    owner alone: addresses and places are in it. A stricter umask stays as it is.
+    """
     before = os.umask(OTHERS)
     os.umask(before | OTHERS)
     try:
-        yield
+        duskbell()
+    except Exception as error:
+        said = _said(error)
+        if said is None:
+            raise
+        click.echo(f"duskbell: {said}", err=True)
+        sys.exit(1)
     finally:
         os.umask(before)
 
 
 def _said(error: Exception) -> str | None:
     """The sentence for an error that Duskbell raises on purpose, or that a full or broken disk makes anything
-    raise; None for what nobody foresaw. SQLAlchemy is loaded already where it raised one."""
+    raise; None for what nobody foresaw. Databases are loaded already where they raised one."""
     if isinstance(error, DuskbellError):
         return str(error)
     from alerts.common.phrases import say  # what --help does without
 
     if isinstance(error, OSError) and error.errno in _DISK_ERRNOS:
-        return say("cli.disk-fault", file=error.filename or "a file", reason=error.strerror)
-    if isinstance(error, sqlite3.OperationalError):
+        return say("cli.disk-fault", file=error.filename or "", reason=error.strerror)
+    sqlite = sys.modules.get("sqlite3")
+    if sqlite is not None and isinstance(error, sqlite.OperationalError):
         return say("cli.database-unwritable", reason=error)
     faults = sys.modules.get("sqlalchemy.exc")
     if faults is not None and isinstance(error, faults.OperationalError):

@@ -14,12 +14,14 @@ from pathlib import Path
 
 import pytest
 
+from service.cli.main import _COMMANDS, _read_lines
+
 TOP = Path(__file__).parents[2]
 CATALOGUE = TOP / "alerts" / "common" / "catalogue"
 MAKERS = {"say", "phrase"}
 IN_TEMPLATE = re.compile(r"""\bsay\(\s*["']([a-z0-9-]+\.[a-z0-9-]+)["']""")
-OWN = {"common.list"}
-"""Read by `alerts/common/phrases.py` itself."""
+OWN = {"common.list", "cli-commands.duskbell", *(f"cli-commands.{name}" for name in _COMMANDS)}
+"""Read by `alerts/common/phrases.py` itself, and by `service/cli/main.py`."""
 
 
 @dataclass(frozen=True)
@@ -93,6 +95,12 @@ def test_each_phrase_has_its_entry() -> None:
         f"{use.where} {use.key}" for use in uses() if not use.is_start and use.key not in entries("en")
     ]
     assert lacking == []
+
+
+def test_each_command_has_its_line() -> None:
+    lines = {f"cli-commands.{name}": line for name, line in _read_lines().items()}
+    assert lines == {key: entry for key, entry in entries("en").items() if key.startswith("cli-commands.")}
+    assert lines.keys() == OWN - {"common.list"}
 
 
 def test_each_entry_is_said_somewhere() -> None:

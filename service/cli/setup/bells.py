@@ -10,9 +10,10 @@ import click
 
 from alerts.common.errors import BadInput
 from alerts.common.phrases import say
+from alerts.sites.names import clean_name
 from service.accounts.receivers import confirm_by_code
 from service.channels.chat import CHAT_FORMS
-from service.cli.setup.prompts import Prompts, dash_for_none, one_of, read_name, read_sender
+from service.cli.setup.prompts import Prompts, dash_for_none, one_of, read_sender
 from service.setup.steps import (
     PUSH_NAME,
     Relay,
@@ -36,11 +37,11 @@ class Bells(Prompts):
     def ring(self) -> None:
         """Where it rings: by what the options name, by what is set already, or as is answered."""
         standing = self.standing
-        self._head(say("cli-setup.head-bells"))
+        self.head(say("cli-setup.head-bells"))
         if self.answers.names_a_bell:
             self._ring_as_given()
             return
-        if standing.bells and not self._asks_anew:
+        if standing.bells and not self.asks_anew:
             click.echo(f"  {', '.join(standing.bells)}")
             if self.answers.mail and not standing.mail_is_confirmed:
                 if standing.relay is not None:
@@ -49,84 +50,72 @@ class Bells(Prompts):
                     self._only_here()
             return
         if standing.relay is not None and not standing.bells:
-            click.echo(
-                say(
-                    "cli-setup.mail-through",
-                    host=standing.relay.host,
-                    fixed_words=self._fixed_words("smtp_host"),
-                )
-            )
+            fixed = self.fixed_words("smtp_host")
+            click.echo(say("cli-setup.mail-through", host=standing.relay.host, fixed_words=fixed))
             self._ring_by_mail(standing.relay)
             return
         if standing.bells:
-            click.echo(f"  Now: {', '.join(standing.bells)}")
+            click.echo(say("cli-setup.bells-now", bells=standing.bells))
         click.echo(say("cli-setup.bell-choices"))
-        click.echo(say("cli-setup.bell-choices-here"))
-        chosen = self._choose("Where", "mpch", default="" if standing.bells else "m")
+        chosen = self.choose(say("cli-setup.ask-where"), "mpch", default="" if standing.bells else "m")
         while chosen:
             {"m": self._ask_mail, "p": self._ask_push, "c": self._ask_chat, "h": self._only_here}[chosen]()
             if self.standing.bells:
                 click.echo(say("cli-setup.ask-another-bell"))
-                chosen = self._choose("Where", "mpc", default="")
+                chosen = self.choose(say("cli-setup.ask-where"), "mpc", default="")
             else:
-                chosen = self._choose("Where then, [m], [p], [c] or [h]", "mpch", default="m")
+                chosen = self.choose(say("cli-setup.ask-where-then"), "mpch", default="m")
 
     def _ring_as_given(self) -> None:
         given = self.answers
         if given.relay.get("host"):
-            self._ring_by_mail(self._relay_of(given.relay))
+            # what the options leave out of a relay is as it is, or as is usual
+            known = self.standing.relay
+            usual: dict[str, Any] = {"port": 587, "security": "starttls", "user": "", "password": ""}
+            usual["sender"] = self.standing.mail
+            if known is not None and known.host == given.relay["host"]:
+                usual = {name: getattr(known, name) for name in usual}
+            self._ring_by_mail(check_relay(Relay(**{**usual, **given.relay})))
         if given.push:
-            self._ring_by_push(given.push_name, given.push, lambda: keep_push(
-                self.duskbell, given.push_name, given.push
-            ))  # fmt: skip
+            self._ring_by_push(given.push_name, given.push)
         if given.chat:
             self._ring_by_chat(add_chat(self.duskbell, *given.chat, given.chat_token))
         if given.only_here:
             self._only_here()
-
-    def _relay_of(self, named: dict[str, Any]) -> Relay:
-        """The relay that the options name; what they leave out is as it is, or as is usual."""
-        standing = self.standing
-        usual: dict[str, Any] = {"port": 587, "security": "starttls", "user": "", "password": ""}
-        usual["sender"] = standing.mail
-        if standing.relay is not None and standing.relay.host == named["host"]:
-            usual = {name: getattr(standing.relay, name) for name in (*usual, "sender")}
-        return check_relay(Relay(**{**usual, **named}))
 
     def _ask_mail(self) -> None:
         self._ring_by_mail(self._ask_relay(self.standing.relay))
 
     def _ask_relay(self, now: Relay | None) -> Relay:
         while True:
-            host = self._ask_part("smtp_host", say("cli-setup.ask-relay"), now.host if now else "", str.strip)
-            port = self._ask_part("smtp_port", "Port", now.port if now else 587, read_port)
+            host = self.ask_part("smtp_host", say("cli-setup.ask-relay"), now.host if now else "", str.strip)
+            port = self.ask_part("smtp_port", "Port", now.port if now else 587, read_port)
             usual = "tls" if port == 465 else "starttls"
-            security = self._ask_part(
+            security = self.ask_part(
                 "smtp_security",
                 say("cli-setup.ask-security"),
                 now.security if now else usual,
                 one_of("starttls", "tls", "none"),
             )
-            user = self._ask_part(
-                "smtp_user", "User there (- for none)", (now.user if now else "") or "-", dash_for_none
+            user = self.ask_part(
+                "smtp_user", say("cli-setup.ask-user"), (now.user if now else "") or "-", dash_for_none
             )
             password = self._ask_password(now, user)
             sender_now = now.sender if now else self.standing.mail
-            sender = self._ask_part("mail_from", say("cli-setup.ask-sender"), sender_now, read_sender)
+            sender = self.ask_part("mail_from", say("cli-setup.ask-sender"), sender_now, read_sender)
             try:
                 return check_relay(Relay(host, port, security, user, password, sender))
             except BadInput as refusal:
                 click.echo(f"  {refusal}")
 
     def _ask_password(self, now: Relay | None, user: str) -> str:
-        if self._is_fixed("smtp_password"):
+        if self.is_fixed("smtp_password"):
             secret = self.duskbell.settings.smtp_password
             return secret.get_secret_value() if secret else ""
         if not user:
             return ""
         before = now.password if now and now.user == user else ""
-        stays = " [enter keeps it]" if before else ""
-        return self._ask_hidden(say("cli-setup.ask-password", stays=stays)) or before
+        return self.ask_hidden(say("cli-setup.ask-password", is_set=bool(before))) or before
 
     def _ring_by_mail(self, relay: Relay) -> None:
         """Through that relay to the operator's own address: tried, kept, and confirmed by its reader."""
@@ -141,7 +130,7 @@ class Bells(Prompts):
                 is_confirmed, tried = self._by_code(mail_id, tried)
                 if is_confirmed:
                     break
-            choice = self._settle(tried, "[k]eep it, send [a]gain, or [c]hange the relay", "kac")
+            choice = self.settle(tried, say("cli-setup.ask-mail-failed"), "kac")
             if choice == "k":
                 break
             if choice == "c":
@@ -150,24 +139,28 @@ class Bells(Prompts):
         self._tell(mail_id, vouched=not is_confirmed)
 
     def _ask_push(self) -> None:
-        name = self._ask(say("cli-setup.push-name"), PUSH_NAME, read_name)
+        name = self.ask(say("cli-setup.push-name"), PUSH_NAME, clean_name)
         click.echo(say("cli-setup.push-form"))
-        url = self._ask_hidden("Address")
+        url = self.ask_hidden(say("cli-setup.ask-push-address"))
         try:
-            self._ring_by_push(name, url, lambda: keep_push(self.duskbell, name, url))
+            self._ring_by_push(name, url)
         except BadInput as refusal:
             click.echo(f"  {refusal}")
 
-    def _ring_by_push(self, name: str, url: str, keep: Callable[[], None]) -> None:
+    def _ring_by_push(self, name: str, url: str) -> None:
         number = add_push(self.duskbell, name, url)
-        self._ring_by(number, lambda: try_push(self.duskbell, number, name, url), keep)
+        self._ring_by(
+            number,
+            lambda: try_push(self.duskbell, number, name, url),
+            lambda: keep_push(self.duskbell, name, url),
+        )
 
     def _ask_chat(self) -> None:
         for form_name, chat_form in CHAT_FORMS.items():
             click.echo(f"  {form_name:<9} {chat_form.hint}")
-        form = self._ask(say("cli-setup.ask-which"), "text", one_of(*CHAT_FORMS))
-        url = self._ask("Its address", "", str.strip)
-        token = self._ask_hidden("Access token") if CHAT_FORMS[form].needs_token else ""
+        form = self.ask(say("cli-setup.ask-which"), "text", one_of(*CHAT_FORMS))
+        url = self.ask(say("cli-setup.ask-chat-address"), "", str.strip)
+        token = self.ask_hidden(say("cli-setup.ask-chat-token")) if CHAT_FORMS[form].needs_token else ""
         try:
             self._ring_by_chat(add_chat(self.duskbell, form, url, token))
         except BadInput as refusal:
@@ -184,9 +177,8 @@ class Bells(Prompts):
             tried = send()
             if tried.is_well:
                 is_confirmed, tried = self._by_code(number, tried)
-            choice = "k" if is_confirmed else self._settle(
-                tried, "[k]eep it, send [a]gain, or [l]eave it out", "kal"
-            )  # fmt: skip
+            offer = say("cli-setup.ask-test-failed")
+            choice = "k" if is_confirmed else self.settle(tried, offer, "kal")
             if choice == "l":
                 return
             if choice == "k":
@@ -212,8 +204,7 @@ class Bells(Prompts):
             click.echo(f"  {tried.text}")
             return True, tried
         if not self.asks:
-            words = say("cli-setup.test-taken")
-            return False, replace(tried, text=words)
+            return False, replace(tried, text=say("cli-setup.test-taken"))
         click.echo(say("cli-setup.test-has-code"))
         for _ in range(MOST_TRIES_OF_A_CODE):
             code = click.prompt(say("cli-setup.ask-code"), default="", show_default=False).strip()
@@ -222,7 +213,7 @@ class Bells(Prompts):
             with self.duskbell.sessions.begin() as session:
                 right = confirm_by_code(session, number, code.lower(), self.duskbell.clock())
             if right:
-                click.echo("  Confirmed.")
+                click.echo(say("cli-setup.confirmed"))
                 return True, tried
             click.echo(say("cli-setup.code-wrong"))
         mend = say("cli-setup.mail-junk")

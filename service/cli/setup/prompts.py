@@ -11,7 +11,6 @@ import click
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase, say
 from alerts.sites.coordinates import parse_lat_lon
-from alerts.sites.names import clean_name
 from service.app import Duskbell
 from service.channels.email_message import sender_address
 from service.setup.settings_file import variable
@@ -41,19 +40,19 @@ class Prompts:
         return look(self.duskbell)
 
     @property
-    def _asks_anew(self) -> bool:
+    def asks_anew(self) -> bool:
         return self.asks and self.again
 
-    def _is_fixed(self, name: str) -> bool:
+    def is_fixed(self, name: str) -> bool:
         return name in self.standing.fixed
 
-    def _fixed_words(self, name: str) -> str:
-        return say("cli-setup.fixed", variable=variable(name)) if self._is_fixed(name) else ""
+    def fixed_words(self, name: str) -> str:
+        return say("cli-setup.fixed", variable=variable(name)) if self.is_fixed(name) else ""
 
-    def _head(self, words: str) -> None:
+    def head(self, words: str) -> None:
         click.echo(f"\n{words}")
 
-    def _ask(self, prompt: str, default: object, read: Callable[[str], T]) -> T:
+    def ask(self, prompt: str, default: object, read: Callable[[str], T]) -> T:
         """Asked until it can be read; what is refused is said."""
         while True:
             shown = None if default == "" else default
@@ -63,20 +62,16 @@ class Prompts:
             except BadInput as refusal:
                 click.echo(f"  {refusal}")
 
-    def _ask_part(self, name: str, prompt: str, default: object, read: Callable[[str], T]) -> T:
+    def ask_part(self, name: str, prompt: str, default: object, read: Callable[[str], T]) -> T:
         """Asked, unless the environment holds that setting."""
-        if self._is_fixed(name):
+        if self.is_fixed(name):
             return read(str(default))
-        return self._ask(prompt, default, read)
+        return self.ask(prompt, default, read)
 
-    def _ask_hidden(self, prompt: str) -> str:
+    def ask_hidden(self, prompt: str) -> str:
         return str(click.prompt(f"  {prompt}", default="", show_default=False, hide_input=True)).strip()
 
-    def _confirm(self, prompt: str, *, default: bool | None) -> bool:
-        """default: of enter; None where it must be said."""
-        return click.confirm(f"  {prompt}", default=default)
-
-    def _choose(self, prompt: str, letters: str, default: str) -> str:
+    def choose(self, prompt: str, letters: str, default: str) -> str:
         """One of the letters, or "" for enter where nothing is the default."""
         while True:
             typed = str(click.prompt(f"  {prompt}", default=default, show_default=bool(default))).strip()
@@ -85,7 +80,7 @@ class Prompts:
                 return letter
             click.echo(say("cli-setup.not-a-letter", typed=typed, letters=", ".join(letters)))
 
-    def _settle(self, tried: Tried, offer: str, letters: str) -> str:
+    def settle(self, tried: Tried, offer: str, letters: str) -> str:
         """What is done about a try: the first letter, "keep", where it went well or nobody can be asked."""
         click.echo(f"  {tried.text}")
         if tried.mend:
@@ -95,21 +90,13 @@ class Prompts:
         if not self.asks:
             self.unwell.append(tried.text)
             return letters[0]
-        choice = self._choose(offer, letters, letters[1])
+        choice = self.choose(offer, letters, letters[1])
         self.unwell += [tried.text] if choice == letters[0] else []
         return choice
 
 
-def lat_lon(typed: str) -> tuple[float, float]:
-    return parse_lat_lon(typed)
-
-
 def lat_lon_or_none(typed: str) -> tuple[float, float] | None:
-    return None if typed == "-" else lat_lon(typed)
-
-
-def read_name(typed: str) -> str:
-    return clean_name(typed)
+    return None if typed == "-" else parse_lat_lon(typed)
 
 
 def dash_for_none(typed: str) -> str:
