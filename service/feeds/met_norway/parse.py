@@ -11,21 +11,21 @@ chance of the periods it touches and each one's share by time of the amount.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from contextlib import nullcontext
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from functools import partial
-from typing import Any, TypeAlias
+from typing import Any
 
 from alerts.common.phrases import phrase
 from alerts.common.span import Span
 from alerts.weather.forecast import Forecast, Place
 from alerts.weather.hours import Hours
-from alerts.weather.models import MET_NORWAY, ModelRow, find_model
-from alerts.weather.quality_gates import QualityCheck, Rejected, check_rising, check_units
+from alerts.weather.models import MET_NORWAY, get_model
+from alerts.weather.quality_gates import QualityCheck, check_rising, check_units
 from service.feeds.shared.checked_json import as_dict, as_list, as_number, as_text, bad_shape, load_json
-from service.feeds.shared.feed_errors import BadAnswer
-from service.feeds.shared.model import Gathered, build_source, judge_quality, read_or_leave
+from service.feeds.shared.feed_errors import BadAnswer, raise_if
+from service.feeds.shared.model import Gathered, build_source, judge_quality, leaving_out
 from service.feeds.shared.time_marks import HOUR, Periods, instant_spans, parse_instant
 
 MOST_STEPS = 1000
@@ -65,10 +65,6 @@ class _Step:
     symbol: str | None
 
 
-_Followed: TypeAlias = Sequence[tuple[_Step, Span]]
-_Following: TypeAlias = tuple[timedelta | None, Mapping[str, Any]]
-
-
 def parse(
     body: bytes,
     *,
@@ -88,10 +84,11 @@ def parse(
         raise bad_shape(MET_NORWAY, phrase("feeds.steps", count=len(series), most=MOST_STEPS))
     unread: list[BadAnswer] = []
     steps = [_read_step(element, unread) for element in series]
-    _raise_if(check_rising([step.at for step in steps]))
+    raise_if(check_rising([step.at for step in steps]), MET_NORWAY)
     units = as_dict(meta.get("units"), MET_NORWAY, "properties.meta.units")
     lon_deg, lat_deg, elevation_m = _read_point(answer)
-    row = _row_of(steps)
+    is_nordic = any(name in step.instant for step in steps for name in _NORDIC_ONLY)
+    row = get_model(MET_NORWAY, "nordic" if is_nordic else "global")
     forecast = Forecast(
         source=build_source(
             row,
@@ -107,11 +104,6 @@ def parse(
         place=place,
     )
     return judge_quality(forecast, row, tuple({str(error): error for error in unread}.values()))
-
-
-def _raise_if(rejected: Rejected | None) -> None:
-    if rejected is not None:
-        raise BadAnswer.of(MET_NORWAY, rejected)
 
 
 def _time(value: object, name: str) -> datetime:
@@ -140,34 +132,25 @@ def _read_step(element: object, unread: list[BadAnswer]) -> _Step:
     element = as_dict(element, MET_NORWAY, "timeseries[]")
     data = as_dict(element.get("data"), MET_NORWAY, "data")
     instant = as_dict(data.get("instant"), MET_NORWAY, "instant")
-    nothing: _Following = (None, {})
-    ahead, following = read_or_leave(lambda: _following(data), nothing, unread)
+    ahead: timedelta | None = None
+    following: Mapping[str, Any] = {}
+    details: Mapping[str, Any] = {}
+    with leaving_out(unread):  # the shortest period that follows this moment
+        for name, length in (("next_1_hours", HOUR), ("next_6_hours", SIX_HOURS)):
+            if name in data:
+                ahead, following = length, as_dict(data[name], MET_NORWAY, name)
+                break
+    with leaving_out(unread):
+        details = as_dict(following.get("details", {}), MET_NORWAY, "details")
     summary = following.get("summary")
     symbol = summary.get("symbol_code") if isinstance(summary, dict) else None
     return _Step(
         at=_time(element.get("time"), "time"),
         instant=as_dict(instant.get("details"), MET_NORWAY, "instant.details"),
         ahead=ahead,
-        following=read_or_leave(
-            lambda: as_dict(following.get("details", {}), MET_NORWAY, "details"), {}, unread
-        ),
+        following=details,
         symbol=symbol if isinstance(symbol, str) else None,
     )
-
-
-def _following(data: Mapping[str, Any]) -> _Following:
-    """The shortest period that follows this moment, and what is said of it."""
-    for name, length in (("next_1_hours", HOUR), ("next_6_hours", SIX_HOURS)):
-        if name in data:
-            return length, as_dict(data[name], MET_NORWAY, name)
-    return None, {}
-
-
-def _row_of(steps: Sequence[_Step]) -> ModelRow:
-    nordic = any(name in step.instant for step in steps for name in _NORDIC_ONLY)
-    row = find_model(MET_NORWAY, "nordic" if nordic else "global")
-    assert row is not None, "the table lists both areas"
-    return row
 
 
 def _build_hours(steps: Sequence[_Step], units: Mapping[str, Any], unread: list[BadAnswer]) -> Hours:
@@ -176,71 +159,43 @@ def _build_hours(steps: Sequence[_Step], units: Mapping[str, Any], unread: list[
     if len(steps) > 1 and steps[-1].ahead is None:
         lengths[-1] = lengths[-2]  # the last step says nothing of what follows
     spans = instant_spans([step.at for step in steps], lengths)
-    followed = _followed(steps)
     columns: dict[str, Sequence[Any]] = {}
-    for name, (field, _) in _INSTANT.items():
-        read = partial(_instant_column, steps, units, name)
-        column = read() if name == CLOUD else read_or_leave(read, None, unread)
-        columns |= {} if column is None else {field: column}
-    for name, (field, _) in (_HIGHEST | _AMOUNT).items():
-        column = read_or_leave(partial(_period_column, followed, spans, units, name), None, unread)
-        columns |= {} if column is None else {field: column}
-    for field, word in (("thunder_named", "thunder"), ("fog_named", "fog")):
-        columns[field] = _word_column(followed, spans, word)
-    return Hours([span.start for span in spans], [span.end for span in spans], columns)
 
-
-def _instant_column(steps: Sequence[_Step], units: Mapping[str, Any], name: str) -> list[float | None]:
+    # 1. What is told of the moment.
     told = [step.instant for step in steps]
-    _check_unit(units, name, told)
-    return [as_number(each[name], MET_NORWAY, name) if name in each else None for each in told]
+    for name, (field, _) in _INSTANT.items():
+        with nullcontext() if name == CLOUD else leaving_out(unread):
+            _check_unit(units, name, told)
+            columns[field] = [
+                as_number(each[name], MET_NORWAY, name) if name in each else None for each in told
+            ]
+
+    # 2. What is told of the period that follows; one that runs into the next step's is left out.
+    followed = []
+    for step, later in zip(steps, [*steps[1:], None], strict=True):
+        if step.ahead is not None and (later is None or step.at + step.ahead <= later.at):
+            followed.append((step, Span(step.at, step.at + step.ahead)))
+    for name, (field, _) in (_HIGHEST | _AMOUNT).items():
+        with leaving_out(unread):
+            _check_unit(units, name, [step.following for step, _ in followed])
+            periods = Periods(
+                (span, as_number(step.following[name], MET_NORWAY, name))
+                for step, span in followed
+                if name in step.following
+            )
+            read = periods.highest if name in _HIGHEST else periods.amount
+            columns[field] = [read(span) for span in spans]
+
+    # 3. Whether the symbol of a period that touches the span names it.
+    for field, word in (("thunder_named", "thunder"), ("fog_named", "fog")):
+        said = Periods(
+            (span, float(word in step.symbol)) for step, span in followed if step.symbol is not None
+        )
+        columns[field] = [None if (most := said.highest(span)) is None else most > 0 for span in spans]
+    return Hours([span.start for span in spans], [span.end for span in spans], columns)
 
 
 def _check_unit(units: Mapping[str, Any], name: str, told: Iterable[Mapping[str, Any]]) -> None:
     """A value that is told must come in the unit it has always had."""
     if any(name in each for each in told):
-        _raise_if(check_units(units, {name: _UNITS[name]}))
-
-
-def _period_column(
-    followed: _Followed, spans: Sequence[Span], units: Mapping[str, Any], name: str
-) -> list[float | None]:
-    _check_unit(units, name, (step.following for step, _ in followed))
-    periods = _periods(followed, _following_value(name))
-    read = periods.highest if name in _HIGHEST else periods.amount
-    return [read(span) for span in spans]
-
-
-def _word_column(followed: _Followed, spans: Sequence[Span], word: str) -> list[bool | None]:
-    """Whether the symbol of a period that touches the span names it."""
-    periods = _periods(followed, _symbol_names(word))
-    return [_yes_or_no(periods.highest(span)) for span in spans]
-
-
-def _followed(steps: Sequence[_Step]) -> list[tuple[_Step, Span]]:
-    """Each step with the period that follows it; one that runs into the next step's is left out."""
-    found = []
-    for step, later in zip(steps, [*steps[1:], None], strict=True):
-        if step.ahead is None:
-            continue
-        span = Span(step.at, step.at + step.ahead)
-        if later is None or span.end <= later.at:
-            found.append((step, span))
-    return found
-
-
-def _periods(followed: _Followed, read: Callable[[_Step], float | None]) -> Periods:
-    """What `read` finds for each step's period."""
-    return Periods((span, read(step)) for step, span in followed)
-
-
-def _following_value(name: str) -> Callable[[_Step], float | None]:
-    return lambda step: as_number(step.following[name], MET_NORWAY, name) if name in step.following else None
-
-
-def _symbol_names(word: str) -> Callable[[_Step], float | None]:
-    return lambda step: None if step.symbol is None else float(word in step.symbol)
-
-
-def _yes_or_no(value: float | None) -> bool | None:
-    return None if value is None else value > 0
+        raise_if(check_units(units, {name: _UNITS[name]}), MET_NORWAY)

@@ -16,15 +16,14 @@ from bisect import bisect_right
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from functools import partial
 from typing import Any
 
 from alerts.common.phrases import phrase
 from alerts.common.span import Span
 from alerts.weather.forecast import Forecast, LayerScheme, Place
 from alerts.weather.hours import Hours
-from alerts.weather.models import NWS, find_model
-from alerts.weather.quality_gates import QualityCheck, Rejected, check_rising, check_units
+from alerts.weather.models import NWS, get_model
+from alerts.weather.quality_gates import QualityCheck, check_rising, check_units
 from service.feeds.shared.checked_json import (
     as_dict,
     as_list,
@@ -34,8 +33,8 @@ from service.feeds.shared.checked_json import (
     bad_shape,
     load_json,
 )
-from service.feeds.shared.feed_errors import BadAnswer, FeedRefused
-from service.feeds.shared.model import Gathered, build_source, judge_quality, read_or_leave
+from service.feeds.shared.feed_errors import BadAnswer, FeedRefused, raise_if
+from service.feeds.shared.model import Gathered, build_source, judge_quality, leaving_out
 from service.feeds.shared.time_marks import HOUR, parse_instant, parse_interval
 
 LONGEST = timedelta(days=30)
@@ -78,16 +77,13 @@ class _Layer:
         for record in records:
             while index < last and self.spans[index].end <= record.start:
                 index += 1
-            found.append(self._of(index, record))
+            value = None
+            if self.spans and self.spans[index].contains(record.start):
+                value = self.values[index]
+            if value is not None and self.is_total:
+                value *= record.duration / self.spans[index].duration
+            found.append(value)
         return found
-
-    def _of(self, index: int, record: Span) -> Any:
-        if not self.spans or not self.spans[index].contains(record.start):
-            return None
-        value = self.values[index]
-        if value is None or not self.is_total:
-            return value
-        return value * (record.duration / self.spans[index].duration)
 
 
 def parse(
@@ -104,20 +100,30 @@ def parse(
     answer = as_dict(load_json(body, NWS), NWS, "the answer")
     raise_if_problem(answer)
     properties = as_dict(answer.get("properties"), NWS, "properties")
-    row = find_model(NWS, "gridpoint")
-    assert row is not None, "the table lists it"
+    row = get_model(NWS, "gridpoint")
     lat_deg, lon_deg = _centre(answer)
     unread: list[BadAnswer] = []
+    issued_at, elevation_m = None, None
+    if properties.get("updateTime") is not None:
+        text = as_text(properties["updateTime"], NWS, "updateTime")
+        try:
+            issued_at = parse_instant(text)
+        except ValueError as error:
+            raise _bad_time(error) from error
+    elevation = properties.get("elevation")
+    if isinstance(elevation, dict) and elevation.get("unitCode") in ("wmoUnit:m", "unit:m"):
+        with leaving_out(unread):
+            elevation_m = as_optional_number(elevation.get("value"), NWS, "elevation")
     forecast = Forecast(
         source=build_source(
             row,
-            issued_at=_updated(properties),
+            issued_at=issued_at,
             fetched_at=fetched_at,
             unchanged_since=unchanged_since,
         ),
         grid_lat_deg=lat_deg,
         grid_lon_deg=lon_deg,
-        grid_elevation_m=read_or_leave(lambda: _elevation_m(properties), None, unread),
+        grid_elevation_m=elevation_m,
         layer_scheme=LayerScheme.NONE,
         hours=_build_hours(properties, unread),
         place=place,
@@ -134,28 +140,8 @@ def raise_if_problem(answer: Mapping[str, Any]) -> None:
         raise FeedRefused(phrase("feeds.problem", feed=NWS, words=words), status=status, problem=problem)
 
 
-def _updated(properties: Mapping[str, Any]) -> datetime | None:
-    if properties.get("updateTime") is None:
-        return None
-    return _instant(as_text(properties["updateTime"], NWS, "updateTime"))
-
-
-def _instant(text: str) -> datetime:
-    try:
-        return parse_instant(text)
-    except ValueError as error:
-        raise _bad_time(error) from error
-
-
 def _bad_time(error: ValueError) -> BadAnswer:
     return BadAnswer.about(NWS, phrase("feeds.bad-time", what=error.args[0]), QualityCheck.TIMES)
-
-
-def _elevation_m(properties: Mapping[str, Any]) -> float | None:
-    elevation = properties.get("elevation")
-    if not isinstance(elevation, dict) or elevation.get("unitCode") not in ("wmoUnit:m", "unit:m"):
-        return None
-    return as_optional_number(elevation.get("value"), NWS, "elevation")
 
 
 def _centre(answer: Mapping[str, Any]) -> tuple[float, float]:
@@ -163,7 +149,12 @@ def _centre(answer: Mapping[str, Any]) -> tuple[float, float]:
     geometry = as_dict(answer.get("geometry"), NWS, "geometry")
     rings = as_list(geometry.get("coordinates"), NWS, "coordinates")
     ring = as_list(rings[0] if rings else None, NWS, "coordinates[0]")
-    corners = [_corner(point) for point in ring]
+    corners = []
+    for point in ring:
+        numbers = [as_number(value, NWS, "a corner") for value in as_list(point, NWS, "a corner")]
+        if len(numbers) < 2 or not (-180 <= numbers[0] <= 180 and -90 <= numbers[1] <= 90):
+            raise bad_shape(NWS, phrase("feeds.corner-no-place"))
+        corners.append((numbers[0], numbers[1]))
     corners = corners[:-1] if len(corners) > 1 and corners[0] == corners[-1] else corners
     if not corners:
         raise bad_shape(NWS, phrase("feeds.outline-empty"))
@@ -172,41 +163,43 @@ def _centre(answer: Mapping[str, Any]) -> tuple[float, float]:
     return lat_deg, lon_deg
 
 
-def _corner(point: object) -> tuple[float, float]:
-    numbers = [as_number(value, NWS, "a corner") for value in as_list(point, NWS, "a corner")]
-    if len(numbers) < 2 or not (-180 <= numbers[0] <= 180 and -90 <= numbers[1] <= 90):
-        raise bad_shape(NWS, phrase("feeds.corner-no-place"))
-    return numbers[0], numbers[1]
-
-
 def _build_hours(properties: Mapping[str, Any], unread: list[BadAnswer]) -> Hours:
     """Sky cover must be readable; any other layer that isn't is left out and added to `unread`."""
     layers = {SKY: _read_layer(properties[SKY], SKY)} if SKY in properties else {}
     frame = layers[SKY].spans if layers else []
     for name in _LAYERS:
         if name in properties and name != SKY:
-            layer = read_or_leave(partial(_read_beside, frame, name, properties[name]), None, unread)
-            layers |= {name: layer} if layer else {}
+            with leaving_out(unread):
+                layer = _read_layer(properties[name], name)
+                _check_beside(frame, layer.spans, name)
+                layers[name] = layer
     columns = {field: layers[name] for name, (field, _) in _LAYERS.items() if name in layers}
-    no_words: dict[str, _Layer] = {}
-    columns |= read_or_leave(lambda: _read_words(frame, properties.get("weather")), no_words, unread)
+
+    # Thunder and fog as the forecaster's words name them.
+    with leaving_out(unread):
+        if properties.get("weather") is not None:
+            spans, values = _read_intervals(as_dict(properties["weather"], NWS, "weather"), "weather")
+            words = []
+            for value in values:
+                entries = [] if value is None else as_list(value, NWS, "weather")
+                said = [str(as_dict(entry, NWS, "weather").get("weather") or "") for entry in entries]
+                words.append(None if value is None else " ".join(said))
+            _check_beside(frame, spans, "weather")
+            for field, word in (("thunder_named", "thunder"), ("fog_named", "fog")):
+                columns[field] = _Layer(spans, [None if said is None else word in said for said in words])
+
     records = _cut([span for layer in columns.values() for span in layer.spans])
     if not records:
         raise unread[0] if unread else bad_shape(NWS, phrase("feeds.no-layer"))
-    values = {field: layer.over(records) for field, layer in columns.items()}
-    return Hours([record.start for record in records], [record.end for record in records], values)
+    told = {field: layer.over(records) for field, layer in columns.items()}
+    return Hours([record.start for record in records], [record.end for record in records], told)
 
 
-def _read_beside(frame: Sequence[Span], name: str, layer: object) -> _Layer:
-    return _beside(frame, name, _read_layer(layer, name))
-
-
-def _beside(frame: Sequence[Span], name: str, layer: _Layer) -> _Layer:
-    """The layer, unless it and sky cover reach over more than any series: then it is of another time."""
-    spans = (*frame, *layer.spans)
-    if spans and max(span.end for span in spans) - min(span.start for span in spans) > LONGEST:
+def _check_beside(frame: Sequence[Span], spans: Sequence[Span], name: str) -> None:
+    """A layer that with sky cover reaches over more than any series is of another time."""
+    both = (*frame, *spans)
+    if both and max(span.end for span in both) - min(span.start for span in both) > LONGEST:
         raise BadAnswer.about(NWS, phrase("feeds.other-time", name=name), QualityCheck.TIMES)
-    return layer
 
 
 def _read_layer(layer: object, name: str) -> _Layer:
@@ -218,7 +211,7 @@ def _read_layer(layer: object, name: str) -> _Layer:
     field, units = _LAYERS[name]
     unit = layer.get("uom")
     unit = next(iter(units)) if unit is None else unit
-    _raise_if(check_units({name: unit}, {name: units.keys()}))
+    raise_if(check_units({name: unit}, {name: units.keys()}), NWS)
     factor, offset = units[unit]
     numbers = [as_optional_number(value, NWS, name) for value in raw]
     values = [None if number is None else number * factor + offset for number in numbers]
@@ -233,40 +226,13 @@ def _read_intervals(layer: Mapping[str, Any], name: str) -> tuple[list[Span], li
         spans = [parse_interval(as_text(entry.get("validTime"), NWS, "validTime")) for entry in entries]
     except ValueError as error:
         raise _bad_time(error) from error
-    _raise_if(check_rising([span.start for span in spans]))
+    raise_if(check_rising([span.start for span in spans]), NWS)
     for span, later in itertools.pairwise(spans):
         if span.end > later.start:
             raise BadAnswer.about(
                 NWS, phrase("feeds.two-values", name=name, at=later.start), QualityCheck.TIMES
             )
     return spans, [entry.get("value") for entry in entries]
-
-
-def _raise_if(rejected: Rejected | None) -> None:
-    if rejected is not None:
-        raise BadAnswer.of(NWS, rejected)
-
-
-def _read_words(frame: Sequence[Span], layer: object) -> dict[str, _Layer]:
-    """Thunder and fog as the forecaster's words name them; nothing when the layer is absent."""
-    if layer is None:
-        return {}
-    spans, values = _read_intervals(as_dict(layer, NWS, "weather"), "weather")
-    words = [_words(value) for value in values]
-    named = {"thunder_named": "thunder", "fog_named": "fog"}
-    return {
-        field: _beside(
-            frame, "weather", _Layer(spans, [None if said is None else word in said for said in words])
-        )
-        for field, word in named.items()
-    }
-
-
-def _words(value: object) -> str | None:
-    if value is None:
-        return None
-    entries = [as_dict(entry, NWS, "weather") for entry in as_list(value, NWS, "weather")]
-    return " ".join(str(entry.get("weather") or "") for entry in entries)
 
 
 def _cut(spans: Iterable[Span]) -> list[Span]:
@@ -282,17 +248,11 @@ def _cut(spans: Iterable[Span]) -> list[Span]:
     edges = {edge for span in spans for edge in (span.start, span.end)}
     marks = sorted(edges | {at for at in hours if first < at < last})
     pieces = [Span(start, end) for start, end in itertools.pairwise(marks)]
-    covered = _merge(spans)
+    covered = [spans[0]]  # the same time as spans that neither touch nor overlap
+    for span in spans[1:]:
+        if span.start > covered[-1].end:
+            covered.append(span)
+        elif span.end > covered[-1].end:
+            covered[-1] = Span(covered[-1].start, span.end)
     starts = [span.start for span in covered]
     return [piece for piece in pieces if covered[bisect_right(starts, piece.start) - 1].contains(piece.start)]
-
-
-def _merge(spans: Sequence[Span]) -> list[Span]:
-    """The same time as ascending spans that neither touch nor overlap. spans: sorted, not empty."""
-    merged = [spans[0]]
-    for span in spans[1:]:
-        if span.start > merged[-1].end:
-            merged.append(span)
-        elif span.end > merged[-1].end:
-            merged[-1] = Span(merged[-1].start, span.end)
-    return merged

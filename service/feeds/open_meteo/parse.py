@@ -15,21 +15,21 @@ from __future__ import annotations
 
 import re
 from collections import defaultdict
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from contextlib import nullcontext
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
-from functools import lru_cache, partial
+from functools import lru_cache
 from itertools import pairwise
 from typing import Any
 
-from alerts.common.phrases import Phrase, phrase
+from alerts.common.phrases import phrase
 from alerts.common.span import Span
-from alerts.weather.forecast import CloudLevels, Forecast, Place
+from alerts.weather.forecast import CloudLevels, Forecast, Place, Source
 from alerts.weather.hours import Hours
 from alerts.weather.models import AIR_MODEL, OPEN_METEO, UNKNOWN_MODEL, ModelRow, open_meteo_row
 from alerts.weather.quality_gates import (
     QualityCheck,
-    Rejected,
     check_lengths,
     check_levels,
     check_rising,
@@ -43,8 +43,8 @@ from service.feeds.shared.checked_json import (
     bad_shape,
     load_json,
 )
-from service.feeds.shared.feed_errors import BadAnswer, FeedRefused
-from service.feeds.shared.model import Gathered, build_source, failure_of, join, judge_quality, read_or_leave
+from service.feeds.shared.feed_errors import BadAnswer, FeedRefused, raise_if
+from service.feeds.shared.model import Gathered, build_source, failure_of, join, judge_quality, leaving_out
 from service.feeds.shared.time_marks import HOUR, Periods, instant_spans, require_our_age
 
 _PERCENT = {"%": (1.0, 0.0)}
@@ -116,7 +116,7 @@ CLOUD_COVER = "cloud_cover"
 _UNDEFINED = "undefined"
 """The unit of a variable that a model doesn't have; all its values are null."""
 _LONGEST_FIRST = sorted(VARIABLES, key=len, reverse=True)
-_THUNDER_CODES, _FOG_CODES = frozenset({95, 96, 97, 99}), frozenset({45, 48})
+_NAMED = {"thunder_named": frozenset({95, 96, 97, 99}), "fog_named": frozenset({45, 48})}
 """WMO code table 4677 as Open-Meteo uses it: thunderstorms; fog and rime fog."""
 _OTHER_PRODUCT = re.compile(r"_(\d+hPa|spread|previous_day\d+|max|min|mean|sum)(_.*)?")
 _LEVEL = re.compile(rf"({LEVEL_CLOUD}|{LEVEL_HEIGHT})_(\d{{1,4}})hPa(?:_(.+))?")
@@ -154,19 +154,30 @@ def parse(
     elements = answer if isinstance(answer, list) else [answer]
     if not elements:
         raise bad_shape(OPEN_METEO, phrase("feeds.empty-list"))
-    context = _Context(model, place, fetched_at, issued_at, unchanged_since, next_due_at, utc_only)
-    return join(_read_element(element, context) for element in elements)
-
-
-@dataclass(frozen=True, slots=True)
-class _Context:
-    model: str | None
-    place: Place | None
-    fetched_at: datetime | None
-    issued_at: datetime | None
-    unchanged_since: datetime | None
-    next_due_at: datetime | None
-    utc_only: bool
+    parts = []
+    for element in elements:
+        element = as_dict(element, OPEN_METEO, "answer[]")
+        raise_if_error(element)
+        hourly = as_dict(element.get("hourly"), OPEN_METEO, "hourly")
+        units = as_dict(element.get("hourly_units"), OPEN_METEO, "hourly_units")
+        models = _group_by_model(hourly, model)
+        frame = _PlaceFrame.of(element, hourly, units, utc_only=utc_only)
+        for name, columns in models.items():
+            row, unread = open_meteo_row(name), list[BadAnswer]()
+            source = build_source(
+                row,
+                issued_at=issued_at,
+                fetched_at=fetched_at,
+                unchanged_since=unchanged_since,
+                next_due_at=next_due_at,
+            )
+            try:
+                forecast = _read_model(frame, source, row, columns, unread)
+            except BadAnswer as error:
+                parts.append(Gathered(failures=(failure_of(OPEN_METEO, row.model, error, place),)))
+            else:
+                parts.append(judge_quality(replace(forecast, place=place), row, unread))
+    return join(parts)
 
 
 def raise_if_error(element: Mapping[str, Any]) -> None:
@@ -176,29 +187,9 @@ def raise_if_error(element: Mapping[str, Any]) -> None:
         raise FeedRefused(phrase("feeds.error-answer", feed=OPEN_METEO, reason=reason), problem=reason)
 
 
-def _read_element(element: object, context: _Context) -> Gathered:
-    element = as_dict(element, OPEN_METEO, "answer[]")
-    raise_if_error(element)
-    hourly = as_dict(element.get("hourly"), OPEN_METEO, "hourly")
-    units = as_dict(element.get("hourly_units"), OPEN_METEO, "hourly_units")
-    models = _pick_model(_group_by_model(hourly, context.model), context.model)
-    frame = _PlaceFrame.of(element, hourly, units, context)
-    return join(_read_model(frame, open_meteo_row(model), columns) for model, columns in models.items())
-
-
-def _pick_model(models: dict[str, _Columns], asked: str | None) -> dict[str, _Columns]:
-    """All models, or the one asked for; BadAnswer when there is nothing to read."""
-    if not models:
-        raise bad_shape(OPEN_METEO, phrase("feeds.no-variable"))
-    if asked is None:
-        return models
-    if asked not in models:
-        raise bad_shape(OPEN_METEO, phrase("feeds.model-missing", asked=asked, models=sorted(models)))
-    return {asked: models[asked]}
-
-
 def _group_by_model(hourly: Mapping[str, Any], asked: str | None) -> dict[str, _Columns]:
-    """Columns by model; those without a suffix are of the model asked for, or unknown."""
+    """Columns by model, of the one asked for alone; those without a suffix are of that one, or unknown.
+    BadAnswer when there is nothing to read."""
     models: dict[str, _Columns] = defaultdict(_Columns)
     for key in hourly:
         if level := _LEVEL.fullmatch(key):
@@ -214,7 +205,13 @@ def _group_by_model(hourly: Mapping[str, Any], asked: str | None) -> dict[str, _
             columns.plain[variable] = key
         elif variable == CLOUD_COVER:
             columns.members[member] = key
-    return dict(models)
+    if not models:
+        raise bad_shape(OPEN_METEO, phrase("feeds.no-variable"))
+    if asked is None:
+        return dict(models)
+    if asked not in models:
+        raise bad_shape(OPEN_METEO, phrase("feeds.model-missing", asked=asked, models=sorted(models)))
+    return {asked: models[asked]}
 
 
 @lru_cache(maxsize=4096)
@@ -246,7 +243,6 @@ class _PlaceFrame:
     step: timedelta
     grid: tuple[float, float, float | None]
     answered_at: datetime | None
-    context: _Context
 
     @classmethod
     def of(
@@ -254,31 +250,27 @@ class _PlaceFrame:
         element: Mapping[str, Any],
         hourly: Mapping[str, Any],
         units: Mapping[str, Any],
-        context: _Context,
+        *,
+        utc_only: bool,
     ) -> _PlaceFrame:
-        clock = _Clock.of(element, units, context)
+        clock = _Clock.of(element, units, utc_only=utc_only)
         times = [clock.read(mark) for mark in as_list(hourly.get("time"), OPEN_METEO, "hourly time")]
         if not 0 < len(times) <= MOST_HOURS:
             raise bad_shape(OPEN_METEO, phrase("feeds.times", count=len(times), most=MOST_HOURS))
-        _raise_if(check_rising(times))
+        raise_if(check_rising(times), OPEN_METEO)
         step = min((later - earlier for earlier, later in pairwise(times)), default=HOUR)
-        return cls(hourly, units, times, step, _read_grid(element), _current_time(element, clock), context)
 
+        lat_deg = as_number(element.get("latitude"), OPEN_METEO, "latitude")
+        lon_deg = as_number(element.get("longitude"), OPEN_METEO, "longitude")
+        if not (-90 <= lat_deg <= 90 and -180 <= lon_deg <= 180):
+            raise bad_shape(OPEN_METEO, phrase("feeds.no-place-there", lat_deg=lat_deg, lon_deg=lon_deg))
+        elevation_m = as_optional_number(element.get("elevation"), OPEN_METEO, "elevation")
 
-def _read_grid(element: Mapping[str, Any]) -> tuple[float, float, float | None]:
-    lat_deg = as_number(element.get("latitude"), OPEN_METEO, "latitude")
-    lon_deg = as_number(element.get("longitude"), OPEN_METEO, "longitude")
-    if not (-90 <= lat_deg <= 90 and -180 <= lon_deg <= 180):
-        raise bad_shape(OPEN_METEO, phrase("feeds.no-place-there", lat_deg=lat_deg, lon_deg=lon_deg))
-    return lat_deg, lon_deg, as_optional_number(element.get("elevation"), OPEN_METEO, "elevation")
-
-
-def _current_time(element: Mapping[str, Any], clock: _Clock) -> datetime | None:
-    """None where it isn't told, or not legibly: it is only asked of recorded answers."""
-    current = element.get("current")
-    if not isinstance(current, dict) or "time" not in current:
-        return None
-    return read_or_leave(lambda: clock.read(current["time"]), None, [])
+        answered_at, current = None, element.get("current")
+        if isinstance(current, dict) and "time" in current:
+            with leaving_out([]):  # it is only asked of recorded answers
+                answered_at = clock.read(current["time"])
+        return cls(hourly, units, times, step, (lat_deg, lon_deg, elevation_m), answered_at)
 
 
 @dataclass(frozen=True, slots=True)
@@ -293,118 +285,85 @@ class _Clock:
     offset: timedelta
 
     @classmethod
-    def of(cls, element: Mapping[str, Any], units: Mapping[str, Any], context: _Context) -> _Clock:
+    def of(cls, element: Mapping[str, Any], units: Mapping[str, Any], *, utc_only: bool) -> _Clock:
         form = units.get("time")
-        forms = ("unixtime",) if context.utc_only else ("unixtime", "iso8601")
-        _raise_if(check_units({"time": form}, {"time": forms}))
+        forms = ("unixtime",) if utc_only else ("unixtime", "iso8601")
+        raise_if(check_units({"time": form}, {"time": forms}), OPEN_METEO)
         unix = form == "unixtime"
         offset_s = as_number(element.get("utc_offset_seconds"), OPEN_METEO, "utc_offset_seconds")
-        if context.utc_only and offset_s != 0:
-            raise _bad_offset(phrase("feeds.off-utc", offset_s=offset_s))
-        if abs(offset_s) > 14 * 3600:
-            raise _bad_offset(phrase("feeds.no-zone-offset", offset_s=offset_s))
-        if offset_s % 900:  # every zone in use lies on a quarter of an hour (IANA time zone database)
-            raise _bad_offset(phrase("feeds.no-zone-offset", offset_s=offset_s))
+        if utc_only and offset_s != 0:
+            what = phrase("feeds.off-utc", offset_s=offset_s)
+            raise BadAnswer.about(OPEN_METEO, what, QualityCheck.OFFSET)
+        # every zone in use lies on a quarter of an hour (IANA time zone database)
+        if abs(offset_s) > 14 * 3600 or offset_s % 900:
+            what = phrase("feeds.no-zone-offset", offset_s=offset_s)
+            raise BadAnswer.about(OPEN_METEO, what, QualityCheck.OFFSET)
         return cls(unix, timedelta(seconds=offset_s))
 
     def read(self, mark: object) -> datetime:
+        reason: Exception | None = None
         try:
             if self.unix and isinstance(mark, int) and not isinstance(mark, bool):
                 return require_our_age(datetime.fromtimestamp(mark, UTC))
             if not self.unix and isinstance(mark, str):
-                return self._from_wall_time(mark)
+                wall = require_our_age(datetime.fromisoformat(mark))
+                return wall.astimezone(UTC) if wall.tzinfo else wall.replace(tzinfo=UTC) - self.offset
         except (ValueError, OverflowError, OSError) as error:
-            raise BadAnswer.about(
-                OPEN_METEO, phrase("feeds.no-time", text=str(mark)[:40]), QualityCheck.TIMES
-            ) from error
-        raise BadAnswer.about(OPEN_METEO, phrase("feeds.no-time", text=str(mark)[:40]), QualityCheck.TIMES)
-
-    def _from_wall_time(self, mark: str) -> datetime:
-        wall = require_our_age(datetime.fromisoformat(mark))
-        if wall.tzinfo is not None:
-            return wall.astimezone(UTC)
-        return wall.replace(tzinfo=UTC) - self.offset
+            reason = error
+        what = phrase("feeds.no-time", text=str(mark)[:40])
+        raise BadAnswer.about(OPEN_METEO, what, QualityCheck.TIMES) from reason
 
 
-def _bad_offset(what: Phrase) -> BadAnswer:
-    return BadAnswer.about(OPEN_METEO, what, QualityCheck.OFFSET)
-
-
-def _raise_if(rejected: Rejected | None) -> None:
-    if rejected is not None:
-        raise BadAnswer.of(OPEN_METEO, rejected)
-
-
-def _read_model(frame: _PlaceFrame, row: ModelRow, columns: _Columns) -> Gathered:
-    context = frame.context
-    unread: list[BadAnswer] = []
-    try:
-        forecast = Forecast(
-            source=build_source(
-                row,
-                issued_at=context.issued_at,
-                fetched_at=context.fetched_at,
-                unchanged_since=context.unchanged_since,
-                next_due_at=context.next_due_at,
-            ),
-            grid_lat_deg=frame.grid[0],
-            grid_lon_deg=frame.grid[1],
-            grid_elevation_m=frame.grid[2],
-            layer_scheme=row.layer_scheme,
-            hours=_build_hours(frame, columns, unread),
-            members=_build_members(frame, columns),
-            place=context.place,
-            answered_at=frame.answered_at,
-            levels=read_or_leave(lambda: _build_levels(frame, columns), None, unread),
-        )
-    except BadAnswer as error:
-        return Gathered(failures=(failure_of(OPEN_METEO, row.model, error, context.place),))
-    return judge_quality(forecast, row, unread)
+def _read_model(
+    frame: _PlaceFrame, source: Source, row: ModelRow, columns: _Columns, unread: list[BadAnswer]
+) -> Forecast:
+    """What the answer has of one model; what can't be read and needn't be is added to `unread`."""
+    hours = _build_hours(frame, columns, unread)
+    members: list[tuple[float | None, ...]] = []
+    if columns.members:  # the control run first
+        control = [columns.plain[CLOUD_COVER]] if CLOUD_COVER in columns.plain else []
+        keys = [*control, *(columns.members[number] for number in sorted(columns.members))]
+        members = [tuple(_read_values(frame, key, VARIABLES[CLOUD_COVER].units)) for key in keys]
+    levels = None
+    with leaving_out(unread):
+        levels = _build_levels(frame, columns)
+    lat_deg, lon_deg, elevation_m = frame.grid
+    return Forecast(
+        source=source,
+        grid_lat_deg=lat_deg,
+        grid_lon_deg=lon_deg,
+        grid_elevation_m=elevation_m,
+        layer_scheme=row.layer_scheme,
+        hours=hours,
+        members=tuple(members),
+        answered_at=frame.answered_at,
+        levels=levels,
+    )
 
 
 def _build_hours(frame: _PlaceFrame, columns: _Columns, unread: list[BadAnswer]) -> Hours:
     """Total cloud must be readable; any other column that isn't is left out and added to `unread`."""
-    spans = instant_spans(frame.times, [frame.step] * len(frame.times))
-    ending = [Span(at - frame.step, at) for at in frame.times]
     values: dict[str, list[float | None]] = {}
     for name, key in columns.plain.items():
-        read = partial(_read_column, frame, name, key)
-        column = read() if name == CLOUD_COVER else read_or_leave(read, None, unread)
-        values |= {} if column is None else {name: column}
+        with nullcontext() if name == CLOUD_COVER else leaving_out(unread):
+            values[name] = _read_values(frame, key, VARIABLES[name].units)
     if not values and not columns.levels and unread:
         raise unread[0]
+
+    spans = instant_spans(frame.times, [frame.step] * len(frame.times))
+    ending = [Span(at - frame.step, at) for at in frame.times]
     fields: dict[str, Sequence[object]] = {}
     for name, column in values.items():
         if name in CODE:
-            fields["thunder_named"] = [_is_one_of(code, _THUNDER_CODES) for code in column]
-            fields["fog_named"] = [_is_one_of(code, _FOG_CODES) for code in column]
+            for field, codes in _NAMED.items():
+                fields[field] = [None if code is None else code in codes for code in column]
         elif name in INSTANT or name in AIR:
             fields[VARIABLES[name].field] = column
-        else:
-            fields[VARIABLES[name].field] = list(_over_periods(name, column, ending, spans))
+        else:  # told for the hours that end at these times
+            periods = Periods(zip(ending, column, strict=True))
+            read = periods.highest if name in HIGHEST else periods.amount
+            fields[VARIABLES[name].field] = [read(span) for span in spans]
     return Hours([span.start for span in spans], [span.end for span in spans], fields)
-
-
-def _is_one_of(code: float | None, codes: frozenset[int]) -> bool | None:
-    return None if code is None else code in codes
-
-
-def _over_periods(
-    name: str, column: Sequence[float | None], ending: Sequence[Span], spans: Sequence[Span]
-) -> Iterator[float | None]:
-    """A preceding-hour column brought onto the records' spans. ending: the hours it is told for."""
-    periods = Periods(zip(ending, column, strict=True))
-    read = periods.highest if name in HIGHEST else periods.amount
-    return (read(span) for span in spans)
-
-
-def _build_members(frame: _PlaceFrame, columns: _Columns) -> tuple[tuple[float | None, ...], ...]:
-    """Total cloud by member, the control run first; empty when the answer has no members."""
-    if not columns.members:
-        return ()
-    control = [columns.plain[CLOUD_COVER]] if CLOUD_COVER in columns.plain else []
-    keys = [*control, *(columns.members[number] for number in sorted(columns.members))]
-    return tuple(tuple(_read_column(frame, CLOUD_COVER, key)) for key in keys)
 
 
 def _build_levels(frame: _PlaceFrame, columns: _Columns) -> CloudLevels | None:
@@ -425,25 +384,21 @@ def _build_levels(frame: _PlaceFrame, columns: _Columns) -> CloudLevels | None:
     if not rows:
         return None
     levels = CloudLevels(*(tuple(column) for column in zip(*rows, strict=True)))
-    _raise_if(check_levels(levels))
+    raise_if(check_levels(levels), OPEN_METEO)
     return levels
-
-
-def _read_column(frame: _PlaceFrame, name: str, key: str) -> list[float | None]:
-    """One column in our units. A variable the model lacks is unknown throughout."""
-    return _read_values(frame, key, VARIABLES[name].units)
 
 
 def _read_values(
     frame: _PlaceFrame, key: str, allowed: Mapping[str, tuple[float, float]]
 ) -> list[float | None]:
+    """One column in our units. A variable the model lacks is unknown throughout."""
     column = as_list(frame.hourly[key], OPEN_METEO, key)
-    _raise_if(check_lengths({key: column}, len(frame.times)))
+    raise_if(check_lengths({key: column}, len(frame.times)), OPEN_METEO)
     values = [as_optional_number(value, OPEN_METEO, key) for value in column]
     unit = frame.units.get(key)
     if unit == _UNDEFINED and not any(value is not None for value in values):
         return values
-    _raise_if(check_units({key: unit}, {key: allowed.keys()}))
+    raise_if(check_units({key: unit}, {key: allowed.keys()}), OPEN_METEO)
     factor, offset = allowed[unit]  # type: ignore[index]
     if (factor, offset) == (1.0, 0.0):
         return values

@@ -78,6 +78,12 @@ class BadAnswer(FeedError):
         return cls(phrase("feeds.of-feed", feed=feed, what=what), gate=gate, fault=what)
 
 
+def raise_if(rejected: Rejected | None, feed: str) -> None:
+    """BadAnswer of that feed where a gate closed."""
+    if rejected is not None:
+        raise BadAnswer.of(feed, rejected)
+
+
 class NotAsked(FeedDown):
     """No time was left to ask; it says nothing about the feed."""
 

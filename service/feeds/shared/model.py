@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from typing import TypeVar
 
 from alerts.common.phrases import Phrase, phrase
 from alerts.common.span import Span
@@ -21,8 +21,6 @@ from alerts.weather.quality_gates import (
 )
 from service.feeds.shared.feed_errors import BadAnswer, FeedDown, FeedError, FeedRefused, FeedThrottled
 from service.feeds.shared.guards import Spent
-
-T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,16 +139,14 @@ def shared_with(read: Gathered, places: Sequence[Place]) -> Gathered:
     return replace(read, forecasts=tuple(moved), failures=tuple(failures))
 
 
-def read_or_leave(read: Callable[[], T], otherwise: T, unread: list[BadAnswer]) -> T:
-    """What `read` gives; where it can't be read, `otherwise`, with the reason added to `unread`.
-
-    For what an answer can be judged without: it is then unknown, and the cloud beside it still counts.
-    """
+@contextmanager
+def leaving_out(unread: list[BadAnswer]) -> Iterator[None]:
+    """Around reading what an answer can be judged without: where it can't be read it stays unknown, with the
+    reason added to `unread`, and the cloud beside it still counts."""
     try:
-        return read()
+        yield
     except BadAnswer as error:
         unread.append(error)
-        return otherwise
 
 
 def judge_quality(forecast: Forecast, row: ModelRow, unread: Sequence[BadAnswer] = ()) -> Gathered:
