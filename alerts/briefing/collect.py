@@ -43,7 +43,7 @@ from alerts.sky.milky_way import geometry
 from alerts.sky.night import DarkWindow, Night, Shape, Target, TargetKind, TrackPoint
 from alerts.sky.observers import Ground
 from alerts.sky.tracks import sky_track
-from alerts.weather.cloud_by_hour import CloudHour
+from alerts.weather.chance import CloudHour
 from alerts.weather.outlook import HazardLevel, Outlook
 from alerts.wishes.model import Wishes
 

@@ -1,4 +1,5 @@
-"""Forecasts over a dark window -> the chance that the event happens, with its sources and spread.
+"""Forecasts over a dark window -> the chance that the event happens, with its sources and spread; and the
+chance of cloud hour by hour, for the picture of a night.
 
 The event: at least the shortest wished time in one piece, inside the window, with the frame clear
 enough (effective cloud of at most 30 %). Missing time is never clear, and never counted on. The numbers
@@ -8,9 +9,10 @@ alerts/weather/stretches.py.
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import replace
-from datetime import timedelta
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
 from statistics import fmean, median
 from typing import Literal, TypeAlias
 
@@ -21,16 +23,16 @@ from alerts.common.plain_values import value
 from alerts.common.span import Span
 from alerts.common.time_text import minute_up
 from alerts.weather import hazards
-from alerts.weather.forecast import Forecast
+from alerts.weather.clouds import cover_as_told
+from alerts.weather.forecast import Bulletin, Forecast
 from alerts.weather.freshness import dated
 from alerts.weather.line_of_sight_cloud import sight_difference
 from alerts.weather.models import AIR_LINEAGE, independent_lineages, source_name
-from alerts.weather.official_warnings import Bulletin
+from alerts.weather.official_warnings import authorities, newest_bulletins, overlapping, warning_hazard
 from alerts.weather.outlook import Hazard, HazardLevel, Outlook
-from alerts.weather.skill import chance_of, evidence
+from alerts.weather.skill import chance_of, effective_voices, evidence, pooled_evidence, usual_log_odds
 from alerts.weather.sky_now import SkyNow, credited, sky_now, station_note
-from alerts.weather.source_chance import EventQuery, SourceReading, pct, read_sources
-from alerts.weather.warning_overlap import authorities, newest_bulletins, overlapping, warning_hazard
+from alerts.weather.source_chance import HOUR, EventQuery, SourceReading, pct, read_sources
 from alerts.weather.worst_of import AlignedHours, HazardSpan, aligned
 
 SAYS_CLEAR_FROM = 0.5
@@ -265,3 +267,45 @@ def _notes(readings: Sequence[SourceReading], query: EventQuery) -> tuple[Phrase
     if query.length > query.window.duration:
         notes.append(phrase("weather.window-too-short"))
     return tuple(notes)
+
+
+@dataclass(frozen=True, slots=True)
+class CloudHour:
+    """One hour and the chance (0..100) that cloud spoils the frame in it; None: no forecast says."""
+
+    span: Span
+    cloud_pct: int | None
+
+
+def cloud_hours(span: Span, forecasts: Sequence[Forecast], *, now: datetime) -> tuple[CloudHour, ...]:
+    """The hours that touch `span`, whole hours of UTC, each with its chance of cloud.
+
+    By the hour of each source that holds the middle, pooled as an outlook is: those of one lineage are
+    averaged, then the lineages. now: when the runs without an issue time count as issued.
+    """
+    found = []
+    start = span.start.replace(minute=0, second=0, microsecond=0)
+    while start < span.end:
+        hour = Span(start, start + HOUR)
+        families: defaultdict[str, list[tuple[float, float]]] = defaultdict(list)  # evidence and voices
+        for forecast in forecasts:
+            index = forecast.hours.index_at(hour.middle)
+            if index is None:
+                continue
+            members = [row[index] for row in forecast.members if row[index] is not None]
+            cover = cover_as_told(forecast.hours, forecast.layer_scheme, slice(index, index + 1))
+            clouds = np.array(members, dtype=np.float64) if members else cover.plan_pct
+            if np.isnan(clouds).any():
+                continue
+            lead_days = max((hour.middle - (forecast.source.issued_at or now)) / timedelta(days=1), 0.0)
+            added = float(evidence(clouds, lead_days, 1.0, 1.0).mean())
+            families[forecast.source.lineage].append((added, float(effective_voices(len(clouds)))))
+        cloud_pct = None
+        if families:
+            means = [fmean(added for added, _ in family) for family in families.values()]
+            voices = [max(voices for _, voices in family) for family in families.values()]
+            clear = float(chance_of(usual_log_odds(1.0, 1.0) + pooled_evidence(means, voices)))
+            cloud_pct = round(100 * (1 - clear))
+        found.append(CloudHour(hour, cloud_pct))
+        start = hour.end
+    return tuple(found)

@@ -8,13 +8,13 @@ approximated from humidity, so it splits the model's own layers and never replac
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TypeAlias
+from typing import NamedTuple, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
 
-from alerts.common.plain_values import value
 from alerts.weather.forecast import CloudLevels, Forecast, LayerScheme
+from alerts.weather.hours import LAYERS, TOTAL
 from alerts.weather.line_of_sight import HEIGHTS, Layer
 
 Array: TypeAlias = npt.NDArray[np.float64]
@@ -26,36 +26,23 @@ ALMOST_ALL = 1.0 - 1e-9
 _LAYERS = (Layer.LOW, Layer.MID, Layer.HIGH)
 
 
-@value(frozen=True, slots=True)
-class CloudAbove:
-    """Cloud over a site and below it in %, each of shape (hours,); NaN where it isn't known.
-
-    total, low, mid, high: what its camera has above it; they may stand for the hour's own columns.
-    below: what lies wholly below it, in the valley or on the way up.
-    """
+class LayeredCloud(NamedTuple):
+    """Cloud in % by the model's layers, each of shape (hours,); NaN where it isn't known."""
 
     total: Array
     low: Array
     mid: Array
     high: Array
-    below: Array
 
 
 def cloud_above_site(
-    cloud_pct: Array,
-    height_m: Array,
-    site_m: float,
-    *,
-    total_pct: Array,
-    low_pct: Array,
-    mid_pct: Array,
-    high_pct: Array,
-    scheme: LayerScheme = LayerScheme.OPEN_METEO,
-) -> CloudAbove:
-    """The cloud that a site at `site_m` has above it.
+    cloud_pct: Array, height_m: Array, site_m: float, own: LayeredCloud, scheme: LayerScheme
+) -> tuple[LayeredCloud, Array]:
+    """The cloud that a camera at `site_m` has above it, which may stand for the hour's own columns; and what
+    lies wholly below it, in the valley or on the way up.
 
     cloud_pct, height_m: shape (hours, levels), ascending in height; cover in %, metres above sea level.
-    total_pct, low_pct, mid_pct, high_pct: shape (hours,); what the model itself says.
+    own: what the model itself says.
     NaN is unknown, anywhere, and makes the hour unknown. The scheme's layers must be told above sea level.
 
     1. A level stands for the air up to halfway to its neighbours. One whose air reaches above the site counts
@@ -76,25 +63,24 @@ def cloud_above_site(
     reaches_to = np.hstack([middles, open_end])
     is_above = reaches_to > site_m
 
-    own = dict(zip(_LAYERS, (low_pct, mid_pct, high_pct), strict=True))
-    left = {}
-    for layer in _LAYERS:
+    total_pct, *layers = own
+    left = []
+    for layer, layer_pct in zip(_LAYERS, layers, strict=True):
         bottom_m, top_m = heights.spans_m[layer]
         if bottom_m >= site_m:
-            left[layer] = own[layer]
+            left.append(layer_pct)
         elif top_m <= site_m:
-            left[layer] = np.where(np.isnan(own[layer]), np.nan, 0.0)
+            left.append(np.where(np.isnan(layer_pct), np.nan, 0.0))
         else:
             inside = (bottom_m <= height_m) & (height_m < top_m) if bottom_m > 0 else height_m < top_m
-            split = _split(
-                own[layer], overlapped(cloud_pct, inside), overlapped(cloud_pct, inside & is_above)
-            )
-            left[layer] = np.where(_is_seen(cloud_pct, height_m, site_m, top_m), split, np.nan)
+            above_pct = overlapped(cloud_pct, inside & is_above)
+            split = _split(layer_pct, overlapped(cloud_pct, inside), above_pct)
+            left.append(np.where(_is_seen(cloud_pct, height_m, site_m, top_m), split, np.nan))
 
-    unexplained = np.maximum(0.0, total_pct - _at_random(*own.values()))
-    total = np.minimum(total_pct, _at_random(*left.values()) + unexplained)
-    below = np.minimum(overlapped(cloud_pct, ~is_above), _at_random(low_pct, mid_pct))
-    return CloudAbove(total, left[Layer.LOW], left[Layer.MID], left[Layer.HIGH], below)
+    unexplained = np.maximum(0.0, total_pct - _at_random(*layers))
+    total = np.minimum(total_pct, _at_random(*left) + unexplained)
+    below = np.minimum(overlapped(cloud_pct, ~is_above), _at_random(own.low, own.mid))
+    return LayeredCloud(total, *left), below
 
 
 def overlapped(cloud_pct: Array, counted: npt.NDArray[np.bool_]) -> Array:
@@ -132,28 +118,15 @@ def _at_random(*layers_pct: Array) -> Array:
     return np.asarray(np.round(100.0 * (1.0 - clear), 6), dtype=np.float64)
 
 
-def above_site(forecast: Forecast) -> CloudAbove | None:
-    """The cloud above a forecast's place in each of its hours; None without levels or the place's height."""
+def above_site(forecast: Forecast) -> tuple[LayeredCloud, Array] | None:
+    """The cloud above a forecast's place in each of its hours, and below it; None without levels or the
+    place's height."""
     levels, place = forecast.levels, forecast.place
     if levels is None or place is None or place.elevation_m is None:
         return None
-    names = ("cloud_total_pct", "cloud_low_pct", "cloud_mid_pct", "cloud_high_pct")
-    total, low, mid, high = (forecast.hours.numbers(name) for name in names)
-    return cloud_above_site(
-        _floats(levels.cloud_pct).T,
-        _floats(levels.height_m).T,
-        place.elevation_m,
-        total_pct=total,
-        low_pct=low,
-        mid_pct=mid,
-        high_pct=high,
-        scheme=forecast.layer_scheme,
-    )
-
-
-def _floats(values: object) -> Array:
-    """As numbers, None as NaN."""
-    return np.asarray(values, dtype=np.float64)
+    own = LayeredCloud(*(forecast.hours.numbers(name) for name in (TOTAL, *LAYERS)))
+    cover, height_m = (np.array(each, dtype=np.float64).T for each in (levels.cloud_pct, levels.height_m))
+    return cloud_above_site(cover, height_m, place.elevation_m, own, forecast.layer_scheme)
 
 
 def with_levels_of(forecast: Forecast, other: Forecast) -> Forecast:
@@ -180,5 +153,5 @@ def with_levels(forecast: Forecast, levels: CloudLevels) -> Forecast:
     found = above_site(forecast)
     if found is None:
         return forecast
-    below = [None if np.isnan(each) else round(float(each), 1) for each in found.below]
+    below = [None if np.isnan(each) else round(float(each), 1) for each in found[1]]
     return replace(forecast, hours=forecast.hours.changed({"cloud_below_pct": below}))

@@ -234,7 +234,7 @@ def cover_above_site(forecast: Forecast, cut: PartsCut) -> Cover:
         low = np.where(is_known, 0.0, low)
     by_height = cloud_levels.above_site(forecast)
     if by_height is not None:
-        found = [each[cut.within] for each in (by_height.total, by_height.low, by_height.mid, by_height.high)]
+        found = [each[cut.within] for each in by_height[0]]
         is_known = ~np.isnan(sum(found))
         told = (left, low, mid, high)
         left, low, mid, high = (np.where(is_known, a, b) for a, b in zip(found, told, strict=True))

@@ -1,4 +1,5 @@
-"""What every feed's answer is turned into: one model's hours for one place, and where they came from."""
+"""What every feed's answer is turned into: one model's hours for one place, where they came from, and what
+authorities warn of."""
 
 from __future__ import annotations
 
@@ -7,11 +8,10 @@ from datetime import datetime
 from enum import StrEnum
 
 from alerts.common.errors import BadInput
-from alerts.common.phrases import phrase
+from alerts.common.phrases import Phrase, phrase
 from alerts.common.plain_values import value
 from alerts.common.span import Span
 from alerts.weather.hours import Hours
-from alerts.weather.official_warnings import Bulletin
 
 
 class LayerScheme(StrEnum):
@@ -98,6 +98,46 @@ class CloudLevels:
     pressures_hpa: tuple[int, ...]
     cloud_pct: tuple[tuple[float | None, ...], ...]
     height_m: tuple[tuple[float | None, ...], ...]
+
+
+class Severity(StrEnum):
+    """Severity as the Common Alerting Protocol 1.2 (OASIS) names it."""
+
+    EXTREME = "extreme"
+    SEVERE = "severe"
+    MODERATE = "moderate"
+    MINOR = "minor"
+    UNKNOWN = "unknown"
+
+
+@dataclass(frozen=True, slots=True)
+class OfficialWarning:
+    """One warning. span: when what it warns of is expected; area, headline, event: its own words."""
+
+    warning_id: str
+    event: str
+    severity: Severity
+    span: Span
+    area: str
+    headline: str
+    url: str
+
+
+@dataclass(frozen=True, slots=True)
+class Bulletin:
+    """All that one authority has in force for a place; empty `warnings` means that it said none.
+
+    asked_at: when the authority answered; None for recorded answers.
+    unread: warnings that came and couldn't be read, and why; what they say is unknown.
+    """
+
+    feed: str
+    authority: str
+    attribution: str
+    attribution_url: str
+    warnings: tuple[OfficialWarning, ...] = ()
+    asked_at: datetime | None = None
+    unread: tuple[Phrase, ...] = ()
 
 
 @value(frozen=True, slots=True)

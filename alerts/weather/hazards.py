@@ -1,4 +1,6 @@
-"""What the air can do to people, glass and pictures: the worst of all sources, named.
+"""What the air can do to people, glass and pictures: the worst of all sources, one hazard of each name.
+Official warnings are added by `WindowChance`. A value that no source has for most of a span is unknown,
+except where what is known already fails.
 
 Two spans. What spoils comfort or pictures (shaking wind, a wet or misted lens, felt cold, fog, smoke) counts
 while one shoots: the best stretch and an hour to each side, or the whole window where there is no best one. A
@@ -8,16 +10,13 @@ official warning) counts from leave-by to home. With one span for both, rain at 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 from alerts.common.phrases import Phrase, phrase
-from alerts.common.span import Span
 from alerts.weather.comfort import FREEZES_FROM_C, dew_spread, felt, frostbite
-from alerts.weather.forecast import Forecast
 from alerts.weather.hours import Hours
 from alerts.weather.outlook import Hazard, HazardLevel
-from alerts.weather.worst_of import NOTHING, HazardQuery, HazardSpan, Worst, aligned
+from alerts.weather.worst_of import NOTHING, HazardQuery, HazardSpan, Worst
 
 WIND_SHAKES_MS = 8.0  # Beaufort 5: small trees sway, and so does a tripod
 WIND_UNSAFE_MS = 17.2  # Beaufort 8, gale: walking is hard
@@ -46,28 +45,6 @@ SMOKE_UNHEALTHY_UG_M3 = 35.5
 SMOKE_VERY_UNHEALTHY_UG_M3 = 125.5
 """PM2.5 from which the air is unhealthy for some, and very unhealthy for all (US EPA, 40 CFR 58, appendix G,
 as of 2024)."""
-
-
-def assess(
-    window: Span,
-    forecasts: Sequence[Forecast],
-    *,
-    shooting: Span | None = None,
-    trip: Span | None = None,
-    air: Sequence[Forecast] = (),
-) -> tuple[Hazard, ...]:
-    """Every hazard, one of each name, in a fixed order; official warnings are added by `WindowChance`.
-
-    shooting: when comfort counts; trip: from leave-by to home, when safety counts; both by default the
-    window. air: what tells of aerosols. Safety looks at the worst value of any source. A value that no
-    source has for 80 % of the window, or of what the shooting shares with it, is `unknown`, except when
-    what is known already fails.
-    """
-    shooting, trip, sources = shooting or window, trip or window, aligned(forecasts)
-    must = shooting.overlap(window) or shooting
-    there = HazardSpan.of(shooting, must, sources)
-    on_site = assess_on_site(there, HazardSpan.of(shooting, must, aligned(air)))
-    return (*assess_trip(there, HazardSpan.of(trip, window, sources)), *on_site)
 
 
 def assess_trip(there: HazardSpan, away: HazardSpan) -> tuple[Hazard, ...]:
@@ -244,7 +221,12 @@ def _fog(there: HazardSpan, away: HazardSpan) -> Hazard:
     named, below = away.worst(_FOG_NAMED), away.worst(_CLOUD_BELOW)
     in_valley = below.at_least(CLOUD_BELOW_WARNS_PCT)
     stands_above = there.worst(_CLOUD_BELOW).at_least(CLOUD_BELOW_WARNS_PCT)
-    fills = share.at_least(FOG_SHARE_PCT) and not stands_above and _fills_half(there)
+    fills = False
+    if share.at_least(FOG_SHARE_PCT) and not stands_above:  # one source has it in more than half of the span
+        for hours, cut in ((each, cut) for sources, cut, _ in there.sources for each in sources.members):
+            shares_pct = _FOG_PCT.column(hours, cut.within)
+            foggy = cut.inside.only([(share_pct or 0.0) >= FOG_SHARE_PCT for share_pct in shares_pct])
+            fills = fills or foggy.total / cut.span.duration > 0.5
     warns = on_way.at_least(FOG_WARNS_SHARE_PCT) or named.at_least(True) or in_valley
     level = _level(fills, share.known or named.known or in_valley, warns)
 
@@ -258,17 +240,6 @@ def _fog(there: HazardSpan, away: HazardSpan) -> Hazard:
     if in_valley:
         fog = phrase("weather.clauses", clauses=(fog, phrase("weather.fog-in-valley")))
     return _hazard("fog", level, share, "%", fog)
-
-
-def _fills_half(there: HazardSpan) -> bool:
-    """Whether one source has fog in more than half of the span."""
-    for sources, cut, _ in there.sources:
-        for hours in sources.members:
-            shares_pct = _FOG_PCT.column(hours, cut.within)
-            foggy = cut.inside.only([(share_pct or 0.0) >= FOG_SHARE_PCT for share_pct in shares_pct])
-            if foggy.total / cut.span.duration > 0.5:
-                return True
-    return False
 
 
 _DEW_SPREAD_C = HazardQuery.made_by(

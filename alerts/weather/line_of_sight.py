@@ -8,9 +8,8 @@ moves a crossing by less than two per cent) and terrain are ignored.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from enum import StrEnum
 
 import numpy as np
@@ -113,16 +112,15 @@ class Crossing:
 def view_of(window: DarkWindow, site: Site) -> SightView:
     """The frame for a dark window: its target at the window's middle, or the whole arch over its apex."""
     middle = window.track[len(window.track) // 2] if window.track else None
-    if window.target.kind is TargetKind.BAND and _is_arch_at(window.span.middle, window):
+    is_arch = any(
+        each.shape is Shape.ARCH and each.span.contains(window.span.middle) for each in window.shapes
+    )
+    if window.target.kind is TargetKind.BAND and is_arch:
         azimuth_deg, altitude_deg = band_apex(site, window.span)
         return SightView(azimuth_deg, min(altitude_deg, max(ALTITUDES_DEG)), ARCH_HALF_WIDTH_DEG)
     if middle is None:
         return SightView(180.0 if site.lat_deg >= 0 else 0.0)
     return SightView(middle.azimuth_deg, max(middle.altitude_deg, min(ALTITUDES_DEG)))
-
-
-def _is_arch_at(at: datetime, window: DarkWindow) -> bool:
-    return any(each.shape is Shape.ARCH and each.span.contains(at) for each in window.shapes)
 
 
 POLE_RA_DEG, POLE_DEC_DEG = 192.86, 27.13
@@ -194,11 +192,7 @@ def crossings(site: Place, view: SightView, scheme: LayerScheme) -> tuple[Crossi
 
     A site of unknown elevation is taken at sea level; a layer below the site has no crossing.
     """
-    return tuple(_crossings(site, view, scheme))
-
-
-def _crossings(site: Place, view: SightView, scheme: LayerScheme) -> Iterator[Crossing]:
-    eye_m = site.elevation_m or 0.0
+    eye_m, found = site.elevation_m or 0.0, []
     for layer in HEIGHTS[scheme].spans_m:
         middle_m = layer_middle_m(scheme, layer, eye_m, None)
         if middle_m is None:
@@ -207,7 +201,8 @@ def _crossings(site: Place, view: SightView, scheme: LayerScheme) -> Iterator[Cr
             for altitude_deg in ALTITUDES_DEG:
                 distance_km = ground_distance_km(altitude_deg, middle_m, eye_m)
                 lat_deg, lon_deg = point_at(site.lat_deg, site.lon_deg, azimuth_deg, distance_km)
-                yield Crossing(layer, azimuth_deg, altitude_deg, distance_km, lat_deg, lon_deg)
+                found.append(Crossing(layer, azimuth_deg, altitude_deg, distance_km, lat_deg, lon_deg))
+    return tuple(found)
 
 
 def cell_of(lat_deg: float, lon_deg: float, step_deg: float) -> tuple[float, float]:
@@ -242,21 +237,18 @@ def places_to_ask(
     weights = np.array([2.0 if each.azimuth_deg == middle else 1.0 for each in far])
     points = _offsets_km(site, [(each.lat_deg, each.lon_deg) for each in far])
     apart = np.linalg.norm(points[:, None] - _offsets_km(site, cells)[None], axis=2)
-    missed = _pick(weights, np.maximum(0.0, apart - CLOSE_ENOUGH_KM), np.linalg.norm(points, axis=1))
-    return tuple(Place(*cells[index], None, is_aside=True) for index in missed)
+    missed_km = np.maximum(0.0, apart - CLOSE_ENOUGH_KM)
 
-
-def _pick(weights: Floats, apart_km: Floats, from_site_km: Floats) -> list[int]:
-    """Columns of `apart_km`, shape (crossings, cells), each the best to add to those before it."""
-    best, picked = from_site_km, list[int]()
-    while len(picked) < MOST_PLACES:
-        left = weights @ np.minimum(best[:, None], apart_km)
+    # each the best to add to those before it
+    best_km, asked = np.linalg.norm(points, axis=1), list[Place]()
+    while len(asked) < MOST_PLACES:
+        left = weights @ np.minimum(best_km[:, None], missed_km)
         index = int(np.argmin(left))
-        if left[index] >= weights @ best:
+        if left[index] >= weights @ best_km:
             break
-        picked.append(index)
-        best = np.minimum(best, apart_km[:, index])
-    return picked
+        asked.append(Place(*cells[index], None, is_aside=True))
+        best_km = np.minimum(best_km, missed_km[:, index])
+    return tuple(asked)
 
 
 def _offsets_km(site: Place, points: Sequence[tuple[float, float]]) -> Floats:
@@ -268,12 +260,12 @@ def _offsets_km(site: Place, points: Sequence[tuple[float, float]]) -> Floats:
 
 
 def nearest_place(crossing: Crossing, places: Sequence[Place], site: Place) -> Place:
-    """Which of the places asked stands for a crossing: the nearest of them and the site itself."""
-    return min((site, *places), key=lambda place: _apart(crossing, place))
-
-
-def _apart(crossing: Crossing, place: Place) -> float:
-    """A measure of distance that is right in its order over tens of kilometres."""
-    east = (crossing.lon_deg - place.lon_deg + 180) % 360 - 180
-    north = crossing.lat_deg - place.lat_deg
-    return (east * math.cos(math.radians(crossing.lat_deg))) ** 2 + north**2
+    """Which of the places asked stands for a crossing: the nearest of them and the site itself, by a measure
+    of distance that is right in its order over tens of kilometres."""
+    scale, all_places = math.cos(math.radians(crossing.lat_deg)), (site, *places)
+    apart = [
+        (((crossing.lon_deg - place.lon_deg + 180) % 360 - 180) * scale) ** 2
+        + (crossing.lat_deg - place.lat_deg) ** 2
+        for place in all_places
+    ]
+    return all_places[apart.index(min(apart))]

@@ -55,10 +55,11 @@ def look_along(
     directions = []
     for azimuth_deg in view.directions_deg:
         seen = _mean_by_field([each for each in found if each[0] == azimuth_deg], scheme, len(hours))
-        covers: Column = seen[TOTAL] if scheme is LayerScheme.NONE else _joint(seen, view)
-        mean_pct = _mean(covers) if covers else None
-        if mean_pct is not None:
-            directions.append((round(azimuth_deg, 1), round(mean_pct, 1)))
+        layers = (TOTAL,) if scheme is LayerScheme.NONE else LAYERS
+        columns = [np.array(seen[field], dtype=np.float64) for field in layers]
+        covers = columns[0] if len(columns) == 1 else joint_cover_pct(columns, view.altitude_deg)
+        if len(covers) and not np.isnan(covers).any():
+            directions.append((round(azimuth_deg, 1), round(fmean(covers.tolist()), 1)))
     return Sight(
         window=window,
         azimuth_deg=view.azimuth_deg,
@@ -101,11 +102,6 @@ def _mean_by_field(
 def _mean(values: Sequence[float | None]) -> float | None:
     known = [value for value in values if value is not None]
     return fmean(known) if len(known) == len(values) else None
-
-
-def _joint(seen: Mapping[str, Column], view: SightView) -> Column:
-    joint = joint_cover_pct([np.array(seen[field], dtype=np.float64) for field in LAYERS], view.altitude_deg)
-    return [None if np.isnan(cover) else float(cover) for cover in joint]
 
 
 def sight_difference(sights: Sequence[Sight], frame_pct: float, beside_pct: float) -> Phrase | None:

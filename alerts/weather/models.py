@@ -49,42 +49,7 @@ class Terms:
         return say("models.attribution", credit=self.credit)
 
 
-@dataclass(frozen=True, slots=True)
-class ModelRow:
-    """One model as one feed delivers it.
-
-    members: 1, or the size of the ensemble with its control run.
-    horizon_h: how far ahead the model looks, in hours.
-    cell_reach_km: the farthest that the centre of the cell answered for may lie from the place asked
-    about: about two cell sides, as a feed may step to a neighbour on land.
-    run_name: what Open-Meteo calls the model in its table of runs; "" when it has none.
-    cell_km: the side of its grid's cells. is_air: it tells of aerosols alone, and nothing of cloud.
-    """
-
-    feed: str
-    model: str
-    lineage: str
-    terms: Terms
-    layer_scheme: LayerScheme
-    horizon_h: int
-    cell_reach_km: float
-    members: int = 1
-    run_name: str = ""
-    cell_km: float = 10.0
-    is_air: bool = False
-
-    @property
-    def share_deg(self) -> float:
-        """Places that fall into one square of this side share a request: no wider than a cell."""
-        return next((step for step in SHARE_STEPS_DEG if step * KM_PER_DEG <= self.cell_km), 0.01)
-
-
-SHARE_STEPS_DEG = (0.25, 0.1, 0.05, 0.02, 0.01)
-KM_PER_DEG = 111.2
-"""A degree of latitude on a sphere of the Earth's mean radius."""
-
-
-_OPEN_METEO_TERMS = Terms(
+OPEN_METEO_TERMS = Terms(
     provider="Open-Meteo",
     licence="CC BY 4.0",
     licence_url="https://creativecommons.org/licenses/by/4.0/",
@@ -92,14 +57,14 @@ _OPEN_METEO_TERMS = Terms(
     attribution_url="https://open-meteo.com/",
 )
 _UK_TERMS = replace(
-    _OPEN_METEO_TERMS,
+    OPEN_METEO_TERMS,
     licence="CC BY-SA 4.0",
     licence_url="https://creativecommons.org/licenses/by-sa/4.0/",
     credit="uk-met-office",
     share_alike=True,
 )
 _AIR_TERMS = replace(
-    _OPEN_METEO_TERMS,
+    OPEN_METEO_TERMS,
     credit="cams",
 )
 MET_NORWAY_TERMS = Terms(
@@ -116,114 +81,131 @@ NWS_TERMS = Terms(
     credit="nws",
     attribution_url="https://www.weather.gov/",
 )
+
+
+@dataclass(frozen=True, slots=True)
+class ModelRow:
+    """One model as one feed delivers it.
+
+    horizon_h: how far ahead the model looks, in hours. cell_km: the side of its grid's cells.
+    run: what Open-Meteo calls the model in its table of runs, where not by its name; "" when it has none.
+    reach_km: see `cell_reach_km`. members: 1, or the size of the ensemble with its control run.
+    is_air: it tells of aerosols alone, and nothing of cloud.
+    """
+
+    model: str
+    lineage: str
+    horizon_h: int
+    cell_km: float
+    run: str | None = None
+    feed: str = OPEN_METEO
+    terms: Terms = OPEN_METEO_TERMS
+    layer_scheme: LayerScheme = LayerScheme.OPEN_METEO
+    reach_km: float | None = None
+    members: int = 1
+    is_air: bool = False
+
+    @property
+    def run_name(self) -> str:
+        return self.model if self.run is None else self.run
+
+    @property
+    def cell_reach_km(self) -> float:
+        """The farthest that the centre of the cell answered for may lie from the place asked about: about two
+        cell sides, as a feed may step to a neighbour on land."""
+        return max(15.0, 2 * self.cell_km) if self.reach_km is None else self.reach_km
+
+    @property
+    def share_deg(self) -> float:
+        """Places that fall into one square of this side share a request: no wider than a cell."""
+        return next((step for step in SHARE_STEPS_DEG if step * KM_PER_DEG <= self.cell_km), 0.01)
+
+
+SHARE_STEPS_DEG = (0.25, 0.1, 0.05, 0.02, 0.01)
+KM_PER_DEG = 111.2
+"""A degree of latitude on a sphere of the Earth's mean radius."""
+
+
 HARMONIE_AROME = "harmonie"
 """One code of the ACCORD consortium, run by many: MEPS by MET Norway, AROME by Météo-France, HARMONIE by KNMI
 and DMI (www.accord-nwp.org). Their errors are kin."""
 UNIFIED_MODEL = "ukmo"
 """The Met Office's model, run by others too: ACCESS by the Bureau of Meteorology, GDPS by KMA
 (www.metoffice.gov.uk/research/approach/modelling-systems/unified-model/unified-model-partnerships)."""
-_LAYERS, _TOTAL = LayerScheme.OPEN_METEO, LayerScheme.NONE
-
-
-def _open_meteo(
-    model: str,
-    lineage: str,
-    horizon_h: int,
-    cell_km: float,
-    run_name: str = "",
-    *,
-    members: int = 1,
-    layers: LayerScheme = _LAYERS,
-    terms: Terms = _OPEN_METEO_TERMS,
-) -> ModelRow:
-    reach_km = max(15.0, 2 * cell_km)
-    return ModelRow(
-        OPEN_METEO, model, lineage, terms, layers, horizon_h, reach_km, members, run_name or model, cell_km
-    )
+_ABOVE_GROUND, _TOTAL = LayerScheme.MET_NORWAY, LayerScheme.NONE
 
 
 AIR_LINEAGE = "cams"
 AIR_MODEL = "cams"
 AIR_ROW = ModelRow(
-    OPEN_METEO, AIR_MODEL, AIR_LINEAGE, _AIR_TERMS, _TOTAL, 120, 90.0, 1, "", cell_km=11.2, is_air=True
+    AIR_MODEL, AIR_LINEAGE, 120, 11.2, "", terms=_AIR_TERMS, layer_scheme=_TOTAL, reach_km=90.0, is_air=True
 )
 """Aerosols: CAMS Europe (0.1 degrees, four days) where it covers the place, else CAMS global (0.4 degrees,
 five days); Open-Meteo chooses and doesn't say which."""
 
 
 MODELS: tuple[ModelRow, ...] = (
-    ModelRow(
-        MET_NORWAY,
-        "nordic",
-        HARMONIE_AROME,
-        MET_NORWAY_TERMS,
-        LayerScheme.MET_NORWAY,
-        228,
-        10.0,
-        cell_km=2.5,
-    ),
-    ModelRow(MET_NORWAY, "global", "ecmwf", MET_NORWAY_TERMS, LayerScheme.MET_NORWAY, 240, 20.0, cell_km=9),
-    ModelRow(NWS, "gridpoint", "nws", NWS_TERMS, _TOTAL, 182, 10.0, cell_km=2.5),
+    ModelRow("nordic", HARMONIE_AROME, 228, 2.5, "", MET_NORWAY, MET_NORWAY_TERMS, _ABOVE_GROUND, 10.0),
+    ModelRow("global", "ecmwf", 240, 9, "", MET_NORWAY, MET_NORWAY_TERMS, _ABOVE_GROUND, 20.0),
+    ModelRow("gridpoint", "nws", 182, 2.5, "", NWS, NWS_TERMS, _TOTAL, 10.0),
     AIR_ROW,
     # global models
-    _open_meteo("ecmwf_ifs025", "ecmwf", 360, 28),
-    _open_meteo("ecmwf_ifs", "ecmwf", 360, 9),
-    _open_meteo("ecmwf_aifs025_single", "ecmwf-aifs", 360, 28),
-    _open_meteo("icon_seamless", "icon", 180, 13, "dwd_icon"),
-    _open_meteo("icon_global", "icon", 180, 13, "dwd_icon"),
-    _open_meteo("gfs_seamless", "gfs", 384, 28, "ncep_gfs013"),
-    _open_meteo("gfs_global", "gfs", 384, 28, "ncep_gfs013"),
-    _open_meteo("gem_seamless", "gem", 240, 15, "cmc_gem_gdps_15km"),
-    _open_meteo("gem_global", "gem", 240, 15, "cmc_gem_gdps_15km"),
-    _open_meteo("meteofrance_seamless", "arpege", 96, 28, "meteofrance_arpege_world025"),
-    _open_meteo("meteofrance_arpege_world", "arpege", 96, 28, "meteofrance_arpege_world025"),
-    _open_meteo("jma_seamless", "jma", 264, 55, "jma_gsm"),
-    _open_meteo("jma_gsm", "jma", 264, 55),
-    _open_meteo("cma_grapes_global", "cma", 240, 14),
-    _open_meteo("bom_access_global", UNIFIED_MODEL, 240, 15),
-    _open_meteo("kma_gdps", UNIFIED_MODEL, 288, 12),
-    _open_meteo("ukmo_seamless", UNIFIED_MODEL, 168, 10, "ukmo_global_deterministic_10km", terms=_UK_TERMS),
-    _open_meteo("ukmo_global_deterministic_10km", UNIFIED_MODEL, 168, 10, terms=_UK_TERMS),
+    ModelRow("ecmwf_ifs025", "ecmwf", 360, 28),
+    ModelRow("ecmwf_ifs", "ecmwf", 360, 9),
+    ModelRow("ecmwf_aifs025_single", "ecmwf-aifs", 360, 28),
+    ModelRow("icon_seamless", "icon", 180, 13, "dwd_icon"),
+    ModelRow("icon_global", "icon", 180, 13, "dwd_icon"),
+    ModelRow("gfs_seamless", "gfs", 384, 28, "ncep_gfs013"),
+    ModelRow("gfs_global", "gfs", 384, 28, "ncep_gfs013"),
+    ModelRow("gem_seamless", "gem", 240, 15, "cmc_gem_gdps_15km"),
+    ModelRow("gem_global", "gem", 240, 15, "cmc_gem_gdps_15km"),
+    ModelRow("meteofrance_seamless", "arpege", 96, 28, "meteofrance_arpege_world025"),
+    ModelRow("meteofrance_arpege_world", "arpege", 96, 28, "meteofrance_arpege_world025"),
+    ModelRow("jma_seamless", "jma", 264, 55, "jma_gsm"),
+    ModelRow("jma_gsm", "jma", 264, 55),
+    ModelRow("cma_grapes_global", "cma", 240, 14),
+    ModelRow("bom_access_global", UNIFIED_MODEL, 240, 15),
+    ModelRow("kma_gdps", UNIFIED_MODEL, 288, 12),
+    ModelRow("ukmo_seamless", UNIFIED_MODEL, 168, 10, "ukmo_global_deterministic_10km", terms=_UK_TERMS),
+    ModelRow("ukmo_global_deterministic_10km", UNIFIED_MODEL, 168, 10, terms=_UK_TERMS),
     # regional models
-    _open_meteo("icon_eu", "icon", 120, 7, "dwd_icon_eu"),
-    _open_meteo("icon_d2", "icon", 48, 2, "dwd_icon_d2"),
-    _open_meteo("meteoswiss_icon_seamless", "icon", 120, 2, "meteoswiss_icon_ch2"),
-    _open_meteo("meteoswiss_icon_ch1", "icon", 33, 1),
-    _open_meteo("meteoswiss_icon_ch2", "icon", 120, 2),
-    _open_meteo("italia_meteo_arpae_icon_2i", "icon", 72, 2),
-    _open_meteo("gfs_hrrr", "gfs", 48, 3, "ncep_hrrr_conus"),
+    ModelRow("icon_eu", "icon", 120, 7, "dwd_icon_eu"),
+    ModelRow("icon_d2", "icon", 48, 2, "dwd_icon_d2"),
+    ModelRow("meteoswiss_icon_seamless", "icon", 120, 2, "meteoswiss_icon_ch2"),
+    ModelRow("meteoswiss_icon_ch1", "icon", 33, 1),
+    ModelRow("meteoswiss_icon_ch2", "icon", 120, 2),
+    ModelRow("italia_meteo_arpae_icon_2i", "icon", 72, 2),
+    ModelRow("gfs_hrrr", "gfs", 48, 3, "ncep_hrrr_conus"),
     # the National Blend of Models: what the forecasters' gridpoints begin from (vlab.noaa.gov/web/mdl/nbm)
-    _open_meteo("ncep_nbm_conus", "nws", 264, 3, layers=_TOTAL),
-    _open_meteo("gem_regional", "gem", 84, 10, "cmc_gem_rdps_10km"),
-    _open_meteo("gem_hrdps_continental", "gem", 48, 3, "cmc_gem_hrdps"),
-    _open_meteo("meteofrance_arpege_europe", "arpege", 96, 11),
-    _open_meteo("meteofrance_arome_france", HARMONIE_AROME, 48, 3, "meteofrance_arome_france0025"),
-    _open_meteo("jma_msm", "jma", 96, 5),
-    _open_meteo("metno_nordic", HARMONIE_AROME, 60, 1, "metno_nordic_pp", layers=_TOTAL),
-    _open_meteo("knmi_harmonie_arome_europe", HARMONIE_AROME, 60, 6),
-    _open_meteo("dmi_harmonie_arome_europe", HARMONIE_AROME, 60, 2),
-    _open_meteo("ukmo_uk_deterministic_2km", UNIFIED_MODEL, 54, 2, terms=_UK_TERMS),
+    ModelRow("ncep_nbm_conus", "nws", 264, 3, layer_scheme=_TOTAL),
+    ModelRow("gem_regional", "gem", 84, 10, "cmc_gem_rdps_10km"),
+    ModelRow("gem_hrdps_continental", "gem", 48, 3, "cmc_gem_hrdps"),
+    ModelRow("meteofrance_arpege_europe", "arpege", 96, 11),
+    ModelRow("meteofrance_arome_france", HARMONIE_AROME, 48, 3, "meteofrance_arome_france0025"),
+    ModelRow("jma_msm", "jma", 96, 5),
+    ModelRow("metno_nordic", HARMONIE_AROME, 60, 1, "metno_nordic_pp", layer_scheme=_TOTAL),
+    ModelRow("knmi_harmonie_arome_europe", HARMONIE_AROME, 60, 6),
+    ModelRow("dmi_harmonie_arome_europe", HARMONIE_AROME, 60, 2),
+    ModelRow("ukmo_uk_deterministic_2km", UNIFIED_MODEL, 54, 2, terms=_UK_TERMS),
     # ensembles
-    _open_meteo("ecmwf_ifs025_ensemble", "ecmwf", 360, 28, members=51),
-    _open_meteo("ecmwf_aifs025_ensemble", "ecmwf-aifs", 360, 28, members=51),
-    _open_meteo("icon_seamless_eps", "icon", 180, 26, "dwd_icon_eps", members=40, layers=_TOTAL),
-    _open_meteo("icon_global_eps", "icon", 180, 26, "dwd_icon_eps", members=40, layers=_TOTAL),
-    _open_meteo("icon_eu_eps", "icon", 120, 13, "dwd_icon_eu_eps", members=40, layers=_TOTAL),
-    _open_meteo("icon_d2_eps", "icon", 48, 2, "dwd_icon_d2_eps", members=20, layers=_TOTAL),
-    _open_meteo("ncep_gefs_seamless", "gfs", 840, 55, "ncep_gefs025", members=31, layers=_TOTAL),
-    _open_meteo("ncep_gefs025", "gfs", 240, 28, members=31, layers=_TOTAL),
-    _open_meteo("ncep_gefs05", "gfs", 840, 55, members=31, layers=_TOTAL),
-    _open_meteo("gem_global_ensemble", "gem", 384, 55, "cmc_gem_geps", members=21, layers=_TOTAL),
-    _open_meteo("bom_access_global_ensemble", UNIFIED_MODEL, 240, 40, members=18, layers=_TOTAL),
-    _open_meteo("ukmo_global_ensemble_20km", UNIFIED_MODEL, 192, 20, members=18, terms=_UK_TERMS),
-    _open_meteo("ukmo_uk_ensemble_2km", UNIFIED_MODEL, 120, 2, members=3, terms=_UK_TERMS),
+    ModelRow("ecmwf_ifs025_ensemble", "ecmwf", 360, 28, members=51),
+    ModelRow("ecmwf_aifs025_ensemble", "ecmwf-aifs", 360, 28, members=51),
+    ModelRow("icon_seamless_eps", "icon", 180, 26, "dwd_icon_eps", members=40, layer_scheme=_TOTAL),
+    ModelRow("icon_global_eps", "icon", 180, 26, "dwd_icon_eps", members=40, layer_scheme=_TOTAL),
+    ModelRow("icon_eu_eps", "icon", 120, 13, "dwd_icon_eu_eps", members=40, layer_scheme=_TOTAL),
+    ModelRow("icon_d2_eps", "icon", 48, 2, "dwd_icon_d2_eps", members=20, layer_scheme=_TOTAL),
+    ModelRow("ncep_gefs_seamless", "gfs", 840, 55, "ncep_gefs025", members=31, layer_scheme=_TOTAL),
+    ModelRow("ncep_gefs025", "gfs", 240, 28, members=31, layer_scheme=_TOTAL),
+    ModelRow("ncep_gefs05", "gfs", 840, 55, members=31, layer_scheme=_TOTAL),
+    ModelRow("gem_global_ensemble", "gem", 384, 55, "cmc_gem_geps", members=21, layer_scheme=_TOTAL),
+    ModelRow("bom_access_global_ensemble", UNIFIED_MODEL, 240, 40, members=18, layer_scheme=_TOTAL),
+    ModelRow("ukmo_global_ensemble_20km", UNIFIED_MODEL, 192, 20, members=18, terms=_UK_TERMS),
+    ModelRow("ukmo_uk_ensemble_2km", UNIFIED_MODEL, 120, 2, members=3, terms=_UK_TERMS),
 )
 """Every model we know, by feed; `find_model` also answers for those that aren't listed."""
 
 _BY_NAME = {(row.feed, row.model): row for row in MODELS}
-_BEST_MATCH = replace(
-    _open_meteo(UNKNOWN_MODEL, BEST_MATCH_LINEAGE, 384, 28), run_name="", cell_reach_km=60.0
-)
+_BEST_MATCH = ModelRow(UNKNOWN_MODEL, BEST_MATCH_LINEAGE, 384, 28, "", reach_km=60.0)
 
 
 def find_model(feed: str, model: str) -> ModelRow | None:

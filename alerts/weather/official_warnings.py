@@ -1,50 +1,89 @@
-"""Official warnings: what a weather authority has in force for a place, in its own words."""
+"""Official warnings against a trip: which overlap it, and which block a go."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from datetime import datetime
-from enum import StrEnum
+from collections.abc import Sequence
 
-from alerts.common.phrases import Phrase
+from alerts.common.phrases import phrase
 from alerts.common.span import Span
+from alerts.weather.forecast import Bulletin, Forecast, OfficialWarning, Severity, Source
+from alerts.weather.outlook import Hazard, HazardLevel
+
+BLOCKING = frozenset({Severity.SEVERE, Severity.EXTREME})
+_RANK = (Severity.EXTREME, Severity.SEVERE, Severity.UNKNOWN, Severity.MODERATE, Severity.MINOR)
+OFFICIAL_LINEAGE = "official"
+"""In place of a model's family: an authority's own word."""
 
 
-class Severity(StrEnum):
-    """Severity as the Common Alerting Protocol 1.2 (OASIS) names it."""
-
-    EXTREME = "extreme"
-    SEVERE = "severe"
-    MODERATE = "moderate"
-    MINOR = "minor"
-    UNKNOWN = "unknown"
-
-
-@dataclass(frozen=True, slots=True)
-class OfficialWarning:
-    """One warning. span: when what it warns of is expected; area, headline, event: its own words."""
-
-    warning_id: str
-    event: str
-    severity: Severity
-    span: Span
-    area: str
-    headline: str
-    url: str
+def newest_bulletins(forecasts: Sequence[Forecast]) -> tuple[Bulletin, ...]:
+    """Each authority's newest word among what the forecasts carry; recorded ones count as oldest."""
+    newest: dict[str, Bulletin] = {}
+    for bulletin in (each for forecast in forecasts for each in forecast.bulletins):
+        known = newest.get(bulletin.authority)
+        if known is None or _when(bulletin) >= _when(known):
+            newest[bulletin.authority] = bulletin
+    return tuple(newest[authority] for authority in sorted(newest))
 
 
-@dataclass(frozen=True, slots=True)
-class Bulletin:
-    """All that one authority has in force for a place; empty `warnings` means that it said none.
+def authorities(bulletins: Sequence[Bulletin]) -> tuple[Source, ...]:
+    """Whose word on warnings was used, to be credited: that nothing is in force is a word too."""
+    return tuple(
+        Source(
+            feed=bulletin.feed,
+            provider=bulletin.authority,
+            lineage=OFFICIAL_LINEAGE,
+            model="warnings",
+            attribution=bulletin.attribution,
+            attribution_url=bulletin.attribution_url,
+            issued_at=bulletin.asked_at,
+            fetched_at=bulletin.asked_at,
+        )
+        for bulletin in bulletins
+    )
 
-    asked_at: when the authority answered; None for recorded answers.
-    unread: warnings that came and couldn't be read, and why; what they say is unknown.
+
+def _when(bulletin: Bulletin) -> float:
+    return bulletin.asked_at.timestamp() if bulletin.asked_at else float("-inf")
+
+
+def overlapping(bulletins: Sequence[Bulletin], trip: Span) -> tuple[OfficialWarning, ...]:
+    """Warnings in force at some time of the trip, the gravest first."""
+    found = {
+        warning.warning_id: warning
+        for bulletin in bulletins
+        for warning in bulletin.warnings
+        if warning.span.overlap(trip) is not None
+    }
+    return tuple(sorted(found.values(), key=lambda each: (_RANK.index(each.severity), each.span, each.event)))
+
+
+def warning_hazard(bulletins: Sequence[Bulletin], warnings: Sequence[OfficialWarning], trip: Span) -> Hazard:
+    """Fails at severe and extreme; warns at any other and at one that couldn't be read; unknown where no
+    authority was asked.
+
+    warnings: those that overlap the trip.
     """
-
-    feed: str
-    authority: str
-    attribution: str
-    attribution_url: str
-    warnings: tuple[OfficialWarning, ...] = ()
-    asked_at: datetime | None = None
-    unread: tuple[Phrase, ...] = ()
+    if not bulletins:
+        return Hazard("warning", HazardLevel.UNKNOWN, phrase("weather.warnings-unasked"))
+    unread = next((bulletin for bulletin in bulletins if bulletin.unread), None)
+    if not warnings and unread:
+        said = phrase("weather.warning-unread", authority=unread.authority)
+        return Hazard("warning", HazardLevel.WARN, said, url=unread.attribution_url)
+    if not warnings:
+        names = tuple(bulletin.authority for bulletin in bulletins)
+        return Hazard("warning", HazardLevel.FINE, phrase("weather.warnings-none", authorities=names))
+    blocks = any(warning.severity in BLOCKING for warning in warnings)
+    told = tuple(
+        each.event
+        if each.severity is Severity.UNKNOWN
+        else phrase("weather.warning-severity", event=each.event, severity=each.severity.value)
+        for each in warnings[:3]
+    )
+    gravest = warnings[0]
+    return Hazard(
+        "warning",
+        HazardLevel.FAIL if blocks else HazardLevel.WARN,
+        phrase("weather.warnings", warnings=told, more=len(warnings) - len(told)),
+        at=max(gravest.span.start, trip.start),
+        url=gravest.url,
+    )

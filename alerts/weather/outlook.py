@@ -8,8 +8,7 @@ from enum import StrEnum
 from alerts.common.phrases import Phrase
 from alerts.common.plain_values import value
 from alerts.common.span import Span
-from alerts.weather.forecast import Source
-from alerts.weather.official_warnings import OfficialWarning
+from alerts.weather.forecast import OfficialWarning, Source
 from alerts.weather.sky_now import SkyNow
 
 

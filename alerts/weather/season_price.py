@@ -12,7 +12,6 @@ import numpy as np
 from alerts.common.plain_values import value
 from alerts.weather.skill import (
     CLEAR_SHARE,
-    Floats,
     chance_of,
     evidence,
     log_odds,
@@ -47,9 +46,7 @@ def price(window_h: float, shortest_h: float, limit_pct: int, clear_share: float
     here, anywhere = (evidence(0.0, RUNS_DAYS, window_h, shortest_h, of) for of in (clear_share, CLEAR_SHARE))
     known = float(pooled_evidence(here - anywhere, np.ones(len(RUNS_DAYS))))
     needed = float(log_odds(min(99, max(1, limit_pct)) / 100)) - usual - known
-    told, lied = (1 - _share_below(needed, added) for added in (ADDED_WHEN_IT_CAME, ADDED_WHEN_NOT))
+    told, lied = (
+        1 - float(np.interp(needed, added, QUANTILES)) for added in (ADDED_WHEN_IT_CAME, ADDED_WHEN_NOT)
+    )
     return Price(clear * told + (1 - clear) * lied, (1 - clear) * lied, clear * (1 - told))
-
-
-def _share_below(needed: float, added: Floats) -> float:
-    return float(np.interp(needed, added, QUANTILES))

@@ -57,8 +57,14 @@ def find_pivot(
     if outlook.chance_pct is None:
         return None
     is_clear = outlook.chance_pct >= go_pct
-    if failing:
-        return _hazard(outlook, failing, is_clear)
+    if failing:  # without that one the night would be good, if the sky is and nothing else fails
+        hazard = outlook.hazard(failing[0])
+        if hazard is None:
+            return None
+        begins = _whole(hazard.at) if hazard.at else None
+        hour = Span(begins, begins + HOUR) if begins else None
+        flips = is_clear and len(failing) == 1
+        return Pivot(hazard.name, hour, False, flips, outlook.chance_pct, outlook.chance_pct, hazard)
     tried = list(_tried(outlook, forecasts, look, clear=not is_clear))
     flipping = [each for each in tried if (each.chance_pct >= go_pct) != is_clear]
     if flipping:
@@ -67,16 +73,6 @@ def find_pivot(
     if moved is None or moved.chance_pct == outlook.chance_pct:
         return None
     return _pivot(moved, outlook, is_good=is_clear, flips=False)
-
-
-def _hazard(outlook: Outlook, failing: Sequence[str], is_clear: bool) -> Pivot | None:
-    """The one that fails: without it the night would be good, if the sky is and nothing else fails."""
-    hazard = outlook.hazard(failing[0])
-    if hazard is None:
-        return None
-    hour = Span(_whole(hazard.at), _whole(hazard.at) + HOUR) if hazard.at else None
-    flips = is_clear and len(failing) == 1
-    return Pivot(hazard.name, hour, False, flips, outlook.chance_pct, outlook.chance_pct, hazard)
 
 
 def failing_hazards(
@@ -110,20 +106,21 @@ def _pivot(tried: _Tried, outlook: Outlook, *, is_good: bool, flips: bool) -> Pi
 
 def _tried(outlook: Outlook, forecasts: Sequence[Forecast], look: Look, *, clear: bool) -> Iterator[_Tried]:
     """Clearing takes one layer or all cloud away, its opposite makes the hour overcast."""
-    for hour in _hours(outlook.window):
+    start = _whole(outlook.window.start)
+    while start < outlook.window.end:
+        hour = Span(start, start + HOUR)
         for thing in (*_LAYERS, CLOUD) if clear else (CLOUD,):
             changed = [_changed(forecast, hour, thing, clear=clear) for forecast in forecasts]
-            effort = _effort(forecasts, changed, hour)
-            if effort > 0:
-                chance_pct = look(changed).chance_pct
-                if chance_pct is not None:
-                    yield _Tried(thing, hour, chance_pct, effort)
-
-
-def _hours(window: Span) -> list[Span]:
-    first = _whole(window.start)
-    count = -(-(window.end - first) // HOUR)
-    return [Span(first + k * HOUR, first + (k + 1) * HOUR) for k in range(count)]
+            moves = [
+                abs(old - new)
+                for one, other in zip(forecasts, changed, strict=True)
+                for old, new in zip(_clouds(one, hour), _clouds(other, hour), strict=True)
+                if not isnan(old) and not isnan(new)
+            ]
+            effort = fmean(moves) if moves else 0.0
+            if effort > 0 and (chance_pct := look(changed).chance_pct) is not None:
+                yield _Tried(thing, hour, chance_pct, effort)
+        start = hour.end
 
 
 def _whole(at: datetime) -> datetime:
@@ -169,16 +166,6 @@ def _with_cloud(hours: Hours, hour: Span, thing: str, *, clear: bool) -> Hours:
         for field, cover in changed.items():
             layers[field][at] = cover
     return hours.changed({TOTAL: totals, **layers})
-
-
-def _effort(before: Sequence[Forecast], after: Sequence[Forecast], hour: Span) -> float:
-    moves = [
-        abs(old - new)
-        for one, other in zip(before, after, strict=True)
-        for old, new in zip(_clouds(one, hour), _clouds(other, hour), strict=True)
-        if not isnan(old) and not isnan(new)
-    ]
-    return fmean(moves) if moves else 0.0
 
 
 def _clouds(forecast: Forecast, hour: Span) -> Iterator[float]:

@@ -109,10 +109,20 @@ def sky_now(
     much as one elsewhere, one from which its own wind blows towards the site as well, one that is both up
     to three times.
     """
-    heard = [each for each in stations if _is_witness(each, now) and abs(middle - each.at) <= LONGEST]
+    heard, weights = [], []
+    for each in stations:
+        # near, not of the future, not silent for long; a "clear" far above says nothing of a site below
+        is_recent = timedelta(0) <= now - each.at <= OLDEST and abs(middle - each.at) <= LONGEST
+        is_above = each.says is Says.CLEAR and each.higher_m > MOUNTAIN_M
+        if each.distance_km > REACH_KM or not is_recent or is_above:
+            continue
+        # the nearer the more, and more where the weather comes from or the camera looks
+        beside = [way for way in (each.wind_from_deg, toward_deg) if way is not None]
+        ahead = sum(max(0.0, cos(radians(each.bearing_deg - way))) for way in beside)
+        heard.append(each)
+        weights.append((1 + ahead) / (1 + each.distance_km / OTHER_SIDE_KM[0]))
     if not heard:
         return None
-    weights = [_weight(each, toward_deg) for each in heard]
     hours = [abs(middle - each.at) / timedelta(hours=1) for each in heard]
     added = [added_by(each, ahead_h) for each, ahead_h in zip(heard, hours, strict=True)]
     order = sorted(range(len(heard)), key=lambda i: (-weights[i], heard[i].distance_km, heard[i].station))
@@ -147,20 +157,6 @@ def believed_clear(station: StationSky) -> float:
     other_side = float(np.interp(station.distance_km, OTHER_SIDE_KM, OTHER_SIDE_SHARE))
     here = there * (1 - other_side) + (1 - there) * other_side
     return (0.5 + here) / 2 if abs(station.higher_m) > MOUNTAIN_M else here
-
-
-def _is_witness(station: StationSky, now: datetime) -> bool:
-    """Near, not of the future, and not silent for long; a "clear" far above says nothing of a site below."""
-    if station.distance_km > REACH_KM or not timedelta(0) <= now - station.at <= OLDEST:
-        return False
-    return not (station.says is Says.CLEAR and station.higher_m > MOUNTAIN_M)
-
-
-def _weight(station: StationSky, toward_deg: float | None) -> float:
-    """In the mean of all: the nearer the more, and more where the weather comes from or the camera looks."""
-    beside = [station.wind_from_deg, toward_deg]
-    ahead = sum(max(0.0, cos(radians(station.bearing_deg - each))) for each in beside if each is not None)
-    return (1 + ahead) / (1 + station.distance_km / OTHER_SIDE_KM[0])
 
 
 def credited(found: SkyNow) -> tuple[Source, ...]:

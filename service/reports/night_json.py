@@ -14,8 +14,7 @@ from alerts.judging.verdict import Verdict
 from alerts.judging.window_brightness import WindowSky
 from alerts.sites.model import Site
 from alerts.sky.night import DarkWindow, Night
-from alerts.weather.forecast import Source
-from alerts.weather.official_warnings import OfficialWarning
+from alerts.weather.forecast import OfficialWarning, Source
 from alerts.weather.outlook import Hazard, Outlook, SourceChance
 from alerts.wishes.fields import write_words
 from alerts.wishes.model import Wishes

@@ -18,7 +18,7 @@ from alerts.judging.comparison import OtherSite
 from alerts.judging.verdict import VerdictWord
 from alerts.notifying.model import AlertKind
 from alerts.sky.night import ShapeSpan, TrackPoint
-from alerts.weather.cloud_by_hour import CloudHour
+from alerts.weather.chance import CloudHour
 
 
 @dataclass(frozen=True, slots=True)

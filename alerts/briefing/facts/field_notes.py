@@ -15,7 +15,7 @@ from alerts.field.frame_plan import HIGHEST_OVER_DEG, Aim, FramePlan, Panorama
 from alerts.field.kit import Kit
 from alerts.sites.model import Gate
 from alerts.sky.night import TrackPoint
-from alerts.weather.cloud_by_hour import CloudHour
+from alerts.weather.chance import CloudHour
 
 Said = str | Phrase
 """What is said: a code with its values; in rows of an older version the text alone, said as it stands. ""

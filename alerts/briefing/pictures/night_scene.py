@@ -23,7 +23,7 @@ from alerts.sky.milky_way import geometry
 from alerts.sky.night import DarkWindow, Night, TargetKind, TrackPoint
 from alerts.sky.observers import Ground
 from alerts.sky.tracks import sky_track
-from alerts.weather.cloud_by_hour import CloudHour
+from alerts.weather.chance import CloudHour
 
 
 @dataclass(frozen=True, slots=True)

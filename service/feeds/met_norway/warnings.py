@@ -10,8 +10,8 @@ from collections.abc import Mapping
 from typing import Any
 
 from alerts.common.phrases import phrase
+from alerts.weather.forecast import OfficialWarning
 from alerts.weather.models import MET_NORWAY_TERMS
-from alerts.weather.official_warnings import OfficialWarning
 from service.feeds.met_norway.client import DEFAULT_URL, read_expires
 from service.feeds.shared.checked_json import as_dict, as_list, as_text, bad_shape
 from service.feeds.shared.guards import MET_NORWAY_WARNINGS

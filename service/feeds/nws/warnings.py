@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from alerts.weather.forecast import OfficialWarning
 from alerts.weather.models import NWS_TERMS
-from alerts.weather.official_warnings import OfficialWarning
 from service.feeds.nws.client import DEFAULT_URL, HEADERS, SERVED, read_expires
 from service.feeds.shared.checked_json import as_dict, as_text
 from service.feeds.shared.guards import NWS_WARNINGS

@@ -9,9 +9,8 @@ from datetime import datetime, timedelta
 
 from alerts.common.phrases import Phrase, phrase
 from alerts.common.span import Span
-from alerts.weather.forecast import Forecast, Place, Source
+from alerts.weather.forecast import Bulletin, Forecast, Place, Source
 from alerts.weather.models import ModelRow, get_model, model_name
-from alerts.weather.official_warnings import Bulletin
 from alerts.weather.quality_gates import (
     QualityCheck,
     Rejected,

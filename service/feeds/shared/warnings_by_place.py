@@ -14,9 +14,8 @@ from typing import Any
 
 from alerts.common.phrases import Phrase, phrase
 from alerts.common.span import Span
-from alerts.weather.forecast import Place
+from alerts.weather.forecast import Bulletin, OfficialWarning, Place, Severity
 from alerts.weather.models import ModelRow, Terms
-from alerts.weather.official_warnings import Bulletin, OfficialWarning, Severity
 from alerts.weather.quality_gates import QualityCheck
 from service.feeds.shared.cache import StoredAnswer
 from service.feeds.shared.cached_request import AskRound, Question, ask

@@ -20,7 +20,7 @@ from alerts.common.errors import BadInput
 from alerts.field.kit import Kit, parse_kit
 from alerts.judging.window_brightness import window_sky
 from alerts.sky.ephemeris import Ephemeris
-from alerts.weather.cloud_by_hour import CloudHour, cloud_hours
+from alerts.weather.chance import CloudHour, cloud_hours
 from service.hindsight.track_record import RecordLines
 from service.pipeline.judging.review import Review
 

@@ -8,9 +8,8 @@ from functools import lru_cache
 from typing import Any
 
 from alerts.common.span import Span
-from alerts.weather.forecast import CloudLevels, Forecast, LayerScheme, Place, Sight, Source
+from alerts.weather.forecast import Bulletin, CloudLevels, Forecast, LayerScheme, Place, Sight, Source
 from alerts.weather.hours import Hours
-from alerts.weather.official_warnings import Bulletin
 from service.store.json_values import from_json, to_json
 from service.store.schema.core_tables import ForecastRow
 

@@ -18,7 +18,7 @@ from alerts.briefing.text.alert_view import AlertView, FactRow, view_alert
 from alerts.common.phrases import say
 from alerts.common.text import sentence
 from alerts.common.units import Units
-from alerts.weather.cloud_by_hour import CloudHour, cloud_hours
+from alerts.weather.chance import CloudHour, cloud_hours
 from alerts.wishes.model import units_of
 from service.web.nights.judged_night import ShownNight, ahead_of, is_past, judged_night
 from service.web.nights.page import leave_words, night_data, night_facts

@@ -9,7 +9,7 @@ from statistics import median
 from alerts.common.clock_times import zone_info
 from alerts.common.phrases import Reader, say
 from alerts.common.time_text import say_clock
-from alerts.weather.cloud_by_hour import cloud_hours
+from alerts.weather.chance import cloud_hours
 from alerts.weather.forecast import Source
 from alerts.wishes.model import units_of
 from service.web.nights.judged_night import ShownNight

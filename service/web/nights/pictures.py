@@ -15,7 +15,7 @@ from alerts.field.trip_plan import plan_trip
 from alerts.judging.verdict import VerdictWord
 from alerts.sites.model import Site
 from alerts.sky.brightness.light_domes import domes
-from alerts.weather.cloud_by_hour import cloud_hours
+from alerts.weather.chance import cloud_hours
 from alerts.wishes.model import units_of
 from service.web.nights.judged_night import ShownNight
 from service.web.shared.sky_cache import SkyCache

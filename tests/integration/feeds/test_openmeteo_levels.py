@@ -111,7 +111,7 @@ def test_high_sites_are_asked_about_cloud_by_height_and_low_ones_not(mountains):
 
 def test_row_161_over_the_deck_the_sky_is_clear_and_the_valley_foggy(mountains):
     (forecast,) = Installation(by_height=True).fetch([RIDGE]).forecasts
-    above = above_site(forecast)
+    above, _ = above_site(forecast)
     assert set(above.total.tolist()) == {0.0}
     assert {hour.cloud_below_pct for hour in forecast.hours} == {100.0}
     assert {hour.cloud_total_pct for hour in forecast.hours} == {100.0}
@@ -228,7 +228,7 @@ def test_a_level_that_a_model_lacks_is_left_out(mountains):
     mountains.change_levels = lacks_800
     (forecast,) = Installation(by_height=True).fetch([RIDGE]).forecasts
     assert forecast.levels.pressures_hpa == (1000, 950, 925, 900, 850, 700)
-    assert above_site(forecast).total[0] == 0.0
+    assert above_site(forecast)[0].total[0] == 0.0
 
 
 def test_row_165_levels_of_another_run_are_left_out(mountains, mocked):

@@ -14,10 +14,9 @@ from sqlalchemy.orm import Session, sessionmaker
 from alerts.common.span import Span
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.weather.forecast import Forecast, Place
+from alerts.weather.forecast import Bulletin, Forecast, OfficialWarning, Place, Severity
 from alerts.weather.hours import HourlyWeather, Hours
 from alerts.weather.models import find_model
-from alerts.weather.official_warnings import Bulletin, OfficialWarning, Severity
 from alerts.wishes.model import DEFAULT_WISHES
 from service.feeds.shared.guards import Spent
 from service.feeds.shared.model import FeedFailure, Gathered, build_source

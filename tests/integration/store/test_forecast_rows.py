@@ -13,9 +13,18 @@ import pytest
 from sqlalchemy.orm import Session, sessionmaker
 
 from alerts.common.span import Span
-from alerts.weather.forecast import CloudLevels, Forecast, LayerScheme, Place, Sight, Source
+from alerts.weather.forecast import (
+    Bulletin,
+    CloudLevels,
+    Forecast,
+    LayerScheme,
+    OfficialWarning,
+    Place,
+    Severity,
+    Sight,
+    Source,
+)
 from alerts.weather.hours import FIELDS, HourlyWeather, Hours
-from alerts.weather.official_warnings import Bulletin, OfficialWarning, Severity
 from service.store.engine import open_engine
 from service.store.migrate import require_current
 from service.store.repositories import forecasts

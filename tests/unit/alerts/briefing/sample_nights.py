@@ -26,7 +26,7 @@ from alerts.sites.model import Foreground, Gate, HorizonLine, Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import DarkWindow, Night, SkyWishes
 from alerts.sky.nights.night_builder import night_named
-from alerts.weather.cloud_by_hour import CloudHour
+from alerts.weather.chance import CloudHour
 from alerts.weather.forecast import Source
 from alerts.weather.outlook import Hazard, HazardLevel, Outlook, SourceChance
 from alerts.wishes.model import Wishes

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime, timedelta
 
 from alerts.common.span import Span
-from alerts.weather.cloud_by_hour import cloud_hours
+from alerts.weather.chance import cloud_hours
 from alerts.weather.forecast import Forecast, LayerScheme, Source
 from alerts.weather.hours import HourlyWeather, Hours
 from tests.unit.alerts.judging.values import chance_by

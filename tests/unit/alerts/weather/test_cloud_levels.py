@@ -12,7 +12,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 
-from alerts.weather.cloud_levels import CloudAbove, above_site, cloud_above_site, overlapped, with_levels
+from alerts.weather.cloud_levels import LayeredCloud, above_site, cloud_above_site, overlapped, with_levels
 from alerts.weather.forecast import CloudLevels, Forecast, LayerScheme, Place, Source
 from alerts.weather.hours import HourlyWeather, Hours
 
@@ -32,44 +32,36 @@ def over(
     mid: float = 0.0,
     high: float = 0.0,
     heights_m: tuple[float, ...] = STANDARD_M,
-) -> CloudAbove:
-    """One hour."""
-    return cloud_above_site(
-        np.array([levels_pct]),
-        np.array([heights_m]),
-        site_m,
-        total_pct=np.array([total]),
-        low_pct=np.array([low]),
-        mid_pct=np.array([mid]),
-        high_pct=np.array([high]),
+) -> tuple[float, ...]:
+    """One hour: total and layers above the site, and what lies below it."""
+    own = LayeredCloud(*(np.array([each]) for each in (total, low, mid, high)))
+    above, below = cloud_above_site(
+        np.array([levels_pct]), np.array([heights_m]), site_m, own, LayerScheme.OPEN_METEO
     )
-
-
-def one(found: CloudAbove) -> tuple[float, ...]:
-    return tuple(float(each[0]) for each in (found.total, found.low, found.mid, found.high, found.below))
+    return tuple(float(each[0]) for each in (*above, below))
 
 
 @pytest.mark.parametrize("site_m", [1850.0, 2400.0, 2850.0])
 def test_row_161_a_site_above_the_deck_has_a_clear_sky_and_cloud_below(site_m: float) -> None:
-    assert one(over(site_m, DECK, 100, 100)) == (0.0, 0.0, 0.0, 0.0, 100.0)
+    assert over(site_m, DECK, 100, 100) == (0.0, 0.0, 0.0, 0.0, 100.0)
 
 
 @pytest.mark.parametrize("site_m", [300.0, 900.0, 1150.0])
 def test_a_site_in_or_under_the_deck_has_it_above(site_m: float) -> None:
-    total, low, *_ = one(over(site_m, DECK, 100, 100))
+    total, low, *_ = over(site_m, DECK, 100, 100)
     assert low >= 90
     assert total >= 90
 
 
 def test_cirrus_over_the_deck_stays() -> None:
-    total, low, mid, high, below = one(over(1850, DECK, 100, 100, 0, 45))
+    total, low, mid, high, below = over(1850, DECK, 100, 100, 0, 45)
     assert (low, mid, high, below) == (0.0, 0.0, 45.0, 100.0)
     assert total == pytest.approx(45.0)
 
 
 def test_low_cloud_above_the_site_stays() -> None:
     broken = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 60.0, 0.0)
-    assert one(over(1850, broken, 60, 60, heights_m=(*STANDARD_M[:6], 2950.0, STANDARD_M[7])))[:2] == (
+    assert over(1850, broken, 60, 60, heights_m=(*STANDARD_M[:6], 2950.0, STANDARD_M[7]))[:2] == (
         60.0,
         60.0,
     )
@@ -78,14 +70,14 @@ def test_low_cloud_above_the_site_stays() -> None:
 def test_what_the_levels_do_not_explain_may_lie_anywhere() -> None:
     """Levels that know of no cloud where the model has some say nothing of where it is."""
     nothing = (0.0,) * 8
-    assert one(over(1850, nothing, 100, 100))[:2] == (100.0, 100.0)
-    shares = [one(over(1850, (below, *nothing[1:]), 100, 100))[0] for below in range(0, 101, 10)]
+    assert over(1850, nothing, 100, 100)[:2] == (100.0, 100.0)
+    shares = [over(1850, (below, *nothing[1:]), 100, 100)[0] for below in range(0, 101, 10)]
     assert shares == sorted(shares, reverse=True)
     assert shares[-1] == 0.0
 
 
 def test_a_total_beyond_the_layers_is_left_above() -> None:
-    assert one(over(1850, DECK, 80, 20))[0] == pytest.approx(60.0)
+    assert over(1850, DECK, 80, 20)[0] == pytest.approx(60.0)
 
 
 def test_cloud_above_is_never_more_than_the_models_own() -> None:
@@ -93,7 +85,7 @@ def test_cloud_above_is_never_more_than_the_models_own() -> None:
     for _ in range(400):
         levels = tuple(dice.choice((0.0, 30.0, 100.0, dice.uniform(0, 100))) for _ in HPA)
         total, low, mid, high = (dice.uniform(0, 100) for _ in range(4))
-        found = one(over(dice.uniform(600, 5000), levels, total, low, mid, high))
+        found = over(dice.uniform(600, 5000), levels, total, low, mid, high)
         for above, own in zip(found, (total, low, mid, high), strict=False):
             assert np.isnan(above) or -1e-6 <= above <= own + 1e-6
 
@@ -101,29 +93,28 @@ def test_cloud_above_is_never_more_than_the_models_own() -> None:
 @pytest.mark.parametrize("gone", range(8))
 def test_row_162_an_unknown_level_makes_the_hour_unknown_never_clear(gone: int) -> None:
     levels = (*DECK[:gone], NAN, *DECK[gone + 1 :])
-    assert np.isnan(one(over(1850, levels, 100, 100))[0])
+    assert np.isnan(over(1850, levels, 100, 100)[0])
     heights = (*STANDARD_M[:gone], NAN, *STANDARD_M[gone + 1 :])
-    assert np.isnan(one(over(1850, DECK, 100, 100, heights_m=heights))[0])
+    assert np.isnan(over(1850, DECK, 100, 100, heights_m=heights)[0])
 
 
 @pytest.mark.parametrize("which", range(4))
 def test_an_unknown_layer_of_the_model_is_unknown(which: int) -> None:
     own = [100.0, 100.0, 0.0, 0.0]
     own[which] = NAN
-    assert np.isnan(one(over(1850, DECK, *own))[0])
+    assert np.isnan(over(1850, DECK, *own)[0])
 
 
 def test_a_hole_between_levels_hides_cloud() -> None:
-    found = cloud_above_site(
+    own = LayeredCloud(*(np.array([each]) for each in (100.0, 100.0, 0.0, 0.0)))
+    above, _ = cloud_above_site(
         np.array([[100.0, 0.0, 0.0]]),
         np.array([[111.0, 1457.0, 5574.0]]),
         1850.0,
-        total_pct=np.array([100.0]),
-        low_pct=np.array([100.0]),
-        mid_pct=np.array([0.0]),
-        high_pct=np.array([0.0]),
+        own,
+        LayerScheme.OPEN_METEO,
     )
-    assert np.isnan(found.total[0])
+    assert np.isnan(above.total[0])
 
 
 def sub_columns(cover: list[float], columns: int = 1000) -> float:
@@ -183,10 +174,10 @@ LEVELS = CloudLevels(HPA, tuple((each, None) for each in DECK), tuple((each, eac
 def test_hours_of_a_forecast_know_the_cloud_above_and_below() -> None:
     known = with_levels(forecast(1850.0), LEVELS)
     assert [hour.cloud_below_pct for hour in known.hours] == [100.0, None]
-    above = above_site(known)
-    assert above is not None
-    assert above.total[0] == 0.0
-    assert np.isnan(above.total[1])
+    found = above_site(known)
+    assert found is not None
+    assert found[0].total[0] == 0.0
+    assert np.isnan(found[0].total[1])
     assert [hour.cloud_total_pct for hour in known.hours] == [100.0, 100.0]
 
 

@@ -7,10 +7,9 @@ from typing import Any
 import pytest
 
 from alerts.common.span import Span
-from alerts.weather.hazards import assess
 from alerts.weather.hours import HourlyWeather
 from alerts.weather.outlook import Hazard, HazardLevel
-from tests.unit.alerts.weather.values import HOUR, WINDOW, forecast, hour, look
+from tests.unit.alerts.weather.values import HOUR, WINDOW, assess_hazards, forecast, hour, look
 
 FINE, WARN, FAIL, UNKNOWN = HazardLevel.FINE, HazardLevel.WARN, HazardLevel.FAIL, HazardLevel.UNKNOWN
 NIGHT = Span(WINDOW.start - 5 * HOUR, WINDOW.end + 5 * HOUR)
@@ -24,7 +23,7 @@ def night(at: int, **values: Any) -> tuple[HourlyWeather, ...]:
 
 
 def found(name: str, at: int, **values: Any) -> Hazard:
-    hazards = assess(WINDOW, [forecast(night(at, **values))], shooting=SHOOTING, trip=TRIP)
+    hazards = assess_hazards(WINDOW, [forecast(night(at, **values))], shooting=SHOOTING, trip=TRIP)
     return next(each for each in hazards if each.name == name)
 
 
@@ -81,7 +80,7 @@ def test_the_worst_while_shooting_is_what_a_wish_is_held_against() -> None:
 
 def test_time_outside_the_window_need_not_be_known() -> None:
     """A forecast that begins with the window tells enough of a stretch at its start."""
-    hazards = assess(
+    hazards = assess_hazards(
         WINDOW, [forecast()], shooting=Span(WINDOW.start - HOUR, WINDOW.start + 2 * HOUR), trip=TRIP
     )
     assert {each.level for each in hazards if each.name != "smoke"} == {FINE}
@@ -94,7 +93,7 @@ def test_a_stretch_that_nobody_knows_is_unknown() -> None:
         else hour(each.starts, wind_ms=None)
         for each in night(99)
     )
-    hazards = assess(WINDOW, [forecast(holed)], shooting=SHOOTING, trip=TRIP)
+    hazards = assess_hazards(WINDOW, [forecast(holed)], shooting=SHOOTING, trip=TRIP)
     assert next(each for each in hazards if each.name == "wind").level is UNKNOWN
 
 

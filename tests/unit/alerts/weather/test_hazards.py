@@ -15,10 +15,10 @@ from alerts.common.phrases import phrase
 from alerts.judging.rules import SAFETY_FIRST
 from alerts.weather.comfort import dew_point_c, dew_spread_c, felt, frostbite_minutes, wind_chill_c
 from alerts.weather.forecast import Forecast
-from alerts.weather.hazards import assess
 from alerts.weather.hours import Hours
 from alerts.weather.outlook import Hazard, HazardLevel
 from tests.unit.alerts.judging.values import UNHURRIED, WINDOW, fine_hour, forecast, source
+from tests.unit.alerts.weather.values import assess_hazards
 
 DATA = Path(__file__).parents[3] / "data" / "judging"
 FINE, WARN, FAIL, UNKNOWN = HazardLevel.FINE, HazardLevel.WARN, HazardLevel.FAIL, HazardLevel.UNKNOWN
@@ -93,7 +93,7 @@ def over_window(**values: Any) -> Forecast:
 
 
 def found(name: str, *forecasts: Forecast) -> Hazard:
-    return next(hazard for hazard in assess(WINDOW, forecasts) if hazard.name == name)
+    return next(hazard for hazard in assess_hazards(WINDOW, forecasts) if hazard.name == name)
 
 
 LEVELS = {
@@ -152,7 +152,7 @@ def test_each_hazard_has_its_level(name: str, values: dict[str, Any], level: Haz
 
 
 def test_every_hazard_is_looked_at_in_a_fixed_order() -> None:
-    assert tuple(hazard.name for hazard in assess(WINDOW, [over_window()])) == NAMES
+    assert tuple(hazard.name for hazard in assess_hazards(WINDOW, [over_window()])) == NAMES
     assert set(NAMES) | {"warning"} == set(SAFETY_FIRST)
 
 
@@ -162,7 +162,7 @@ def test_every_hazard_has_words_where_nothing_is_known(name: str) -> None:
 
 
 def test_with_no_forecast_everything_is_unknown() -> None:
-    assert {hazard.level for hazard in assess(WINDOW, [])} == {UNKNOWN}
+    assert {hazard.level for hazard in assess_hazards(WINDOW, [])} == {UNKNOWN}
 
 
 def test_the_worst_source_counts() -> None:

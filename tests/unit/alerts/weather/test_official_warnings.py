@@ -9,8 +9,7 @@ import pytest
 
 from alerts.briefing.collect import attributions
 from alerts.common.span import Span
-from alerts.weather.forecast import Forecast
-from alerts.weather.official_warnings import Bulletin, OfficialWarning, Severity
+from alerts.weather.forecast import Bulletin, Forecast, OfficialWarning, Severity
 from alerts.weather.outlook import Hazard, HazardLevel
 from tests.unit.alerts.weather.values import HOUR, NOW, WINDOW, forecast, look
 

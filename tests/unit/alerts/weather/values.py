@@ -10,11 +10,13 @@ from typing import Any
 from hypothesis import settings
 
 from alerts.common.span import Span
+from alerts.weather import hazards
 from alerts.weather.chance import look_at_cloud
 from alerts.weather.forecast import Forecast, LayerScheme, Place, Sight, Source
 from alerts.weather.hours import HourlyWeather, Hours
-from alerts.weather.outlook import Outlook
+from alerts.weather.outlook import Hazard, Outlook
 from alerts.weather.source_chance import EventQuery
+from alerts.weather.worst_of import HazardSpan, aligned
 
 UNHURRIED = settings(deadline=None)
 HOUR = timedelta(hours=1)
@@ -87,3 +89,25 @@ def look(*forecasts: Forecast, **how: Any) -> Outlook:
     trip = how.pop("trip", None)
     given: dict[str, Any] = {"shortest": HOUR, "now": NOW, "is_night_of": True} | how
     return look_at_cloud(EventQuery(WINDOW, **given), forecasts).on_trip(trip)
+
+
+def assess_hazards(
+    window: Span,
+    forecasts: Sequence[Forecast],
+    *,
+    shooting: Span | None = None,
+    trip: Span | None = None,
+    air: Sequence[Forecast] = (),
+) -> tuple[Hazard, ...]:
+    """Every hazard, one of each name, in a fixed order, without official warnings.
+
+    shooting: when comfort counts; trip: from leave-by to home, when safety counts; both by default the
+    window. air: what tells of aerosols. Safety looks at the worst value of any source. A value that no
+    source has for 80 % of the window, or of what the shooting shares with it, is `unknown`, except when
+    what is known already fails.
+    """
+    shooting, trip, sources = shooting or window, trip or window, aligned(forecasts)
+    must = shooting.overlap(window) or shooting
+    there = HazardSpan.of(shooting, must, sources)
+    on_site = hazards.assess_on_site(there, HazardSpan.of(shooting, must, aligned(air)))
+    return (*hazards.assess_trip(there, HazardSpan.of(trip, window, sources)), *on_site)

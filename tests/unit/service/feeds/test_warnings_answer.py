@@ -3,7 +3,7 @@
 import pytest
 
 from alerts.common.span import Span
-from alerts.weather.official_warnings import Severity
+from alerts.weather.forecast import Severity
 from alerts.weather.quality_gates import QualityCheck
 from service.feeds.met_norway import warnings as met_norway_warnings
 from service.feeds.nws import warnings as nws_warnings
