@@ -16,6 +16,7 @@ from alerts.common.phrases import phrase, say
 from alerts.common.text import Clock
 from alerts.track.observations.evidence import SeenSky
 from alerts.track.record.regret import build_ledger
+from alerts.track.record.summary import records_of
 from alerts.track.record.text import say_map
 from alerts.wishes.model import DEFAULT_WISHES
 from service.app import build
@@ -31,7 +32,6 @@ from service.hindsight.track_record import (
     record_csv,
     record_json,
     record_page,
-    records_of,
 )
 from service.reports.wish_file import read_wish_file
 from service.store.json_values import to_json

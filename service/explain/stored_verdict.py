@@ -29,7 +29,7 @@ from alerts.sky.night import Night, SkyWishes
 from alerts.sky.nights.night_builder import night_named
 from alerts.track.observations.evidence import PersonReport
 from alerts.track.observations.outcome import Outcome
-from alerts.track.record.place_climate import UNKNOWN_CLIMATE
+from alerts.track.record.climatology import UNKNOWN_CLIMATE
 from alerts.weather.forecast import Forecast
 from alerts.weather.outlook import Outlook
 from alerts.wishes.model import Wishes

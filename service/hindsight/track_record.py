@@ -16,9 +16,9 @@ from sqlalchemy.orm import Session
 from alerts.common.phrases import say
 from alerts.track.calibration.leads import HOURS_BEFORE, LEADS, Lead
 from alerts.track.calibration.pairs import Pairs
-from alerts.track.record.climatology import MonthCounts, climatology, month_counts
+from alerts.track.record.climatology import MonthCounts, month_counts
 from alerts.track.record.regret import Ledger, build_ledger
-from alerts.track.record.summary import Record, build_record
+from alerts.track.record.summary import Record, records_of
 from alerts.track.record.text import (
     forecasts_like,
     say_first,
@@ -88,17 +88,6 @@ def load_record(session: Session, site_id: int | None = None) -> TrackRecord:
         for each in sets
     )
     return TrackRecord(records, unsure, ledgers, station_credits(session))
-
-
-def records_of(pairs: Pairs, counts: MonthCounts | None, unsure: int) -> dict[Lead, Record]:
-    """A record for each lead that has any pairs. counts: over all sites, where these pairs are of one."""
-    rates = climatology(pairs, everywhere=counts)
-    records = {}
-    for index, lead in enumerate(LEADS):
-        own = pairs.lead == index
-        if own.any():
-            records[lead] = build_record(pairs.where(own), reference=rates[own], unsure=unsure)
-    return records
 
 
 def everywhere(session: Session) -> MonthCounts | None:
@@ -219,14 +208,9 @@ class RecordLines:
 
         ahead: from now to the window's start.
         """
-        lead = nearest_lead(ahead)
+        hours = ahead / timedelta(hours=1)
+        lead = min(LEADS, key=lambda each: abs(HOURS_BEFORE[each] - hours))
         if lead not in self._pairs:
             self._pairs[lead] = load_pairs(session, lead=lead, with_lineages=False)
         like = forecasts_like(self._pairs[lead], site_id, lead, chance_pct / 100)
         return say_like(like) if like.cases else ""
-
-
-def nearest_lead(ahead: timedelta) -> Lead:
-    """The lead at which the record remembers what was said about that long before a window."""
-    hours = ahead / timedelta(hours=1)
-    return min(LEADS, key=lambda lead: abs(HOURS_BEFORE[lead] - hours))

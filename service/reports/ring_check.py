@@ -39,7 +39,7 @@ from alerts.judging.obstacles import (
 from alerts.sites.model import Site
 from alerts.track.calibration.correct import calibrate
 from alerts.track.calibration.model import NONE_VERSION, Calibration
-from alerts.track.record.place_climate import LEAST_SHARE, UNKNOWN_CLIMATE, Climate
+from alerts.track.record.climatology import LEAST_SHARE, UNKNOWN_CLIMATE, Climate
 from alerts.weather.forecast import Place
 from alerts.wishes.model import Wishes
 from service.app import Duskbell

@@ -22,7 +22,7 @@ from alerts.sky.nights.night_builder import readable_nights
 from alerts.sky.nights.night_events import site_in_blocks
 from alerts.sky.nights.season import easier_wishes, never_holds, wishes_text
 from alerts.sky.target_text import shape_phrase
-from alerts.track.record.place_climate import UNKNOWN_CLIMATE
+from alerts.track.record.climatology import UNKNOWN_CLIMATE
 from alerts.weather.season_price import price
 from alerts.wishes.model import ALL_WEEK, CHOICES, LimitChoice, Wishes, units_of
 from alerts.wishes.parse import weekday_phrases

@@ -1,12 +1,19 @@
-"""Maps at work: chances corrected by what came of earlier ones, on columns of them and on one alone."""
+"""Maps at work: chances corrected by what came of earlier ones, on columns of them, on one alone, and in an
+outlook.
+
+An outlook is corrected before it is judged. Correcting only what is shown would let a verdict rest on another
+chance than the one that is told.
+"""
 
 from __future__ import annotations
 
 from bisect import bisect_left
 from collections import deque
 from dataclasses import replace
+from datetime import datetime, timedelta
 from functools import cached_property
 from itertools import pairwise
+from operator import attrgetter
 
 import numpy as np
 import numpy.typing as npt
@@ -16,6 +23,7 @@ from alerts.common.phrases import phrase
 from alerts.track.calibration.intervals import STRENGTH_NIGHTS, Z90
 from alerts.track.calibration.leads import HOURS_BEFORE, LEADS, Lead
 from alerts.track.calibration.model import (
+    NONE_VERSION,
     TINY_CHANCE,
     WIDEST,
     CalibratedChance,
@@ -25,10 +33,12 @@ from alerts.track.calibration.model import (
 )
 from alerts.track.calibration.pairs import Pairs
 from alerts.track.calibration.regression import Floats
+from alerts.weather.outlook import Outlook
 
 MOST_TABLES = 400
 """Corrections kept: 150 hours for all sites alike, and as many of sites with shifts of their own."""
 EVERY_PCT = np.arange(101) / 100
+HOUR = timedelta(hours=1)
 
 
 def log_odds(chance: npt.ArrayLike, tiny: float = TINY_CHANCE) -> Floats:
@@ -142,8 +152,9 @@ class CalibrationInUse:
     @cached_property
     def is_the_same_at_all_leads(self) -> bool:
         """Whether the lead makes no difference, as with the prior; sites are compared last, being many."""
-        first, *others = (self.calibration.at(lead) for lead in LEADS)
-        return all(_what_corrects(each) == _what_corrects(first) for each in others)
+        corrects = attrgetter("method", "intercept", "slope", "lowest", "highest", "steps", "shifts")
+        first, *others = (corrects(self.calibration.at(lead)) for lead in LEADS)
+        return all(each == first for each in others)
 
     @cached_property
     def sites(self) -> frozenset[int]:
@@ -176,8 +187,61 @@ def in_use(calibration: Calibration) -> CalibrationInUse:
     return made
 
 
-def _what_corrects(lead_map: LeadMap) -> tuple[object, ...]:
-    return (
-        lead_map.method, lead_map.intercept, lead_map.slope, lead_map.lowest, lead_map.highest,
-        lead_map.steps, lead_map.shifts,
-    )  # fmt: skip
+def calibrated_outlook(outlook: Outlook, calibration: Calibration, *, site: int, now: datetime) -> Outlook:
+    """The same outlook with the corrected chance, the one before it, and the version that corrected it.
+
+    site: the number under which the record knows it. An unknown chance stays unknown; one that was
+    corrected already is corrected from what it was before, and stands as it was before under the version
+    that corrects nothing. The lead is taken in whole hours before the window, so that a chance doesn't
+    move from minute to minute.
+    """
+    raw_pct = outlook.chance_pct if outlook.raw_chance_pct is None else outlook.raw_chance_pct
+    if raw_pct is None:
+        return outlook
+    whole_pct = outlook.whole_pct if outlook.raw_whole_pct is None else outlook.raw_whole_pct
+    if calibration.version == NONE_VERSION:
+        return replace(
+            outlook,
+            chance_pct=raw_pct,
+            raw_chance_pct=None,
+            calibration="",
+            chance_range_pct=None,
+            whole_pct=whole_pct,
+            raw_whole_pct=None,
+        )
+    used, hours_before = in_use(calibration), _hours_before(outlook, now)
+    chance_pct, low_pct, high_pct = used.chances_pct(raw_pct, hours_before, site)
+    whole = None if whole_pct is None else used.chances_pct(whole_pct, hours_before, site)
+    return replace(
+        outlook,
+        chance_pct=chance_pct,
+        raw_chance_pct=raw_pct,
+        calibration=calibration.version,
+        chance_range_pct=(low_pct, high_pct),
+        whole_pct=None if whole is None else whole[0],
+        raw_whole_pct=whole_pct,
+    )
+
+
+def moves_at(
+    outlook: Outlook, calibration: Calibration, *, site: int, now: datetime, until: datetime
+) -> datetime:
+    """When the corrected chance becomes another one by the passing of time; `until` when it doesn't before.
+
+    outlook: as `calibrated_outlook` made it at `now`.
+    """
+    raw_pct = outlook.raw_chance_pct
+    used = in_use(calibration)
+    if raw_pct is None or used.is_the_same_at_all_leads:
+        return until
+    for hours in range(_hours_before(outlook, now) - 1, -1, -1):
+        at = outlook.window.start - hours * HOUR
+        if at >= until:
+            return until
+        if used.chances_pct(raw_pct, hours, site)[0] != outlook.chance_pct:
+            return at
+    return until
+
+
+def _hours_before(outlook: Outlook, now: datetime) -> int:
+    return max(0, -((now - outlook.window.start) // HOUR))

@@ -9,10 +9,9 @@ import numpy.typing as npt
 
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase
-from alerts.track.calibration.regression import Floats
 
-Z90, Z95 = 1.6448536269514722, 1.959963984540054
-"""Two-sided normal quantiles for 90 % and 95 %."""
+Z90 = 1.6448536269514722
+"""Two-sided normal quantile for 90 %."""
 STRENGTH_NIGHTS = 20.0
 """How many nights the rate of all weighs against a site's own. 16 Australian stations differ as if by 21
 (counts of the Bureau of Meteorology's 9 h cloud amounts, 2007-2017)."""
@@ -20,7 +19,6 @@ NIGHT_CORRELATION = 0.22
 """Of "clear" from one night to the next: 36 stations of the same data, -0.04 to 0.50."""
 _FARTHEST_NIGHTS = 8
 """Nights further apart are taken as independent: 0.22 to the eighth is 5 in a million."""
-_BETA_GRID = 4001
 
 
 def wilson_range(clear: float, cases: float, z: float = Z90) -> tuple[float, float]:
@@ -40,20 +38,6 @@ def wilson_range(clear: float, cases: float, z: float = Z90) -> tuple[float, flo
 def shrunk_share(clear: float, cases: float, rate_of_all: float, strength: float = STRENGTH_NIGHTS) -> float:
     """A site's share drawn toward the rate of all: (K p + k) / (K + n)."""
     return (strength * rate_of_all + clear) / (strength + cases)
-
-
-def shrunk_range(
-    clear: float, cases: float, rate_of_all: float, strength: float = STRENGTH_NIGHTS
-) -> tuple[float, float]:
-    """The 90 % range of a shrunk share: 5 % and 95 % quantiles of its beta distribution, to 0.0005."""
-    above, below = strength * rate_of_all + clear, strength * (1 - rate_of_all) + cases - clear
-    edges = np.linspace(0.0, 1.0, _BETA_GRID)
-    middles = (edges[1:] + edges[:-1]) / 2
-    log_density = (above - 1) * np.log(middles) + (below - 1) * np.log1p(-middles)
-    mass = np.exp(log_density - log_density.max())
-    reached = np.concatenate([[0.0], np.cumsum(mass)]) / mass.sum()
-    low, high = np.interp([0.05, 0.95], reached, edges)
-    return float(low), float(high)
 
 
 def consistency_limits(cases: int, chance: float) -> tuple[float, float]:
@@ -84,23 +68,15 @@ def effective_nights(
     sites, nights = np.asarray(site, dtype=np.int64), np.asarray(night, dtype=np.int64)
     if not sites.size:
         return 0.0
-    distinct, copies = np.unique(_spaced(sites, nights), return_counts=True)
+    # one number for each site and night, sites further apart than any correlation reaches
+    _, which = np.unique(sites, return_inverse=True)
+    nights = nights - nights.min()
+    spaced = which * (int(nights.max()) + 1 + _FARTHEST_NIGHTS) + nights
+    distinct, copies = np.unique(spaced, return_counts=True)
     often = copies.astype(np.float64)
     shared = float(often @ often)
     for apart in range(1, _FARTHEST_NIGHTS + 1):
-        shared += 2 * correlation**apart * float(often @ _often_at(distinct, often, distinct + apart))
+        at = np.minimum(np.searchsorted(distinct, distinct + apart), len(distinct) - 1)
+        often_then = np.where(distinct[at] == distinct + apart, often[at], 0.0)
+        shared += 2 * correlation**apart * float(often @ often_then)
     return len(sites) ** 2 / shared
-
-
-def _spaced(sites: npt.NDArray[np.int64], nights: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
-    """One number for each site and night, sites further apart than any correlation reaches."""
-    _, which = np.unique(sites, return_inverse=True)
-    first = int(nights.min())
-    width = int(nights.max()) - first + 1 + _FARTHEST_NIGHTS
-    spaced: npt.NDArray[np.int64] = which.astype(np.int64) * width + (nights - first)
-    return spaced
-
-
-def _often_at(distinct: npt.NDArray[np.int64], often: Floats, wanted: npt.NDArray[np.int64]) -> Floats:
-    at = np.minimum(np.searchsorted(distinct, wanted), len(distinct) - 1)
-    return np.where(distinct[at] == wanted, often[at], 0.0)

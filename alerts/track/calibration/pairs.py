@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, fields
 from datetime import date, datetime
 from statistics import fmean
 
@@ -70,24 +70,6 @@ class Pairs:
 
     def at_site(self, site: int) -> Pairs:
         return self.where(self.site == site)
-
-    def by_lineage(self, name: str) -> Pairs:
-        """The same nights as that lineage alone would have stated them, where it said anything.
-
-        What was told stays as it was: nobody was told anything by one lineage.
-        """
-        own = self.lineages[name]
-        alone = replace(self, stated=own, raw=own)
-        return alone.where(~np.isnan(own))
-
-    @property
-    def months(self) -> Ints:
-        """1..12, of each night's name."""
-        return months_of(self.night)
-
-    @property
-    def years(self) -> Ints:
-        return years_of(self.night)
 
 
 def months_of(night: Ints) -> Ints:

@@ -1,18 +1,53 @@
-"""How often nights come clear at a site in a month: what a forecast must beat to be worth anything."""
+"""How often nights come clear at a place in a month: what a forecast must beat to be worth anything, and what
+is usual there, learned from every night that was looked back on."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
-from alerts.track.calibration.intervals import STRENGTH_NIGHTS
+from alerts.track.calibration.intervals import STRENGTH_NIGHTS, shrunk_share
 from alerts.track.calibration.pairs import Ints, Pairs, months_of, years_of
 from alerts.track.calibration.regression import Floats
 from alerts.weather.skill import CLEAR_SHARE
 
+NEIGHBOUR_WEIGHT = 0.5
+"""What a night of the month before or after counts: seasons turn slowly, and a month has few nights (common
+practice, not fitted)."""
+LEAST_SHARE, MOST_SHARE = 0.05, 0.95
+"""No place is known to be always clear or never, whatever its nights have been."""
+
 _MONTHS = 13
+
+
+@dataclass(frozen=True, slots=True)
+class Climate:
+    """A place's nights so far by month (1..12), of all years. nights: how many are known; clear: the sum of
+    their clear shares (0..1 each)."""
+
+    nights: Mapping[int, int] = field(default_factory=dict)
+    clear: Mapping[int, float] = field(default_factory=dict)
+
+    def clear_share(self, month: int) -> float:
+        """How often a night hour is clear there in that month, drawn by 20 nights toward what is usual
+        anywhere: after 30 nights it is more the place's own than not."""
+        months = {month: 1.0, (month - 2) % 12 + 1: NEIGHBOUR_WEIGHT, month % 12 + 1: NEIGHBOUR_WEIGHT}
+        nights, clear = (
+            sum(weight * counts.get(each, 0) for each, weight in months.items())
+            for counts in (self.nights, self.clear)
+        )
+        share = shrunk_share(clear, nights, CLEAR_SHARE, STRENGTH_NIGHTS)
+        return min(max(share, LEAST_SHARE), MOST_SHARE)
+
+    @property
+    def by_month(self) -> tuple[float, ...]:
+        """The share of each month, January first."""
+        return tuple(round(self.clear_share(month), 2) for month in range(1, 13))
+
+
+UNKNOWN_CLIMATE = Climate()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -49,30 +84,26 @@ def climatology(
     """
     if not len(pairs):
         return np.zeros(0)
-    site, night, clear = _nights(pairs)
+    # each distinct site and night, clear when one of its windows was
+    _, site_rank = np.unique(pairs.site, return_inverse=True)
+    held = site_rank * (int(pairs.night.max()) + 1) + pairs.night
+    _, first, night_of_pair = np.unique(held, return_index=True, return_inverse=True)
+    site, night = pairs.site[first], pairs.night[first]
+    clear = (np.bincount(night_of_pair, pairs.clear) > 0).astype(np.int64)
+
     counts = everywhere or month_counts(night, np.ones_like(night), clear)
     month, year = months_of(night), years_of(night)
     rate = np.array([(site_rates or {}).get(int(each), CLEAR_SHARE) for each in site])
     rate = _drawn(rate, *_other_years(counts, year))
     rate = _drawn(rate, *_other_years(counts, year, month))
-    rate = _drawn(rate, *_other_years_here(site * _MONTHS + month, year, clear))
-    return rate[_night_of_pair(pairs)]
 
-
-def _nights(pairs: Pairs) -> tuple[Ints, Ints, Ints]:
-    """Site, night and outcome of each distinct site and night."""
-    which = _night_of_pair(pairs)
-    first = np.zeros(which.max() + 1, dtype=np.int64)
-    first[which[::-1]] = np.arange(len(which))[::-1]
-    came = np.bincount(which, pairs.clear) > 0
-    return pairs.site[first], pairs.night[first], came.astype(np.int64)
-
-
-def _night_of_pair(pairs: Pairs) -> Ints:
-    _, site = np.unique(pairs.site, return_inverse=True)
-    _, which = np.unique(site * (int(pairs.night.max()) + 1) + pairs.night, return_inverse=True)
-    numbered: Ints = which.astype(np.int64)
-    return numbered
+    # the same within each site's own month, of these nights alone
+    _, group = np.unique(site * _MONTHS + month, return_inverse=True)
+    year = year - year.min()
+    _, in_year = np.unique(group * (int(year.max()) + 1) + year, return_inverse=True)
+    cases = np.bincount(group)[group] - np.bincount(in_year)[in_year]
+    came = np.bincount(group, clear)[group] - np.bincount(in_year, clear)[in_year]
+    return _drawn(rate, cases, came.astype(np.int64))[night_of_pair]
 
 
 def _drawn(rate: Floats, cases: Ints, came: Ints) -> Floats:
@@ -85,28 +116,13 @@ def _other_years(counts: MonthCounts, year: Ints, month: Ints | None = None) -> 
     """Nights everywhere in all years but each one's own, and the clear ones among them; of its month."""
     of_month = np.zeros_like(counts.month) if month is None else counts.month
     wanted = np.zeros_like(year) if month is None else month
+    keys, which = np.unique(counts.year * _MONTHS + of_month, return_inverse=True)
+    own = year * _MONTHS + wanted
+    at = np.minimum(np.searchsorted(keys, own), len(keys) - 1)
+    is_counted = keys[at] == own
     cases, came = (
         np.bincount(of_month, column, minlength=_MONTHS).astype(np.int64)[wanted]
-        - _of_year(of_month, counts.year, column, wanted, year)
+        - np.where(is_counted, np.bincount(which, column).astype(np.int64)[at], 0)
         for column in (counts.nights, counts.clear)
     )
     return cases, came
-
-
-def _of_year(group: Ints, years: Ints, column: Ints, wanted: Ints, year: Ints) -> Ints:
-    """The column's sum over each wanted group and year; 0 for what isn't counted."""
-    keys, which = np.unique(years * _MONTHS + group, return_inverse=True)
-    sums = np.bincount(which, column).astype(np.int64)
-    key = year * _MONTHS + wanted
-    at = np.minimum(np.searchsorted(keys, key), len(keys) - 1)
-    return np.where(keys[at] == key, sums[at], 0)
-
-
-def _other_years_here(group: Ints, year: Ints, clear: Ints) -> tuple[Ints, Ints]:
-    """The same within each night's own group of these nights."""
-    _, group = np.unique(group, return_inverse=True)
-    year = year - year.min()
-    _, in_year = np.unique(group * (int(year.max()) + 1) + year, return_inverse=True)
-    cases = np.bincount(group)[group] - np.bincount(in_year)[in_year]
-    came = np.bincount(group, clear)[group] - np.bincount(in_year, clear)[in_year]
-    return cases, came.astype(np.int64)

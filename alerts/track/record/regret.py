@@ -31,10 +31,6 @@ class RegretRow:
         """Drives into cloud."""
         return self.gone - self.gone_clear
 
-    def cost(self, drive_price: float) -> float:
-        """All regret in missed clear nights, a drive into cloud weighing `drive_price` of them."""
-        return drive_price * self.wasted + self.missed
-
 
 @dataclass(frozen=True, slots=True)
 class Ledger:
@@ -72,27 +68,17 @@ def regret_ledger(pairs: Pairs, limits_pct: Iterable[int] = LIMITS_PCT) -> tuple
     The stated chances count in whole per cent, as people saw them.
     """
     open_nights = pairs.where(~pairs.is_barred)
-    return tuple(_row(open_nights, limit_pct) for limit_pct in limits_pct)
-
-
-def _row(nights: Pairs, limit_pct: int) -> RegretRow:
-    if not 0 <= limit_pct <= 100:
-        raise BadInput(phrase("track.go-limit-range", limit_pct=limit_pct))
-    goes = np.floor(100 * nights.stated + 0.5) >= limit_pct
-    return RegretRow(
-        limit_pct=limit_pct,
-        gone=int(goes.sum()),
-        gone_clear=int((goes & nights.clear).sum()),
-        missed=int((~goes & nights.clear).sum()),
-    )
-
-
-def least_regret(ledger: Iterable[RegretRow], drive_price: float) -> RegretRow:
-    """The limit with the least regret, the higher of equals, which spares drives.
-
-    drive_price: how many missed clear nights one drive into cloud weighs; above 0. With chances that mean
-    what they say this lies near drive_price / (1 + drive_price).
-    """
-    if drive_price <= 0:
-        raise BadInput(phrase("track.drive-price-range"))
-    return min(ledger, key=lambda row: (row.cost(drive_price), -row.limit_pct))
+    rows = []
+    for limit_pct in limits_pct:
+        if not 0 <= limit_pct <= 100:
+            raise BadInput(phrase("track.go-limit-range", limit_pct=limit_pct))
+        goes = np.floor(100 * open_nights.stated + 0.5) >= limit_pct
+        rows.append(
+            RegretRow(
+                limit_pct=limit_pct,
+                gone=int(goes.sum()),
+                gone_clear=int((goes & open_nights.clear).sum()),
+                missed=int((~goes & open_nights.clear).sum()),
+            )
+        )
+    return tuple(rows)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,7 +20,7 @@ from alerts.track.calibration.score import (
     murphy_parts,
 )
 from alerts.track.observations.evidence import Judge
-from alerts.track.record.climatology import climatology
+from alerts.track.record.climatology import MonthCounts, climatology
 
 FEWEST_PAIRS = 30
 """Below this only fractions are told: a percentage or a score of so few nights is mostly luck."""
@@ -151,32 +151,16 @@ def build_record(pairs: Pairs, *, reference: Floats | None = None, unsure: int =
     )
 
 
-def records_by_lead(pairs: Pairs, *, reference: Floats | None = None) -> Iterator[tuple[Lead, Record]]:
-    """A record for each lead that has any pairs, the nearest lead first; `reference` as above."""
-    rates = climatology(pairs) if reference is None else reference
+def records_of(pairs: Pairs, counts: MonthCounts | None = None, unsure: int = 0) -> dict[Lead, Record]:
+    """A record for each lead that has any pairs, the nearest first. counts: over all sites, where these pairs
+    are of one."""
+    rates = climatology(pairs, everywhere=counts)
+    records = {}
     for index, lead in enumerate(LEADS):
-        chosen = pairs.lead == index
-        if chosen.any():
-            yield lead, build_record(pairs.where(chosen), reference=rates[chosen])
-
-
-def records_by_site(pairs: Pairs, lead: Lead) -> Iterator[tuple[int, Record]]:
-    """A record for each site at one lead, ascending; climatology is worked out over all sites."""
-    own = pairs.at_lead(lead)
-    rates = climatology(own)
-    sites, first = np.unique(np.sort(own.site), return_index=True)
-    places = np.split(np.argsort(own.site, kind="stable"), first[1:])
-    for site, chosen in zip(sites.tolist(), places, strict=True):
-        yield site, build_record(own.where(chosen), reference=rates[chosen])
-
-
-def records_by_lineage(pairs: Pairs, lead: Lead) -> Iterator[tuple[str, Record]]:
-    """A record for each lineage at one lead, as if it had been the only one asked; by name."""
-    own = pairs.at_lead(lead)
-    for name in sorted(own.lineages):
-        alone = own.by_lineage(name)
-        if len(alone):
-            yield name, build_record(alone)
+        own = pairs.lead == index
+        if own.any():
+            records[lead] = build_record(pairs.where(own), reference=rates[own], unsure=unsure)
+    return records
 
 
 def count_calls(pairs: Pairs) -> Calls:
@@ -197,14 +181,12 @@ def _reliability(pairs: Pairs, worth: float) -> tuple[ReliabilityBin, ...]:
     cases = np.bincount(which, minlength=BINS)
     clear = np.bincount(which, weights=pairs.clear, minlength=BINS)
     said = np.bincount(which, weights=pairs.stated, minlength=BINS)
-    return tuple(
-        _bin(int(cases[i]), int(clear[i]), float(said[i] / cases[i]), worth) for i in range(BINS) if cases[i]
-    )
-
-
-def _bin(cases: int, clear: int, said: float, worth: float) -> ReliabilityBin:
-    low, high = consistency_limits(max(1, round(cases * worth)), said)
-    return ReliabilityBin(said, cases, clear, low, high)
+    bins = []
+    for i in np.flatnonzero(cases):
+        stated, count = float(said[i] / cases[i]), int(cases[i])
+        low, high = consistency_limits(max(1, round(count * worth)), stated)
+        bins.append(ReliabilityBin(stated, count, int(clear[i]), low, high))
+    return tuple(bins)
 
 
 def _scores(pairs: Pairs, reference: Floats | None, nights: float, models: tuple[SingleModel, ...]) -> Scores:
@@ -213,6 +195,12 @@ def _scores(pairs: Pairs, reference: Floats | None, nights: float, models: tuple
     gains = (rates - pairs.clear) ** 2 - (pairs.stated - pairs.clear) ** 2
     half = 1.645 * float(gains.std()) / (nights**0.5 * baseline) if baseline else 0.0
     skill = brier_skill(brier, baseline)
+    rivals = [
+        BestModel(each.lineage, each.brier, each.ours, each.skill)
+        for each in models
+        if each.brier is not None and each.ours is not None and each.skill is not None
+        if each.nights >= MOST_SPOKE_SHARE * len(pairs)
+    ]
     return Scores(
         brier=brier,
         murphy=murphy_parts(pairs.stated, pairs.clear),
@@ -220,7 +208,7 @@ def _scores(pairs: Pairs, reference: Floats | None, nights: float, models: tuple
         climatology_brier=baseline,
         skill=skill,
         skill_range=(skill - half, skill + half),
-        best_model=_best_model(models, len(pairs)),
+        best_model=min(rivals, key=lambda rival: rival.brier, default=None),
     )
 
 
@@ -229,32 +217,23 @@ def single_models(pairs: Pairs) -> tuple[SingleModel, ...]:
     found = []
     for name in sorted(pairs.lineages):
         spoke = ~np.isnan(pairs.lineages[name])
-        if spoke.any():
-            found.append(_single_model(name, pairs.lineages[name][spoke], pairs.where(spoke)))
+        if not spoke.any():
+            continue
+        said, own = pairs.lineages[name][spoke], pairs.where(spoke)
+        leaned = said >= 0.5
+        theirs = ours = skill = None
+        if len(own) >= FEWEST_PAIRS:
+            theirs, ours = brier_score(said, own.clear), brier_score(own.stated, own.clear)
+            skill = brier_skill(ours, theirs)
+        found.append(
+            SingleModel(
+                lineage=name,
+                nights=len(own),
+                leaned=int(leaned.sum()),
+                leaned_clear=int((leaned & own.clear).sum()),
+                brier=theirs,
+                ours=ours,
+                skill=skill,
+            )
+        )
     return tuple(found)
-
-
-def _single_model(name: str, said: Floats, own: Pairs) -> SingleModel:
-    leaned = said >= 0.5
-    theirs, ours = None, None
-    if len(own) >= FEWEST_PAIRS:
-        theirs, ours = brier_score(said, own.clear), brier_score(own.stated, own.clear)
-    return SingleModel(
-        lineage=name,
-        nights=len(own),
-        leaned=int(leaned.sum()),
-        leaned_clear=int((leaned & own.clear).sum()),
-        brier=theirs,
-        ours=ours,
-        skill=None if theirs is None or ours is None else brier_skill(ours, theirs),
-    )
-
-
-def _best_model(models: tuple[SingleModel, ...], nights: int) -> BestModel | None:
-    rivals = [
-        BestModel(each.lineage, each.brier, each.ours, each.skill)
-        for each in models
-        if each.brier is not None and each.ours is not None and each.skill is not None
-        if each.nights >= MOST_SPOKE_SHARE * nights
-    ]
-    return min(rivals, key=lambda rival: rival.brier, default=None)

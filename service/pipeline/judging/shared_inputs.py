@@ -19,9 +19,9 @@ from alerts.judging.assess import Assessment, JudgingInputs, Memo, WindowOutlook
 from alerts.judging.rules import Result
 from alerts.judging.verdict import Verdict
 from alerts.notifying.next_review import verdict_may_change
-from alerts.track.calibration.correct_outlook import calibrated_outlook, moves_at
+from alerts.track.calibration.correct import calibrated_outlook, moves_at
 from alerts.track.calibration.model import Calibration
-from alerts.track.record.place_climate import UNKNOWN_CLIMATE, Climate
+from alerts.track.record.climatology import UNKNOWN_CLIMATE, Climate
 from alerts.wishes.model import Wishes
 from service.store.engine import in_chunks
 from service.store.repositories import judged_events

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase
 from alerts.judging.assess import Correct
-from alerts.track.calibration.correct_outlook import calibrated_outlook
+from alerts.track.calibration.correct import calibrated_outlook
 from alerts.track.calibration.fit import fit_calibration
 from alerts.track.calibration.model import NONE, PRIOR, Calibration
 from service.store.json_values import from_json, to_json

@@ -10,7 +10,7 @@ from sqlalchemy import delete, func, select
 from sqlalchemy.orm import Session
 
 from alerts.sites.model import Site
-from alerts.track.record.place_climate import UNKNOWN_CLIMATE, Climate
+from alerts.track.record.climatology import UNKNOWN_CLIMATE, Climate
 from service.store.engine import in_chunks
 from service.store.repositories.forecasts import place_key, place_key_at
 from service.store.schema.core_tables import SiteRevisionRow

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import select, update
 
-from alerts.track.record.place_climate import UNKNOWN_CLIMATE
+from alerts.track.record.climatology import UNKNOWN_CLIMATE
 from alerts.weather.skill import CLEAR_SHARE
 from service.demo.story import FLAT, SATURDAY
 from service.hindsight.rejudge import RejudgeInputs, rejudge

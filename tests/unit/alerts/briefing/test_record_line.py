@@ -11,7 +11,7 @@ import pytest
 from alerts.track.calibration.leads import LEADS, Lead
 from alerts.track.calibration.pairs import Pairs, build_pairs
 from service.hindsight import track_record
-from service.hindsight.track_record import RecordLines, nearest_lead
+from service.hindsight.track_record import RecordLines
 
 SITE = 7
 
@@ -54,8 +54,11 @@ def asked(monkeypatch: pytest.MonkeyPatch) -> list[Lead]:
     [(0.5, Lead.EVENING), (7, Lead.EVENING), (8, Lead.MORNING), (20, Lead.DAY_1), (60, Lead.DAY_2),
      (61, Lead.DAY_3), (200, Lead.DAY_5)],
 )  # fmt: skip
-def test_a_forecast_is_compared_with_those_of_the_nearest_lead(hours: float, lead: Lead) -> None:
-    assert nearest_lead(timedelta(hours=hours)) is lead
+def test_a_forecast_is_compared_with_those_of_the_nearest_lead(
+    asked: list[Lead], hours: float, lead: Lead
+) -> None:
+    RecordLines().line(Any, SITE, timedelta(hours=hours), 81)  # type: ignore[arg-type]
+    assert asked == [lead]
 
 
 def test_few_nights_are_told_as_a_fraction_and_many_with_their_range(asked: list[Lead]) -> None:

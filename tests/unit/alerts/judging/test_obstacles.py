@@ -37,8 +37,7 @@ from alerts.judging.obstacles import (
     weightiest_first,
 )
 from alerts.judging.verdict import Verdict, VerdictWord
-from alerts.track.calibration.correct import calibrate
-from alerts.track.calibration.correct_outlook import calibrated_outlook
+from alerts.track.calibration.correct import calibrate, calibrated_outlook
 from alerts.track.calibration.leads import LEADS
 from alerts.track.calibration.model import NONE, PRIOR, Calibration, LeadMap, Method
 from alerts.weather.forecast import Forecast

@@ -9,7 +9,7 @@ import pytest
 from alerts.common.span import Span
 from alerts.track.observations.analyses import accounts_of_analyses, clear_share_of
 from alerts.track.observations.evidence import Event, OutcomeState
-from alerts.track.record.place_climate import UNKNOWN_CLIMATE, Climate
+from alerts.track.record.climatology import UNKNOWN_CLIMATE, Climate
 from alerts.weather.forecast import Forecast, LayerScheme, Place, Source
 from alerts.weather.hours import HourlyWeather, Hours
 from alerts.weather.skill import CLEAR_SHARE

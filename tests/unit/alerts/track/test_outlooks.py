@@ -9,7 +9,7 @@ import pytest
 
 from alerts.common.phrases import kept
 from alerts.common.span import Span
-from alerts.track.calibration.correct_outlook import calibrated_outlook, moves_at
+from alerts.track.calibration.correct import calibrated_outlook, moves_at
 from alerts.track.calibration.leads import LEADS, Lead
 from alerts.track.calibration.model import NONE, PRIOR, Calibration, LeadMap, Method, SiteShift
 from alerts.weather.forecast import Source

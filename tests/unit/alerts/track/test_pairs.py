@@ -18,6 +18,8 @@ from alerts.track.calibration.pairs import (
     joined,
     lineage_chances,
     member_share,
+    months_of,
+    years_of,
 )
 from alerts.track.observations.evidence import Event, Judge, OutcomeState
 from alerts.track.observations.outcome import Outcome
@@ -70,7 +72,6 @@ def test_each_lead_at_which_a_chance_stood_makes_a_pair() -> None:
     assert made.clear.tolist() == [True, True, True, False]
     assert (made.site.tolist(), made.told_go.tolist()) == ([1, 1, 1, 2], [True, False, False, False])
     assert np.isnan(made.lineages["gfs"]).tolist() == [False, True, True, True]
-    assert len(made.by_lineage("gfs")) == 1
 
 
 def test_a_confirmation_lasts_until_the_evening() -> None:
@@ -81,7 +82,7 @@ def test_a_confirmation_lasts_until_the_evening() -> None:
 
 def test_months_and_years_come_from_the_nights_name() -> None:
     two = pairs([0.5, 0.5], [1, 0], nights=[0, 58])
-    assert (two.months.tolist(), two.years.tolist()) == ([1, 2], [2025, 2025])
+    assert (months_of(two.night).tolist(), years_of(two.night).tolist()) == ([1, 2], [2025, 2025])
 
 
 def reason(rule: str, result: Result) -> Reason:

@@ -12,7 +12,7 @@ from alerts.track.calibration.leads import LEADS, Lead
 from alerts.track.calibration.pairs import joined
 from alerts.track.observations.evidence import Judge
 from alerts.track.record.climatology import climatology
-from alerts.track.record.summary import build_record, records_by_lead, records_by_lineage, records_by_site
+from alerts.track.record.summary import build_record, records_of
 from alerts.track.record.text import (
     say_first,
     say_judges,
@@ -44,7 +44,7 @@ def test_an_empty_record_is_an_answer() -> None:
     record = build_record(pairs([], []))
     assert (record.pairs, record.scores, record.reliability, record.share_range) == (0, None, (), None)
     assert say_lead(Lead.EVENING, record) == say("track.no-record")
-    assert list(records_by_lead(pairs([], []))) == []
+    assert records_of(pairs([], [])) == {}
     assert say_judges(record) == ""
 
 
@@ -123,12 +123,13 @@ def test_records_come_by_lead_site_and_lineage() -> None:
     evening = pairs([0.8, 0.3, 0.6], [1, 0, 1], site=[2, 1, 2], lineages={"gfs": [0.9, float("nan"), 0.7]})
     week = replace(evening, lead=np.full(3, LEADS.index(Lead.DAY_5)))
     both = joined([evening, week])
-    assert [(lead.value, record.pairs) for lead, record in records_by_lead(both)] == [
+    assert [(lead.value, record.pairs) for lead, record in records_of(both).items()] == [
         ("evening", 3),
         ("5_days", 3),
     ]
-    assert [(site, record.pairs) for site, record in records_by_site(both, Lead.EVENING)] == [(1, 1), (2, 2)]
-    assert [(name, record.pairs) for name, record in records_by_lineage(both, Lead.DAY_5)] == [("gfs", 2)]
+    at_site = {site: build_record(both.at_lead(Lead.EVENING).at_site(site)).pairs for site in (1, 2)}
+    assert at_site == {1: 1, 2: 2}
+    assert [(each.lineage, each.nights) for each in records_of(both)[Lead.DAY_5].models] == [("gfs", 2)]
 
 
 def test_judges_are_named_beside_the_record() -> None:

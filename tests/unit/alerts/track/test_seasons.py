@@ -11,7 +11,7 @@ import pytest
 from alerts.track.calibration.correct import recalibrated
 from alerts.track.calibration.fit import fit_calibration
 from alerts.track.calibration.leads import LEADS, Lead
-from alerts.track.record.summary import records_by_lead
+from alerts.track.record.summary import records_of
 from tests.unit.alerts.track.seasons import BASE_RATE, Floats, season
 
 MADE = datetime(2026, 8, 1, 12, tzinfo=UTC)
@@ -98,8 +98,8 @@ def test_a_map_fitted_on_the_past_gains_on_the_future() -> None:
     is_past = made.pairs.night < made.pairs.night.min() + 200
     version = fit_calibration(made.pairs.where(is_past), version="1", made_at=MADE)
     future = made.pairs.where(~is_past)
-    after = dict(records_by_lead(recalibrated(future, version)))
-    for lead, before in records_by_lead(future):
+    after = records_of(recalibrated(future, version))
+    for lead, before in records_of(future).items():
         assert before.scores is not None
         kept = after[lead].scores
         assert kept is not None
