@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
-from datetime import datetime
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import click
 
+from alerts.briefing.pictures.night_scene import shown_span
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase, say
 from alerts.common.units import Units
 from alerts.field.kit import parse_kit
 from alerts.sky.ephemeris import Ephemeris
+from alerts.weather.cloud_by_hour import cloud_hours
 from alerts.wishes.model import units_of
 from service.app import build
 from service.cli.one_night import NightAsked, OneNight, look_at_night
@@ -27,7 +28,7 @@ from service.cli.options import (
     weather_option,
 )
 from service.reports import briefing_report as forms
-from service.reports.briefing_report import Brief, InCalendars, SayRecord, build_brief
+from service.reports.briefing_report import Brief, InCalendars, build_brief
 from service.reports.default_reader import usual_for
 from service.store.repositories.message_scenes import Words, calendar_key, words_told
 
@@ -81,43 +82,35 @@ def briefing(
     place: PlaceAsked, night: NightAsked, kit: str | None, imperial: bool, form: BriefingForm
 ) -> None:
     ephemeris = Ephemeris.open()
-    found = look_at_night(place, night, ephemeris)
-    usual_kit, say_record, in_calendars = _usual(place.site, found)
+    seen = look_at_night(place, night, ephemeris)
+    record, usual_kit, in_calendars = _usual(place.site, seen)
+    forecasts = seen.inputs.forecasts
+    cloud = cloud_hours(shown_span(seen.night), forecasts, now=seen.as_of) if forecasts else ()
     brief = build_brief(
-        found.site,
-        found.night,
-        found.verdict,
-        found.inputs.forecasts,
-        found.wishes,
+        replace(seen.findings, cloud=cloud, record=record),
         ephemeris,
-        now=found.as_of,
         kit=parse_kit(kit or usual_kit) if kit or usual_kit else None,
-        units=Units.IMPERIAL if imperial else units_of(found.wishes),
-        say_record=say_record,
-        in_calendars=in_calendars,
-        ahead=found.ahead(night, ephemeris),
+        units=Units.IMPERIAL if imperial else units_of(seen.wishes),
+        ahead=seen.ahead(night, ephemeris),
     )
-    for problem in found.problems:
+    for problem in seen.problems:
         click.echo(f"duskbell: {problem}", err=True)
-    form.write(brief)
+    form.write(replace(brief, in_calendars=in_calendars))
 
 
-def _usual(site: str | None, found: OneNight) -> tuple[str, SayRecord | None, InCalendars | None]:
-    """Kit and record of a stored site, and what calendars know its night by; nothing for coordinates."""
+def _usual(site: str | None, seen: OneNight) -> tuple[str, str, InCalendars | None]:
+    """What came of forecasts like this one, and the kit, of a stored site, and what calendars know its night
+    by; nothing for coordinates."""
     if site is None:
-        return "", None, None
-    duskbell = build()
+        return "", "", None
+    duskbell, window, chance_pct = build(), seen.verdict.window, seen.verdict.chance_pct
     with duskbell.sessions() as session:
-        usual = usual_for(session, site)
-        in_calendars = None
+        usual, record, in_calendars = usual_for(session, site), "", None
+        if window is not None and chance_pct is not None:
+            record = usual.say_record(session, window.span.start, seen.as_of, chance_pct)
         if usual.watcher is not None:
-            person_id, site_id, night = usual.watcher.person_id, usual.stored.site_id, found.night.name
+            person_id, site_id, night = usual.watcher.person_id, usual.stored.site_id, seen.night.name
             words = words_told(session, person_id, [site_id], night).get((site_id, night), Words())
             key = calendar_key(duskbell.keys, person_id, site_id, night)
             in_calendars = InCalendars(key, words.count)
-
-    def say_record(window_start: datetime, chance_pct: int) -> str:
-        with duskbell.sessions() as session:
-            return usual.say_record(session, window_start, found.as_of, chance_pct)
-
-    return usual.kit, say_record, in_calendars
+    return record, usual.kit, in_calendars

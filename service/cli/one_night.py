@@ -13,6 +13,7 @@ from pathlib import Path
 
 from sqlalchemy.orm import Session
 
+from alerts.briefing.collect import NightFindings
 from alerts.briefing.facts.alert import Ahead
 from alerts.briefing.far_nights import look_ahead
 from alerts.common.errors import BadInput
@@ -112,6 +113,13 @@ class OneNight:
     refused: tuple[FeedFailure, ...] = ()
     off: tuple[FeedFailure, ...] = ()
     notes: tuple[str, ...] = ()
+
+    @property
+    def findings(self) -> NightFindings:
+        """What is known of the night, without weather by the hour, a trip or any notes."""
+        return NightFindings(
+            site=self.site, night=self.night, verdict=self.verdict, wishes=self.wishes, now=self.as_of
+        )
 
     @property
     def problems(self) -> tuple[str, ...]:

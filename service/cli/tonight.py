@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from datetime import date
 
 import click
 
 from alerts.briefing.facts.alert import Ahead, track_to_the_minute
-from alerts.briefing.text.event import event_of
 from alerts.common.phrases import phrase, say
 from alerts.common.time_text import (
     MONTHS,
@@ -70,15 +70,10 @@ def tonight(place: PlaceAsked, night: NightAsked, wishes: WishesAsked, as_json: 
     verdict = with_darkness(verdict, found.site, found.night, skies)
     if as_json:
         report = night_report(
-            found.site,
-            found.night,
-            verdict,
+            replace(found.findings, verdict=verdict),
             skies,
-            event=event_of(verdict.outlook, found.wishes.shortest_window, found.as_of),
             ahead=ahead,
             elevation_known=found.elevation_known,
-            wishes=found.wishes,
-            as_of=found.as_of,
             is_decided=found.decided is not None,
         )
         click.echo(json.dumps(report, ensure_ascii=False))

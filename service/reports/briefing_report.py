@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
@@ -14,14 +13,13 @@ from alerts.briefing.facts.alert import NOTHING_AHEAD, Ahead, Briefing
 from alerts.briefing.facts.field_notes import FieldNotes
 from alerts.briefing.payload import build_payload
 from alerts.briefing.pictures.drawing import LIGHT, PRINT, Palette, Picture
-from alerts.briefing.pictures.night_scene import NightToDraw, shown_span
+from alerts.briefing.pictures.night_scene import NightToDraw
 from alerts.briefing.render import render_mail
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase
 from alerts.common.units import Units
 from alerts.field.kit import Kit
 from alerts.field.trip_plan import plan_trip
-from alerts.judging.verdict import Verdict
 from alerts.judging.window_brightness import window_sky
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
@@ -32,8 +30,6 @@ from alerts.wishes.model import Wishes
 from service.delivery.png import render_png
 
 PREVIEW_ID = "msg_preview"
-SayRecord = Callable[[datetime, int], str]
-"""From a window's start and a chance in per cent to what came of forecasts like it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,36 +55,25 @@ class Brief:
 
 
 def build_brief(
-    site: Site,
-    night: Night,
-    verdict: Verdict,
-    forecasts: Sequence[Forecast],
-    wishes: Wishes,
+    found: NightFindings,
     ephemeris: Ephemeris,
     *,
-    now: datetime,
     kit: Kit | None = None,
     units: Units = Units.METRIC,
-    say_record: SayRecord | None = None,
-    in_calendars: InCalendars | None = None,
     ahead: Ahead = NOTHING_AHEAD,
 ) -> Brief:
-    """The briefing of that night. forecasts: those behind the verdict. now: when it was reached.
-    kit: None takes the usual one and says so. in_calendars: None where no other calendar has the night.
+    """The briefing of that night, whose trip is planned here. kit: None takes the usual one and says so.
     ahead: what is said where no forecast reaches the night yet, or where it has no window."""
+    site, night, verdict = found.site, found.night, found.verdict
     window = verdict.window or (night.windows[0] if night.windows else None)
-    cloud = cloud_hours(shown_span(night), forecasts, now=now) if forecasts else ()
-    found = NightFindings(site=site, night=night, verdict=verdict, wishes=wishes, now=now, cloud=cloud)
     if window is not None:
-        found = replace(found, plan=plan_trip(night, verdict.usable or window.span, wishes, site))
+        found = replace(found, plan=plan_trip(night, verdict.usable or window.span, found.wishes, site))
         notes = build_field_notes(found, window, ephemeris, kit)
         aod = verdict.outlook.aerosol_optical_depth if verdict.outlook else None
         sky = sky_note(window, window_sky(site, window, ephemeris, aod))
         found = replace(found, notes=notes, sky=sky)
-    if say_record is not None and verdict.window is not None and verdict.chance_pct is not None:
-        found = replace(found, record=say_record(verdict.window.span.start, verdict.chance_pct))
     briefing = Briefing(message_id=PREVIEW_ID, alerts=(preview_facts(found, ahead),), units=units)
-    return Brief(site, night, window, found.notes, briefing, ephemeris, now, in_calendars)
+    return Brief(site, night, window, found.notes, briefing, ephemeris, found.now)
 
 
 def brief_text(brief: Brief) -> str:

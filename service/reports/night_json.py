@@ -3,42 +3,40 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime
 from typing import Any
 
+from alerts.briefing.collect import NightFindings
 from alerts.briefing.facts.alert import NOTHING_AHEAD, Ahead
-from alerts.briefing.text.event import ChanceEvent, event_values
+from alerts.briefing.text.event import event_of, event_values
 from alerts.common.span import Span
 from alerts.common.time_text import utc_text
-from alerts.judging.verdict import Verdict
 from alerts.judging.window_brightness import WindowSky
 from alerts.sites.model import Site
 from alerts.sky.night import DarkWindow, Night
 from alerts.weather.forecast import OfficialWarning, Source
 from alerts.weather.outlook import Hazard, Outlook, SourceChance
+from alerts.sky.night import DarkWindow
+from alerts.weather.forecast import Source
+from alerts.weather.outlook import Outlook
 from alerts.wishes.fields import write_words
-from alerts.wishes.model import Wishes
 
 
 def night_report(
-    site: Site,
-    night: Night,
-    verdict: Verdict,
+    found: NightFindings,
     skies: Sequence[WindowSky],
     *,
-    event: ChanceEvent | None,
     ahead: Ahead = NOTHING_AHEAD,
     elevation_known: bool = True,
-    wishes: Wishes,
-    as_of: datetime,
     is_decided: bool,
 ) -> dict[str, Any]:
     """The documented object: UTC times as `…Z`, degrees, fixed keys; what is unknown is null.
 
-    skies: how bright the sky is in each of the night's windows. event: what the chance is of. ahead: of a
-    night without weather yet, or without a window. wishes: that it was judged by. as_of: when it was judged
-    or last held. is_decided: it was read from the decision that all views share.
+    found: as it was judged or last held. skies: how bright the sky is in each of the night's windows. ahead:
+    of a night without weather yet, or without a window. is_decided: it was read from the decision that all
+    views share.
     """
+    site, night, verdict, wishes = found.site, found.night, found.verdict, found.wishes
+    sets, rises = night.sun.sets, night.sun.rises
     outlook = verdict.outlook
     return {
         "site": {
@@ -49,7 +47,7 @@ def night_report(
             "zone": site.zone,
         },
         "night": night.name.isoformat(),
-        "sun": {"set": utc_text(_first(night.sun.sets)), "rise": utc_text(_last(night.sun.rises))},
+        "sun": {"set": utc_text(next(iter(sets), None)), "rise": utc_text(rises[-1] if rises else None)},
         "dark": [span_json(span) for span in night.dark],
         "moon": {
             "rises": [utc_text(at) for at in night.moon.rises],
@@ -61,12 +59,12 @@ def night_report(
             {**window_json(window), **sky_json(sky)} for window, sky in zip(night.windows, skies, strict=True)
         ],
         "outlook": outlook_json(outlook) if outlook else None,
-        "event": event_values(event),
+        "event": event_values(event_of(outlook, wishes.shortest_window, found.now)),
         "first_look": ahead.first_look.isoformat() if ahead.first_look else None,
         "next_window": ahead.next_window.isoformat() if ahead.next_window else None,
         "other_targets": [{"target": each.target, **span_json(each.span)} for each in ahead.instead],
         "verdict": verdict.word.value,
-        "as_of": utc_text(as_of),
+        "as_of": utc_text(found.now),
         "from": "decision" if is_decided else "judged",
         "wishes": write_words(wishes),
         "reasons": [
@@ -155,55 +153,44 @@ def outlook_json(outlook: Outlook) -> dict[str, Any]:
         "aerosol_optical_depth": outlook.aerosol_optical_depth,
         "lineages": list(outlook.lineages),
         "providers": list(outlook.providers),
-        "hazards": [_hazard_json(hazard) for hazard in outlook.hazards],
-        "warnings": [_warning_json(warning) for warning in outlook.warnings],
-        "per_source": [_entry_json(entry) for entry in outlook.per_source],
+        "hazards": [
+            {
+                "name": hazard.name,
+                "level": hazard.level.value,
+                "worst": None if hazard.worst is None else round(hazard.worst, 2),
+                "unit": hazard.unit,
+                "at": utc_text(hazard.at),
+                "text": str(hazard.text),
+                **hazard.text.as_json(),
+                "url": hazard.url or None,
+            }
+            for hazard in outlook.hazards
+        ],
+        "warnings": [
+            {
+                "event": warning.event,
+                "severity": warning.severity.value,
+                **span_json(warning.span),
+                "area": warning.area,
+                "headline": warning.headline,
+                "url": warning.url,
+            }
+            for warning in outlook.warnings
+        ],
+        "per_source": [
+            {
+                "feed": entry.source.feed,
+                "model": entry.source.model,
+                "lineage": entry.source.lineage,
+                "chance_pct": None if entry.chance is None else round(100 * entry.chance),
+                "least_cloud_pct": None if entry.least_cloud_pct is None else round(entry.least_cloud_pct),
+                "least_plan_pct": None if entry.least_plan_pct is None else round(entry.least_plan_pct),
+                "members": entry.members,
+                "sight_places": entry.sight_places,
+                "why_not": str(entry.why_not) if entry.chance is None else None,
+            }
+            for entry in outlook.per_source
+        ],
         "notes": [str(note) for note in outlook.notes],
         "note_phrases": [note.as_json() for note in outlook.notes],
     }
-
-
-def _hazard_json(hazard: Hazard) -> dict[str, Any]:
-    return {
-        "name": hazard.name,
-        "level": hazard.level.value,
-        "worst": None if hazard.worst is None else round(hazard.worst, 2),
-        "unit": hazard.unit,
-        "at": utc_text(hazard.at),
-        "text": str(hazard.text),
-        **hazard.text.as_json(),
-        "url": hazard.url or None,
-    }
-
-
-def _warning_json(warning: OfficialWarning) -> dict[str, Any]:
-    return {
-        "event": warning.event,
-        "severity": warning.severity.value,
-        **span_json(warning.span),
-        "area": warning.area,
-        "headline": warning.headline,
-        "url": warning.url,
-    }
-
-
-def _entry_json(entry: SourceChance) -> dict[str, Any]:
-    return {
-        "feed": entry.source.feed,
-        "model": entry.source.model,
-        "lineage": entry.source.lineage,
-        "chance_pct": None if entry.chance is None else round(100 * entry.chance),
-        "least_cloud_pct": None if entry.least_cloud_pct is None else round(entry.least_cloud_pct),
-        "least_plan_pct": None if entry.least_plan_pct is None else round(entry.least_plan_pct),
-        "members": entry.members,
-        "sight_places": entry.sight_places,
-        "why_not": str(entry.why_not) if entry.chance is None else None,
-    }
-
-
-def _first(times: Sequence[datetime]) -> datetime | None:
-    return times[0] if times else None
-
-
-def _last(times: Sequence[datetime]) -> datetime | None:
-    return times[-1] if times else None

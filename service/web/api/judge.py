@@ -7,7 +7,7 @@ from datetime import datetime
 
 from fastapi import APIRouter, HTTPException, Response
 
-from alerts.briefing.text.event import event_of
+from alerts.briefing.collect import NightFindings
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase, say
 from alerts.common.span import Span
@@ -66,15 +66,11 @@ def build_router(web: Web) -> APIRouter:
             verdict = inputs.judge(nights, wishes)
             night = verdict.night or nights[0]
             skies = window_skies(site, night, ephemeris, verdict)
+            verdict = with_darkness(verdict, site, night, skies)
             report = night_report(
-                site,
-                night,
-                with_darkness(verdict, site, night, skies),
+                NightFindings(site=site, night=night, verdict=verdict, wishes=wishes, now=now),
                 skies,
-                event=event_of(verdict.outlook, wishes.shortest_window, now),
                 elevation_known=question.site.elevation_m is not None,
-                wishes=wishes,
-                as_of=now,
                 is_decided=False,
             )
         found = JudgeAnswer(report=report, problems=problems)

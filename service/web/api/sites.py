@@ -9,7 +9,6 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Path, Query, Request, Response
 from pydantic import BaseModel
 
-from alerts.briefing.text.event import event_of
 from alerts.briefing.text.obstacle_text import values_of
 from alerts.judging.comparison import MOST_SITES, Order, tonight_at, usual_span
 from alerts.wishes.model import DEFAULT_WISHES
@@ -32,6 +31,8 @@ from service.web.api.program_keys import Reader
 from service.web.error_pages import documented
 from service.web.feeds.routes import with_etag
 from service.web.nights.judged_night import FIRST_YEAR, LAST_YEAR, ahead_of, judged_night
+from service.web.nights.judged_night import (FIRST_YEAR, LAST_YEAR, ahead_of, judged_night)
+from service.web.nights.pictures import findings
 from service.web.nights.record_page import kept_record
 from service.web.shared.context import Web
 from service.web.shared.night_row import NightCell
@@ -107,15 +108,10 @@ def build_nights(web: Web) -> APIRouter:
             [watched] = watched_sites(session, [seen], viewer)
             judged = judged_night(web, session, watched, night)
         report = night_report(
-            judged.site,
-            judged.night,
-            judged.verdict,
+            findings(judged),
             judged.skies,
-            event=event_of(judged.verdict.outlook, judged.wishes.shortest_window, judged.as_of),
             ahead=ahead_of(web, judged),
             elevation_known=seen.stored.elevation_known,
-            wishes=judged.wishes,
-            as_of=judged.as_of,
             is_decided=judged.decision is not None,
         )
         return answer(request, report)
