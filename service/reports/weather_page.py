@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta, tzinfo
 from math import isnan
@@ -11,9 +11,9 @@ from typing import Any
 
 from alerts.briefing.collect import find_agreement
 from alerts.briefing.text.event import event_of, event_values, say_chance
-from alerts.common.phrases import say
+from alerts.common.phrases import Phrase, Reader, phrase, say
 from alerts.common.span import Span
-from alerts.common.time_text import say_clock, say_day, say_span, say_time, utc_text, zone_word
+from alerts.common.time_text import say_clock, say_time, utc_text, zone_word
 from alerts.judging.window_brightness import TOWN_CREDIT_URL, WindowSky, darkness
 from alerts.sites.model import Site
 from alerts.sky.night import DarkWindow, Night
@@ -31,28 +31,30 @@ from service.reports.night_json import outlook_json, sky_json, span_json
 
 def weather_page(seen: NightWeather) -> str:
     """The sources by number, the hours, the outlook, what was refused, what it hangs on, the credits."""
-    site, outlook, window = seen.site, seen.outlook, seen.window
-    as_of = say_time(seen.now, site.tz)
-    lines = [say("reports.weather-head", name=site.name, day=say_day(seen.night.name), as_of=as_of)]
-    lines.append(
-        f"Dark {say_span(window.span, site.tz)}" if window is not None else say("reports.weather-no-window")
-    )
+    site, outlook, window, reader = seen.site, seen.outlook, seen.window, Reader(seen.site.tz)
+    lines = [say("reports.weather-head", reader, name=site.name, day=seen.night.name, as_of=seen.now)]
+    if window is None:
+        lines.append(say("reports.weather-no-window"))
+    else:
+        lines.append(say("reports.weather-dark", reader, window=window.span))
     lines += [f"  {problem}" for problem in seen.problems]
     lines += [*_sources(seen), *_hours(seen)]
 
     if outlook is not None:
         chance = chance_lines(outlook, site, shortest=seen.shortest, now=seen.now, night_name=seen.night.name)
         said = (*chance, *hazard_lines(outlook, site.tz), *map(str, outlook.notes))
-        lines += ["", "Outlook", *(f"  {line}" for line in said)]
+        lines += ["", say("reports.weather-outlook"), *(f"  {line}" for line in said)]
     if window is not None and seen.sky is not None:
-        lines += ["", "Sky", f"  {darkness(window, seen.sky, site, seen.night.wishes).text}"]
+        brightness = darkness(window, seen.sky, site, seen.night.wishes).text
+        lines += ["", say("reports.weather-sky"), f"  {brightness}"]
 
     if seen.refused:
-        lines += ["", "Not usable"]
+        lines += ["", say("reports.weather-refused")]
     for each in seen.refused:
-        at = f" at {say_time(each.at, site.tz)}" if each.at else ""
         name = model_name(each.feed, each.model) if each.model else each.feed
-        lines.append(f"  {name}{at}: {each.reason.removeprefix(f'{name}: ')}")
+        why = each.reason.removeprefix(f"{name}: ")
+        key = "reports.weather-refused-at" if each.at else "reports.weather-refused-now"
+        lines.append(f"  {say(key, reader, name=name, at=each.at, why=why)}")
     if hinge := say_hinge(seen):
         lines += ["", say("reports.weather-hangs-on", text=hinge)]
 
@@ -72,16 +74,16 @@ def _sources(seen: NightWeather) -> Iterator[str]:
         yield say("reports.weather-no-forecast")
         return
     yield ""
-    yield "Sources"
+    yield say("reports.weather-sources")
     for number, forecast in enumerate(seen.sources, 1):
         source, entry = forecast.source, _entry(seen, forecast)
-        issued = f"published {source.issued_at:%d %b %H:%M} UTC" if source.issued_at else "age unknown"
+        issued = phrase("reports.weather-published", known=source.issued_at is not None, at=source.issued_at)
         name = name_with_family(source.feed, source.model, source.lineage, len(forecast.members))
         line = f"  {number:>2}  {name}, {issued}"
         if entry is None:
             yield line
         elif entry.chance is None:
-            yield f"{line}: not used, {entry.why_not}"
+            yield say("reports.weather-not-used", source=line, why=entry.why_not)
         elif entry.least_cloud_pct is None or entry.least_plan_pct is None or entry.members:
             yield say("reports.weather-by-itself", source=line, chance_pct=100 * entry.chance)
         else:
@@ -110,19 +112,15 @@ def _hours(seen: NightWeather) -> Iterator[str]:
     yield say("reports.weather-rows", zone=zone)
     yield f"          {numbers}{say('reports.weather-columns')}"
     for row in seen.rows:
-        yield _line(seen, row, widths)
+        mark = ">" if row.in_best else "*" if row.in_window else " "
+        cells = "  ".join(f"{_cloud(cell):>{width}}" for cell, width in zip(row.cells, widths, strict=True))
+        values = (
+            f"{_number(row.temperature_c, 6)}{_number(row.wind_ms, 6)}{_number(row.gust_ms, 5)}"
+            f"{_number(row.precipitation_pct, 7)}{_number(row.precipitation_mm, 4, 1)}"
+            f"{_number(row.dew_spread_c, 6)}{_number(row.fog_pct, 5)}"
+        )
+        yield f"  {mark} {say_clock(row.hour.start, seen.site.tz)}  {cells}{values}"
     yield say("reports.weather-marks")
-
-
-def _line(seen: NightWeather, row: WeatherHour, widths: Sequence[int]) -> str:
-    mark = ">" if row.in_best else "*" if row.in_window else " "
-    cells = "  ".join(f"{_cloud(cell):>{width}}" for cell, width in zip(row.cells, widths, strict=True))
-    values = (
-        f"{_number(row.temperature_c, 6)}{_number(row.wind_ms, 6)}{_number(row.gust_ms, 5)}"
-        f"{_number(row.precipitation_pct, 7)}{_number(row.precipitation_mm, 4, 1)}"
-        f"{_number(row.dew_spread_c, 6)}{_number(row.fog_pct, 5)}"
-    )
-    return f"  {mark} {say_clock(row.hour.start, seen.site.tz)}  {cells}{values}"
 
 
 def _cloud(cell: SourceHour) -> str:
@@ -143,20 +141,26 @@ def _number(value: float | None, width: int, digits: int = 0) -> str:
 
 def say_hinge(seen: NightWeather) -> str:
     """The one thing and hour, and what would come of it; "" when there is nothing to say."""
-    hinge, go_pct = seen.hinge, seen.go_pct
+    hinge = seen.hinge
     if hinge is None:
         return ""
-    when = f" at {say_time(hinge.hour.start, seen.site.tz)}" if hinge.hour else ""
+    thing: str | Phrase = hinge.thing if hinge.thing != CLOUD else phrase("reports.weather-all-cloud")
     if hinge.hazard is not None:
-        without = say("reports.weather-without-hazard", chance_pct=hinge.chance_pct) if hinge.flips else ""
-        return f"{hinge.hazard.text}{when}" + (f"; {without}." if without else ".")
-    change = f"chance {hinge.chance_pct} → {hinge.otherwise_pct} %"
-    if hinge.is_good:
-        key = "reports.weather-clear-hour" if hinge.flips else "reports.weather-even-overcast"
-        return say(key, when=when, change=change)
-    thing = hinge.thing if hinge.thing != CLOUD else "all cloud"
-    key = "reports.weather-without" if hinge.flips else "reports.weather-weighs-most"
-    return say(key, thing=thing, when=when, change=change, go_pct=go_pct)
+        key, thing = "hazard-flips" if hinge.flips else "hazard", hinge.hazard.text
+    elif hinge.is_good:
+        key = "clear-hour" if hinge.flips else "even-overcast"
+    else:
+        key = "without" if hinge.flips else "weighs-most"
+    return say(
+        f"reports.weather-{key}",
+        Reader(seen.site.tz),
+        thing=thing,
+        has_hour=hinge.hour is not None,
+        at=hinge.hour and hinge.hour.start,
+        chance_pct=hinge.chance_pct,
+        otherwise_pct=hinge.otherwise_pct,
+        go_pct=seen.go_pct,
+    )
 
 
 def weather_json(seen: NightWeather) -> dict[str, Any]:
@@ -172,8 +176,26 @@ def weather_json(seen: NightWeather) -> dict[str, Any]:
         "night": seen.night.name.isoformat(),
         "as_of": utc_text(seen.now),
         "window": span_json(seen.window.span) if seen.window else None,
-        "sources": [_source_json(seen, forecast) for forecast in seen.sources],
-        "hours": [_row_json(row) for row in seen.rows],
+        "sources": [
+            {
+                "feed": source.feed,
+                "model": source.model,
+                "provider": source.provider,
+                "lineage": source.lineage,
+                "issued_at": utc_text(source.issued_at),
+                "fetched_at": utc_text(source.fetched_at),
+                "members": len(forecast.members),
+                "chance_pct": None if entry is None or entry.chance is None else round(100 * entry.chance),
+                "frame_cloud_pct": entry.least_cloud_pct if entry else None,
+                "plan_cloud_pct": entry.least_plan_pct if entry else None,
+                "sight_places": entry.sight_places if entry else 0,
+                "why_not": str(entry.why_not) if entry and entry.chance is None else None,
+                "attribution": source.attribution,
+            }
+            for forecast in seen.sources
+            for source, entry in ((forecast.source, _entry(seen, forecast)),)
+        ],
+        "hours": [_hour_json(row) for row in seen.rows],
         "outlook": outlook_json(seen.outlook) if seen.outlook else None,
         "event": event_values(event_of(seen.outlook, seen.shortest, seen.now)),
         **(sky_json(seen.sky) if seen.sky else {"sky": [], "domes": []}),
@@ -196,26 +218,7 @@ def weather_json(seen: NightWeather) -> dict[str, Any]:
     }
 
 
-def _source_json(seen: NightWeather, forecast: Forecast) -> dict[str, Any]:
-    source, entry = forecast.source, _entry(seen, forecast)
-    return {
-        "feed": source.feed,
-        "model": source.model,
-        "provider": source.provider,
-        "lineage": source.lineage,
-        "issued_at": utc_text(source.issued_at),
-        "fetched_at": utc_text(source.fetched_at),
-        "members": len(forecast.members),
-        "chance_pct": None if entry is None or entry.chance is None else round(100 * entry.chance),
-        "frame_cloud_pct": entry.least_cloud_pct if entry else None,
-        "plan_cloud_pct": entry.least_plan_pct if entry else None,
-        "sight_places": entry.sight_places if entry else 0,
-        "why_not": str(entry.why_not) if entry and entry.chance is None else None,
-        "attribution": source.attribution,
-    }
-
-
-def _row_json(row: WeatherHour) -> dict[str, Any]:
+def _hour_json(row: WeatherHour) -> dict[str, Any]:
     return {
         **span_json(row.hour),
         "in_window": row.in_window,
@@ -332,26 +335,23 @@ def build_rows(
     outlook: Outlook | None,
     forecasts: Sequence[Forecast],
 ) -> tuple[tuple[Forecast, ...], tuple[WeatherHour, ...]]:
-    """The columns, and the night's hours from sunset to sunrise by the site's clock."""
+    """The columns, and the night's hours by the site's clock."""
     columns = tuple(each for each in forecasts if each.source.lineage != AIR_LINEAGE)
     altitude_deg = view_of(window, site).altitude_deg if window else TYPICAL_ALTITUDE_DEG
+    # from sunset to sunrise; where the Sun does neither, the window's trip, or the night's middle
+    start = night.sun.sets[0] if night.sun.sets else None
+    end = night.sun.rises[-1] if night.sun.rises else None
+    shown = Span(night.span.middle - 6 * HOUR, night.span.middle + 6 * HOUR)
+    if start is not None and end is not None and start < end <= start + LONGEST:
+        shown = Span(start, end)
+    elif outlook is not None and outlook.trip is not None:
+        shown = outlook.trip
     rows = []
-    for hour in hours_of(site, _shown(night, outlook)):
+    for hour in hours_of(site, shown):
         records = [record for each in forecasts if (record := record_at(each, hour)) is not None]
         cells = tuple(_cell(forecast, hour, altitude_deg) for forecast in columns)
         rows.append(_row(hour, cells, records, window, outlook))
     return columns, tuple(rows)
-
-
-def _shown(night: Night, outlook: Outlook | None) -> Span:
-    """From sunset to sunrise; where the Sun does neither, the window's trip, or the night's middle."""
-    start = night.sun.sets[0] if night.sun.sets else None
-    end = night.sun.rises[-1] if night.sun.rises else None
-    if start is not None and end is not None and start < end <= start + LONGEST:
-        return Span(start, end)
-    if outlook is not None and outlook.trip is not None:
-        return outlook.trip
-    return Span(night.span.middle - 6 * HOUR, night.span.middle + 6 * HOUR)
 
 
 def hours_of(site: Site, span: Span) -> tuple[Span, ...]:
@@ -405,22 +405,18 @@ def _row(
         in_window=window is not None and hour.overlap(window.span) is not None,
         in_best=best is not None and hour.overlap(best) is not None,
         cells=cells,
-        temperature_c=_of(records, "temperature_c", median),
-        wind_ms=_of(records, "wind_ms", max),
-        gust_ms=_of(records, "gust_ms", max),
-        precipitation_pct=_of(records, "precipitation_probability_pct", max),
-        precipitation_mm=_of(records, "precipitation_mm", max),
-        dew_spread_c=_pick([dew_spread_c(record) for record in records], min),
-        fog_pct=_of(records, "fog_pct", max),
-        aerosol_optical_depth=_of(records, "aerosol_optical_depth", max),
+        temperature_c=_pick((each.temperature_c for each in records), median),
+        wind_ms=_pick((each.wind_ms for each in records), max),
+        gust_ms=_pick((each.gust_ms for each in records), max),
+        precipitation_pct=_pick((each.precipitation_probability_pct for each in records), max),
+        precipitation_mm=_pick((each.precipitation_mm for each in records), max),
+        dew_spread_c=_pick(map(dew_spread_c, records), min),
+        fog_pct=_pick((each.fog_pct for each in records), max),
+        aerosol_optical_depth=_pick((each.aerosol_optical_depth for each in records), max),
     )
 
 
-def _of(records: Sequence[HourlyWeather], name: str, pick: Pick) -> float | None:
-    return _pick([getattr(record, name) for record in records], pick)
-
-
-def _pick(values: Sequence[float | None], pick: Pick) -> float | None:
+def _pick(values: Iterable[float | None], pick: Pick) -> float | None:
     known = [value for value in values if value is not None]
     return float(pick(known)) if known else None
 
@@ -432,7 +428,7 @@ def chance_lines(
     changes: each figure with what it counts."""
     said = say_chance(outlook, site, shortest=shortest, now=now, night_name=night_name)
     if not said:
-        yield "cloud unknown"
+        yield say("reports.chance-unknown")
         return
     yield f"{said}. {find_agreement(outlook) or ''}".rstrip()
     if outlook.spread_pct is not None and outlook.spread_pct[0] != outlook.spread_pct[1]:
@@ -442,10 +438,11 @@ def chance_lines(
             most_pct=outlook.spread_pct[1],
         )
     if outlook.change_pct is not None:
-        yield say("reports.chance-change", change_pct=outlook.change_pct).replace("-", "−")
+        points = abs(outlook.change_pct)
+        yield say("reports.chance-change", is_down=outlook.change_pct < 0, points=points)
     if outlook.overhead_pct is not None:
-        differs = f": {outlook.sight_text}" if str(outlook.sight_text or "") else ""
-        yield say("reports.chance-overhead", overhead_pct=outlook.overhead_pct, differs=differs)
+        sight = str(outlook.sight_text or "")
+        yield say("reports.chance-overhead", overhead_pct=outlook.overhead_pct, sight=sight)
 
 
 def hazard_lines(outlook: Outlook, zone: tzinfo) -> Iterator[str]:
