@@ -10,14 +10,13 @@ from typing import Any
 
 from icalendar import Calendar, Event
 
-from alerts.common.phrases import say
+from alerts.common.phrases import Reader, phrase, say
 from alerts.common.time_text import (
     MONTHS,
     say_clock,
     say_day,
     say_lasting,
     say_minutes,
-    say_span,
     utc_text,
     whole_minutes,
     zone_word,
@@ -42,7 +41,21 @@ def season_json(season: Season, nights: Nights) -> dict[str, Any]:
         "from": season.first.isoformat(),
         "to": season.last.isoformat(),
         "wishes": wishes_text(season.site, season.wishes),
-        "nights": [_night_json(night) for night in nights],
+        "nights": [
+            {
+                "night": night.name.isoformat(),
+                "minutes": round(night.minutes),
+                "worth": round(night.worth, 1),
+                "shapes": [shape.value for shape in night.shapes],
+                "moon": {
+                    "lit": round(night.moon_lit, 4),
+                    "rises": [utc_text(at) for at in night.moon_rises],
+                    "sets": [utc_text(at) for at in night.moon_sets],
+                },
+                "windows": [window_json(window) for window in night.windows],
+            }
+            for night in nights
+        ],
         "months": [
             {
                 "year": month.year,
@@ -65,61 +78,42 @@ def season_json(season: Season, nights: Nights) -> dict[str, Any]:
     }
 
 
-def _night_json(night: SeasonNight) -> dict[str, Any]:
-    return {
-        "night": night.name.isoformat(),
-        "minutes": round(night.minutes),
-        "worth": round(night.worth, 1),
-        "shapes": [shape.value for shape in night.shapes],
-        "moon": {
-            "lit": round(night.moon_lit, 4),
-            "rises": [utc_text(at) for at in night.moon_rises],
-            "sets": [utc_text(at) for at in night.moon_sets],
-        },
-        "windows": [window_json(window) for window in night.windows],
-    }
+COLUMNS = (
+    "night", "start_utc", "end_utc", "start_local", "end_local", "minutes", "shapes", "moon_lit", "from",
+    "to",
+)  # fmt: skip
 
 
 def season_csv(season: Season, nights: Nights) -> str:
     """One row a window; times in UTC and on the site's clock."""
-    out = io.StringIO()
+    out, zone = io.StringIO(), season.site.tz
     rows = csv.writer(out, lineterminator="\n")
-    rows.writerow(
-        [
-            "night",
-            "start_utc",
-            "end_utc",
-            "start_local",
-            "end_local",
-            "minutes",
-            "shapes",
-            "moon_lit",
-            "from",
-            "to",
-        ]
-    )
-    for night in nights:
-        for window in night.windows:
-            rows.writerow(_csv_row(season, night, window))
+    rows.writerow(COLUMNS)
+    for night, window in _windows(nights):
+        whole, track = whole_minutes(window.span), window.track
+        rows.writerow(
+            [
+                night.name.isoformat(),
+                *span_json(window.span).values(),
+                whole.start.astimezone(zone).isoformat(timespec="minutes"),
+                whole.end.astimezone(zone).isoformat(timespec="minutes"),
+                round(window.span.minutes),
+                " ".join(_shapes(window)),
+                f"{night.moon_lit:.2f}",
+                direction_word(track[0].azimuth_deg) if track else "",
+                direction_word(track[-1].azimuth_deg) if track else "",
+            ]
+        )
     return out.getvalue()
 
 
-def _csv_row(season: Season, night: SeasonNight, window: DarkWindow) -> list[object]:
-    span = span_json(window.span)
-    whole = whole_minutes(window.span)
-    ends = (whole.start, whole.end)
-    local = [at.astimezone(season.site.tz).isoformat(timespec="minutes") for at in ends]
-    return [
-        night.name.isoformat(),
-        span["start"],
-        span["end"],
-        *local,
-        round(window.span.minutes),
-        " ".join(dict.fromkeys(each.shape.value for each in window.shapes)),
-        f"{night.moon_lit:.2f}",
-        direction_word(window.track[0].azimuth_deg) if window.track else "",
-        direction_word(window.track[-1].azimuth_deg) if window.track else "",
-    ]
+def _windows(nights: Nights) -> Iterator[tuple[SeasonNight, DarkWindow]]:
+    return ((night, window) for night in nights for window in night.windows)
+
+
+def _shapes(window: DarkWindow) -> dict[str, None]:
+    """Each once, in the order of the night."""
+    return dict.fromkeys(each.shape.value for each in window.shapes)
 
 
 def season_ics(season: Season, nights: Nights) -> str:
@@ -127,7 +121,7 @@ def season_ics(season: Season, nights: Nights) -> str:
     calendar = Calendar()
     calendar.add("prodid", "-//Duskbell//season//EN")
     calendar.add("version", "2.0")
-    calendar.add("name", f"Dark windows, {season.site.name}")
+    calendar.add("name", say("reports.season-calendar", site=season.site.name))
     place = f"{season.site.lat_deg:+.4f}{season.site.lon_deg:+.4f}"
     for night in nights:
         for number, window in enumerate(night.windows, start=1):
@@ -136,42 +130,50 @@ def season_ics(season: Season, nights: Nights) -> str:
             event.add("dtstamp", datetime(season.first.year, 1, 1, tzinfo=UTC))
             event.add("dtstart", window.span.start)
             event.add("dtend", window.span.end)
-            event.add("summary", f"Dark window, {season.site.name} ({say_lasting(window.span)})")
-            event.add("description", _describe(season, night, window))
+            title = say("reports.season-calendar-window", site=season.site.name, window=window.span)
+            event.add("summary", title)
+            about = say(
+                "reports.season-event",
+                Reader(season.site.tz),
+                is_down=season.wishes.moonless,
+                span=window.span,
+                shapes=", ".join(_shapes(window)) or phrase("reports.season-dark-sky"),
+                moon_pct=100 * night.moon_lit,
+            )
+            event.add("description", about)
             event.add("geo", (season.site.lat_deg, season.site.lon_deg))
             event.add("transp", "TRANSPARENT")
             calendar.add_component(event)
     return str(calendar.to_ical(), encoding="utf-8")
 
 
-def _describe(season: Season, night: SeasonNight, window: DarkWindow) -> str:
-    shapes = ", ".join(dict.fromkeys(each.shape.value for each in window.shapes))
-    return say(
-        "reports.season-event",
-        span=say_span(window.span, season.site.tz),
-        shapes=shapes or "dark sky",
-        moon_pct=100 * night.moon_lit,
-        is_down=season.wishes.moonless,
-    )
-
-
 def season_page(season: Season, nights: Nights, *, never: Sequence[str] = ()) -> str:
-    """The season as a page for the terminal."""
-    parts = [_head(season), season_table(season, nights), iter(never), _months(season), _costs(season)]
-    return "\n".join(line for part in parts for line in part)
-
-
-def _head(season: Season) -> Iterator[str]:
-    site = season.site
-    yield f"{site.name}   {site.lat_deg:.4f}, {site.lon_deg:.4f}   {site.zone}"
-    yield say(
-        "reports.season-head",
-        first=season.first,
-        last=season.last,
-        wishes_text=wishes_text(site, season.wishes),
-    )
-    yield say("reports.season-sky-alone")
-    yield ""
+    """The season as a page for the terminal: its nights, then what each month has and each wish costs."""
+    site, wishes = season.site, wishes_text(season.site, season.wishes)
+    lines = [
+        f"{site.name}   {site.lat_deg:.4f}, {site.lon_deg:.4f}   {site.zone}",
+        say("reports.season-head", first=season.first, last=season.last, wishes_text=wishes),
+        say("reports.season-sky-alone"),
+        "",
+        *season_table(season, nights),
+        *never,
+    ]
+    if season.months:
+        lines.append(say("reports.season-months"))
+    for month in season.months:
+        hours, count = say_minutes(timedelta(minutes=month.minutes)), f"{month.nights:>3}"
+        name = f"{MONTHS[month.month - 1]} {month.year}"
+        said = say("reports.season-month", nights=count, hours=f"{hours:>12}", day=month.longest)
+        lines.append(f"  {name:<16}{said}")
+    lines += [""] if season.months else []
+    if season.costs:
+        lines.append(say("reports.season-cost"))
+    for cost in season.costs:
+        hours = say_minutes(timedelta(minutes=cost.minutes))
+        said = say("reports.season-cost-of", nights=f"{cost.nights:>4}", hours=f"{hours:>13}", wish=cost.text)
+        chosen = say("reports.season-chosen") if cost.chosen else ""
+        lines.append(f"  {said}{chosen and f'   {chosen}'}")
+    return "\n".join(lines)
 
 
 def season_table(season: Season, nights: Nights) -> Iterator[str]:
@@ -179,42 +181,15 @@ def season_table(season: Season, nights: Nights) -> Iterator[str]:
     if not nights:
         yield say("reports.season-no-window")
         return
-    yield f"{'evening of':<18}{'dark window':<22}{'length':<12}{'shapes':<26}{'core':<14}Moon"
-    for night in nights:
-        for number, window in enumerate(night.windows):
-            label = f"{say_day(night.name)}" if number == 0 else ""
-            yield _row(season, night, window, label)
-    yield ""
-
-
-def _row(season: Season, night: SeasonNight, window: DarkWindow, label: str) -> str:
     zone = season.site.tz
-    whole = whole_minutes(window.span)
-    start = zone_word(whole.start.astimezone(zone))
-    times = f"{say_clock(whole.start, zone)}–{say_clock(whole.end, zone)} {start}"
-    shapes = ", ".join(dict.fromkeys(each.shape.value for each in window.shapes))
-    ends = (window.track[0], window.track[-1]) if window.track else ()
-    facing = " → ".join(dict.fromkeys(direction_word(point.azimuth_deg) for point in ends))
-    length = say_lasting(window.span)
-    return f"{label:<18}{times:<22}{length:<12}{shapes:<26}{facing:<14}{100 * night.moon_lit:.0f} %".rstrip()
-
-
-def _months(season: Season) -> Iterator[str]:
-    if not season.months:
-        return
-    yield "By month"
-    for month in season.months:
-        hours = say_minutes(timedelta(minutes=month.minutes))
-        name = f"{MONTHS[month.month - 1]} {month.year}"
-        yield f"  {name:<16}{month.nights:>3} nights  {hours:>12}   longest {say_day(month.longest)}"
+    yield say("reports.season-columns")
+    for night, window in _windows(nights):
+        label = say_day(night.name) if window is night.windows[0] else ""
+        whole, track = whole_minutes(window.span), window.track
+        start = zone_word(whole.start.astimezone(zone))
+        times = f"{say_clock(whole.start, zone)}–{say_clock(whole.end, zone)} {start}"
+        ends = (track[0], track[-1]) if track else ()
+        facing = " → ".join(dict.fromkeys(direction_word(point.azimuth_deg) for point in ends))
+        seen = f"{say_lasting(window.span):<12}{', '.join(_shapes(window)):<26}{facing:<14}"
+        yield f"{label:<18}{times:<22}{seen}{100 * night.moon_lit:.0f} %".rstrip()
     yield ""
-
-
-def _costs(season: Season) -> Iterator[str]:
-    if not season.costs:
-        return
-    yield say("reports.season-cost")
-    for cost in season.costs:
-        mark = "   (chosen)" if cost.chosen else ""
-        hours = say_minutes(timedelta(minutes=cost.minutes))
-        yield f"  {cost.nights:>4} nights  {hours:>13}   {cost.text}{mark}"
