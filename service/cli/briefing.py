@@ -14,7 +14,7 @@ from alerts.common.phrases import phrase, say
 from alerts.common.units import Units
 from alerts.field.kit import parse_kit
 from alerts.sky.ephemeris import Ephemeris
-from alerts.weather.cloud_by_hour import cloud_hours
+from alerts.weather.chance import cloud_hours
 from alerts.wishes.model import units_of
 from service.app import build
 from service.cli.one_night import NightAsked, OneNight, look_at_night

@@ -24,9 +24,6 @@ from alerts.judging.window_brightness import window_sky
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import DarkWindow, Night
-from alerts.weather.chance import cloud_hours
-from alerts.weather.forecast import Forecast
-from alerts.wishes.model import Wishes
 from service.delivery.png import render_png
 
 PREVIEW_ID = "msg_preview"

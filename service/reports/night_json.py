@@ -11,10 +11,6 @@ from alerts.briefing.text.event import event_of, event_values
 from alerts.common.span import Span
 from alerts.common.time_text import utc_text
 from alerts.judging.window_brightness import WindowSky
-from alerts.sites.model import Site
-from alerts.sky.night import DarkWindow, Night
-from alerts.weather.forecast import OfficialWarning, Source
-from alerts.weather.outlook import Hazard, Outlook, SourceChance
 from alerts.sky.night import DarkWindow
 from alerts.weather.forecast import Source
 from alerts.weather.outlook import Outlook

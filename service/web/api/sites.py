@@ -31,7 +31,6 @@ from service.web.api.program_keys import Reader
 from service.web.error_pages import documented
 from service.web.feeds.routes import with_etag
 from service.web.nights.judged_night import FIRST_YEAR, LAST_YEAR, ahead_of, judged_night
-from service.web.nights.judged_night import (FIRST_YEAR, LAST_YEAR, ahead_of, judged_night)
 from service.web.nights.pictures import findings
 from service.web.nights.record_page import kept_record
 from service.web.shared.context import Web
