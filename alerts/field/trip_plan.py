@@ -10,7 +10,7 @@ from alerts.common.plain_values import value
 from alerts.common.span import Span
 from alerts.sites.model import Site
 from alerts.sky.night import Night
-from alerts.wishes.model import Wishes
+from alerts.wishes.model import Drive, Wishes
 
 PACK_UP = timedelta(minutes=15)
 """From the last frame to the turned key."""
@@ -63,11 +63,7 @@ def plan_trip(night: Night, window: Span, wishes: Wishes, site: Site) -> FieldPl
         opened = list(gate.hours.touching(Span(arrive, window.start + _MOMENT), site.tz))
         closed = list(gate.hours.touching(Span(arrive - DAY, arrive), site.tz))
         arrive = opened[0].start if opened else closed[-1].end if closed else arrive
-    made = replace(
-        plan_from(window, wishes, arrive, wishes.drive_on(night.name), trip.start if trip else ""),
-        drive_is_estimate=wishes.is_estimate_on(night.name),
-        drive_is_known=wishes.knows_drive_on(night.name),
-    )
+    made = plan_from(window, wishes, arrive, wishes.drive_on(night.name), trip.start if trip else "")
     if gate is None or not gate.may_stay:
         return made
     # inside overnight: one must come before the gate closes, and drives home when it opens again
@@ -81,9 +77,9 @@ def plan_trip(night: Night, window: Span, wishes: Wishes, site: Site) -> FieldPl
     return replace(made, latest_departure=latest, home_about=opens + made.drive)
 
 
-def plan_from(window: Span, wishes: Wishes, arrive: datetime, drive: timedelta, start: str = "") -> FieldPlan:
+def plan_from(window: Span, wishes: Wishes, arrive: datetime, by: Drive, start: str = "") -> FieldPlan:
     """The trip to `window` of who arrives then, after that drive."""
-    before = wishes.signal_lost_before
+    drive, before = by.length, wishes.signal_lost_before
     return FieldPlan(
         leave_by=arrive - drive,
         arrive=arrive,
@@ -93,6 +89,8 @@ def plan_from(window: Span, wishes: Wishes, arrive: datetime, drive: timedelta, 
         drive=drive,
         start=start,
         signal_lost_after=None if before is None else max(drive - before, timedelta(0)),
+        drive_is_estimate=by.is_estimate,
+        drive_is_known=by.is_known,
     )
 
 
@@ -123,7 +121,7 @@ def home_span(window: Span, night_name: date, wishes: Wishes, site: Site) -> Spa
     must = home_by(night_name, wishes, site)
     if must is None:
         return window
-    end = min(window.end, must - wishes.drive_on(night_name) - PACK_UP)
+    end = min(window.end, must - wishes.drive_on(night_name).length - PACK_UP)
     return Span(window.start, end) if window.start < end else None
 
 

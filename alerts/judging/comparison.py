@@ -194,8 +194,8 @@ def rank(
     """The nights in that order, equal ones as `compare` has them. wishes: each site's, for its drives."""
     found = []
     for each in sorted(nights, key=standing):
-        wished, name = wishes[each.site], each.night.name
-        found.append(RankedNight(each, wished.drive_on(name), wished.is_estimate_on(name)))
+        drive = wishes[each.site].drive_on(each.night.name)
+        found.append(RankedNight(each, drive.length, drive.is_estimate))
     if order is Order.CHANCE:
         found.sort(key=lambda one: -1 if one.each.chance_pct is None else one.each.chance_pct, reverse=True)
     elif order is Order.DATE:

@@ -158,7 +158,8 @@ def _say_trip(trip: Trip) -> Phrase:
 
 def drive_phrase(wishes: Wishes) -> Phrase:
     """The usual drive and where it is from."""
-    return phrase("wishes.drive", drive=wishes.usual_drive, is_estimate=wishes.drive_is_estimate)
+    drive = wishes.usual_drive
+    return phrase("wishes.drive", drive=drive.length, is_estimate=drive.is_estimate)
 
 
 def _say_units(wishes: Wishes) -> Phrase:

@@ -10,6 +10,7 @@ from functools import lru_cache
 from alerts.common.clock_times import ClockSpan, zone_info
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase
+from alerts.common.plain_values import value
 from alerts.common.units import Units
 from alerts.sky.night import Shape, SkyWishes, Target, TargetKind, require_loss_wish
 
@@ -97,6 +98,15 @@ class Trip:
 
     def covers(self, night_name: date) -> bool:
         return self.first <= night_name <= self.last
+
+
+@value(frozen=True, slots=True)
+class Drive:
+    """A drive, one way. is_known: it was given or estimated; is_estimate: by the distance from home."""
+
+    length: timedelta
+    is_known: bool = True
+    is_estimate: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,34 +218,21 @@ class Wishes:
         return next((trip for trip in self.trips if trip.covers(night_name)), None)
 
     @property
-    def usual_drive(self) -> timedelta:
-        """The drive from home, one way: as given, else as estimated, else 90 minutes."""
+    def usual_drive(self) -> Drive:
+        """The drive from home: as given, else as estimated, else 90 minutes."""
         if self.drive is not None:
-            return self.drive
-        return USUAL_DRIVE if self.drive_estimate is None else self.drive_estimate
+            return Drive(self.drive)
+        estimate = self.drive_estimate
+        return Drive(USUAL_DRIVE, is_known=False) if estimate is None else Drive(estimate, is_estimate=True)
 
-    @property
-    def drive_is_estimate(self) -> bool:
-        """Whether the usual drive is the one estimated from home."""
-        return self.drive is None and self.drive_estimate is not None
-
-    def drive_on(self, night_name: date) -> timedelta:
-        """The drive, one way, on that night; from elsewhere an estimate from home says nothing."""
+    def drive_on(self, night_name: date) -> Drive:
+        """The drive on that night; from elsewhere an estimate from home says nothing."""
         trip = self.trip_on(night_name)
         if trip is None:
             return self.usual_drive
-        return next(each for each in (trip.drive, self.drive, USUAL_DRIVE) if each is not None)
-
-    def knows_drive_on(self, night_name: date) -> bool:
-        """Whether that night's drive was given or estimated; else it is the usual 90 minutes."""
-        trip = self.trip_on(night_name)
-        if trip is not None:
-            return trip.drive is not None
-        return self.drive is not None or self.drive_is_estimate
-
-    def is_estimate_on(self, night_name: date) -> bool:
-        """Whether that night's drive is the one estimated from home."""
-        return self.drive_is_estimate and self.trip_on(night_name) is None
+        if trip.drive is not None:
+            return Drive(trip.drive)
+        return Drive(USUAL_DRIVE if self.drive is None else self.drive, is_known=False)
 
     def suits(self, night_name: date) -> bool:
         """Whether that evening counts at all: its weekday, and a trip where only those count."""
@@ -265,13 +262,15 @@ class Wishes:
 def _judged(wishes: Wishes) -> Wishes:
     """Made once for all who wish the same, night for night."""
     plain, trips = Wishes(), wishes.trips
-    if wishes.home_by and wishes.drive_is_estimate:  # which is given as the drive below, but not to trips
+    if (
+        wishes.home_by and wishes.usual_drive.is_estimate
+    ):  # which is given as the drive below, but not to trips
         trips = tuple(replace(trip, drive=USUAL_DRIVE) if trip.drive is None else trip for trip in trips)
     return replace(
         wishes,
         trips=trips,
         chance_back_pct=0,
-        drive=wishes.usual_drive if wishes.home_by else USUAL_DRIVE,
+        drive=wishes.usual_drive.length if wishes.home_by else USUAL_DRIVE,
         drive_estimate=None,
         clock_zone=wishes.clock_zone if wishes.home_by else "",
         scouting=plain.scouting,

@@ -233,7 +233,7 @@ def _wishes(case: Case) -> Iterator[Phrase]:
     usual = replace(DEFAULT_WISHES, clock_zone=case.subscription.person.zone)
     if asked := say_words(case.wishes, usual):
         yield phrase("explain.wishes-asked", asked=asked)
-    if case.wishes.is_estimate_on(case.night.name):
+    if case.wishes.drive_on(case.night.name).is_estimate:
         yield _sentence(drive_phrase(case.wishes))
 
 

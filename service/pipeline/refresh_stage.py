@@ -12,7 +12,7 @@ from datetime import datetime, timedelta
 from sqlalchemy.orm import Session, sessionmaker
 
 from alerts.common.span import Span
-from alerts.weather.forecast import Forecast, Place
+from alerts.weather.forecast import Bulletin, Forecast, Place
 from service.common.fault_points import crash_point
 from service.feeds import feed_state
 from service.feeds.shared.model import FeedFailure, Gather, Gathered, join
@@ -184,7 +184,19 @@ def _keep(
         for forecast in (known_by(each, now) for each in gathered.forecasts)
         if forecast.place in by_asked
     ]
-    seen += _carried(session, by_asked, gathered, now)
+
+    # official warnings for places without a forecast of this round, on the last good one they have
+    bulletins: defaultdict[str, list[Bulletin]] = defaultdict(list)
+    for place, bulletin in gathered.bulletins:
+        if place in by_asked:
+            bulletins[by_asked[place].place].append(bulletin)
+    known = forecasts.newest_by_place(session, set(bulletins), now)
+    seen += [
+        (place, replace(known[place][-1].forecast, bulletins=tuple(some)))
+        for place, some in bulletins.items()
+        if known.get(place)
+    ]
+
     kept = forecasts.keep_changed(session, seen, fetched_at=now)
     failures = [*gathered.failures, *aside.gathered.failures]
     rejected = _keep_failures(session, failures, by_asked, now)
@@ -205,23 +217,6 @@ def known_by(forecast: Forecast, now: datetime) -> Forecast:
         return forecast
     since = None if since is None else min(since, now)
     return replace(forecast, source=replace(source, fetched_at=now, unchanged_since=since))
-
-
-def _carried(
-    session: Session, by_asked: dict[Place, Need], gathered: Gathered, now: datetime
-) -> list[tuple[str, Forecast]]:
-    """Official warnings for places without a forecast of this round, on the last good one they have."""
-    waiting = [
-        (by_asked[place].place, bulletin) for place, bulletin in gathered.bulletins if place in by_asked
-    ]
-    known = forecasts.newest_by_place(session, {place for place, _ in waiting}, now)
-    carried: dict[str, Forecast] = {}
-    for place, bulletin in waiting:
-        stored = known.get(place)
-        if stored:
-            forecast = carried.get(place) or replace(stored[-1].forecast, bulletins=())
-            carried[place] = replace(forecast, bulletins=(*forecast.bulletins, bulletin))
-    return list(carried.items())
 
 
 def _keep_failures(

@@ -254,8 +254,8 @@ def contradictions(site: Site, wishes: Wishes, today: date) -> Iterator[Phrase]:
         yield phrase("reports.advice-home-by", weekdays=weekday_phrases(idle))
 
     before = wishes.signal_lost_before
-    if before is not None and before > wishes.usual_drive:
-        yield phrase("reports.advice-signal", before=before, drive=wishes.usual_drive)
+    if before is not None and before > wishes.usual_drive.length:
+        yield phrase("reports.advice-signal", before=before, drive=wishes.usual_drive.length)
 
     for trip in wishes.trips:
         days = (trip.first + timedelta(days=k) for k in range(min((trip.last - trip.first).days + 1, 366)))

@@ -145,7 +145,7 @@ def _as_decided(
         return SiteChoice(site_name, word, chance_pct, 0.0, None, None)
     window = Span(decision.window_start, decision.window_end)
     drive = wishes.drive_on(decision.night_name)
-    trip = plan_from(window, wishes, leave_by + drive, drive)
+    trip = plan_from(window, wishes, leave_by + drive.length, drive)
     return SiteChoice(
         site_name,
         word,
@@ -156,5 +156,5 @@ def _as_decided(
         trip.latest_departure,
         trip.signal_lost_at,
         place,
-        drive if wishes.knows_drive_on(decision.night_name) else None,
+        drive.length if drive.is_known else None,
     )

@@ -115,7 +115,7 @@ class BlockPlanner:
         awake: defaultdict[int, set[date]] = defaultdict(set)
         for watch in snapshot.watches:
             last = tonight[watch.subscription_id] + timedelta(days=watch.wishes.days_ahead)
-            nights = self.shared.site(watch.site_id).coming(watch.sky_keys, self.context.now)
+            nights = self.shared.site(watch.site_id).coming(watch.known.skies, self.context.now)
             names = coming[watch.subscription_id] = [each.name for each in nights if each.name <= last]
             awake[watch.address_id].update(name for name in names if name not in watch.resting)
         return [
@@ -137,7 +137,7 @@ class BlockPlanner:
         rows = []
         for watch in watched:
             site, mine = self.shared.site(watch.site_id), moments[watch.subscription_id]
-            is_known = any(site.nights.get(key) for key in watch.sky_keys)
+            is_known = any(site.nights.get(key) for key, _ in watch.known.skies)
             following = next_night_start(site.stored.site, now) if is_known else now
             rows.append(
                 {

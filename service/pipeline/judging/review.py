@@ -44,7 +44,6 @@ from service.store.repositories.due_reviews import (
 )
 from service.store.repositories.messages import Status
 from service.store.repositories.sites import newest_revision_ids
-from service.store.schema.core_tables import AlertRow
 
 WEEK = timedelta(days=7)
 _ENDED_UNSENT = (Status.FAILED, Status.EXPIRED, Status.SUPERSEDED, Status.SUPPRESSED)
@@ -72,11 +71,6 @@ class SubscriptionState:
     @property
     def wishes(self) -> Wishes:
         return self.known.wishes
-
-    @property
-    def sky_keys(self) -> list[str]:
-        """Of the targets wished for, the one wanted most first."""
-        return [key for key, _ in self.known.skies]
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,26 +144,23 @@ def _read_history(
     for each in alerts_raised(session, subscription_ids, first):
         arrived = each.dropped is None and (each.maybe_sent or each.status in (Status.SENT, Status.SENDING))
         waits = each.dropped is None and each.status not in _ENDED_UNSENT
-        live = arrived or waits or each.dropped == messages.CANCELLED
-        status = AlertStatus(_as_told(each.alert), live, arrived)
-        history[each.alert.subscription_id, each.alert.night_name].append(status)
+        alert, facts = each.alert, each.alert.facts
+        window, leave_by = facts.get("window"), facts.get("leave_by")
+        told = PastAlert(
+            kind=AlertKind(alert.kind),
+            at=alert.raised_at,
+            chance_pct=facts.get("chance_pct"),
+            window=Span(*(datetime.fromisoformat(window[edge]) for edge in ("start", "end")))
+            if window
+            else None,
+            leave_by=datetime.fromisoformat(leave_by) if leave_by else None,
+            occurrence=alert.occurrence,
+            why=Why(alert.why) if alert.why in set(Why) else None,
+            is_last_word=bool(facts.get("is_last_word", False)),
+        )
+        is_live = arrived or waits or each.dropped == messages.CANCELLED
+        history[alert.subscription_id, alert.night_name].append(AlertStatus(told, is_live, arrived))
     return dict(history)
-
-
-def _as_told(alert: AlertRow) -> PastAlert:
-    """What it said, as its row has it."""
-    facts = alert.facts
-    window, leave_by = facts.get("window"), facts.get("leave_by")
-    return PastAlert(
-        kind=AlertKind(alert.kind),
-        at=alert.raised_at,
-        chance_pct=facts.get("chance_pct"),
-        window=Span(*(datetime.fromisoformat(window[edge]) for edge in ("start", "end"))) if window else None,
-        leave_by=datetime.fromisoformat(leave_by) if leave_by else None,
-        occurrence=alert.occurrence,
-        why=Why(alert.why) if alert.why in set(Why) else None,
-        is_last_word=bool(facts.get("is_last_word", False)),
-    )
 
 
 @value(frozen=True, slots=True)
@@ -231,7 +222,7 @@ def review_night(
     before, history = snapshot.before.get(key), snapshot.history.get(key, [])
 
     # what is seen, and since when it has been so
-    judged = site.judge(night_name, watch.sky_keys, wishes)
+    judged = site.judge(night_name, watch.known.skies, wishes)
     trip = trip_to(judged.verdict, wishes, place)
     seen = build_seen(judged.verdict, judged.night.name, now, place.tz)
     stood = None

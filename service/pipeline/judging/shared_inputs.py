@@ -19,6 +19,7 @@ from alerts.judging.assess import Assessment, JudgingInputs, Memo, WindowOutlook
 from alerts.judging.rules import Result
 from alerts.judging.verdict import Verdict
 from alerts.notifying.next_review import verdict_may_change
+from alerts.sky.night import SkyWishes
 from alerts.track.calibration.correct import calibrated_outlook, moves_at
 from alerts.track.calibration.model import Calibration
 from alerts.track.record.climatology import UNKNOWN_CLIMATE, Climate
@@ -35,6 +36,8 @@ MOST_SITES = 150
 CHANCE_STEP_PCT = 5
 """A chance that moves by less is no news: 37 % and 38 % share a fingerprint, and a decision is only written
 when its fingerprint or its word changes."""
+Skies = Sequence[tuple[str, SkyWishes]]
+"""Those wished for by their night key, the one wanted most first; see `ParsedWishes`."""
 TONIGHT = timedelta(hours=24)
 """Nights that end within it are judged on what stations report now, too."""
 
@@ -80,21 +83,21 @@ class SiteInputs:
     memo: Memo = field(default_factory=Memo)
     judged: dict[Assessment, NightVerdict] = field(default_factory=dict)
 
-    def coming(self, sky_keys: Sequence[str], now: datetime) -> list[LazyNight]:
+    def coming(self, skies: Skies, now: datetime) -> list[LazyNight]:
         """The nights under the sky wanted most that have a window ahead, or none at all, ascending.
 
         A night whose last window is over under every sky has nothing left to be judged.
         """
-        first, *others = (self.nights.get(key, {}) for key in sky_keys)
+        first, *others = (self.nights.get(key, {}) for key, _ in skies)
         return [
             night
             for name, night in first.items()
             if night.is_ahead(now) or any(each[name].is_ahead(now) for each in others if name in each)
         ]
 
-    def judge(self, name: date, sky_keys: Sequence[str], wishes: Wishes) -> NightVerdict:
-        """The verdict on the night of that name. sky_keys: of the wishes' targets, in their order."""
-        stored = [self.nights[key][name] for key in sky_keys if name in self.nights.get(key, {})]
+    def judge(self, name: date, skies: Skies, wishes: Wishes) -> NightVerdict:
+        """The verdict on the night of that name. skies: of the wishes' targets, in their order."""
+        stored = [self.nights[key][name] for key, _ in skies if name in self.nights.get(key, {})]
         nights = [each.night for each in stored]
         found = assess(self.inputs, nights, wishes, self.memo)
         known = self.judged.get(found)

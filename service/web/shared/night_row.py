@@ -103,7 +103,7 @@ def cell_of_row(
         chance_pct=decision.chance_pct if decision is not None else None,
         why=what_decided(decision, is_own=is_own) if decision is not None else None,
         leave_by=leave_by,
-        drive_is_estimate=wishes is not None and wishes.is_estimate_on(night.name),
+        drive_is_estimate=wishes is not None and wishes.drive_on(night.name).is_estimate,
         over_at=over_at(night),
         decision_id=decision.id if decision is not None else None,
         judged_at=decision.as_of if decision is not None else None,

@@ -316,7 +316,7 @@ def _drive_hint(web: Web, page: WishPage) -> str:
     with web.reading() as session:
         home = session.get_one(PersonRow, page.viewer.person_id).home
     wishes = with_home(Wishes(), home, page.seen.stored.site)
-    if not wishes.drive_is_estimate:
+    if not wishes.usual_drive.is_estimate:
         return say("web-subscriptions.drive-usual-no-home", drive=USUAL_DRIVE)
     return say("web-subscriptions.drive-empty", drive=drive_phrase(wishes))
 

@@ -63,7 +63,7 @@ def _watch(session: Session, person: PersonRow, row: SiteRow, **wished: object) 
 
 def _drive(row: SubscriptionRow) -> tuple[timedelta, bool]:
     wishes = from_json(Wishes, row.wishes)
-    return wishes.usual_drive, wishes.drive_is_estimate
+    return wishes.usual_drive.length, wishes.usual_drive.is_estimate
 
 
 def test_a_home_gives_running_subscriptions_a_drive_and_has_them_looked_at(session: Session) -> None:

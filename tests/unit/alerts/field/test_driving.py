@@ -12,7 +12,7 @@ from alerts.common.span import Span
 from alerts.field.driving import DETOUR, LONGEST, STEP, Home, drive_from, drive_over, with_home
 from alerts.sites.model import Site
 from alerts.wishes.fields import drive_phrase, read_words, write_words
-from alerts.wishes.model import HomeBy, Trip, Wishes
+from alerts.wishes.model import Drive, HomeBy, Trip, Wishes
 from tests.unit.alerts.field.trips import plan
 from tests.unit.alerts.judging.values import utc
 
@@ -42,7 +42,7 @@ def test_a_place_a_degree_north_is_two_and_a_quarter_hours_away():
 @pytest.mark.parametrize("lat_deg", [46.0, -40.0], ids=["a long day's drive", "the other side of the Earth"])
 def test_what_nobody_drives_has_no_estimate(lat_deg):
     assert drive_from(HOME, lat_deg, -1.0) is None
-    assert with_home(Wishes(), HOME, Site("Far", lat_deg, -1.0)).usual_drive == 90 * MINUTE
+    assert with_home(Wishes(), HOME, Site("Far", lat_deg, -1.0)).usual_drive.length == 90 * MINUTE
 
 
 @given(st.floats(-89, 89), st.floats(-180, 180), st.floats(-89, 89), st.floats(-180, 180), st.floats(10, 150))
@@ -74,9 +74,9 @@ GIVEN = with_home(Wishes(drive=timedelta(minutes=40)), HOME, SITE)
 
 
 def test_a_given_drive_goes_before_the_estimate_and_ninety_minutes_after_both():
-    assert (ESTIMATED.usual_drive, ESTIMATED.drive_is_estimate) == (135 * MINUTE, True)
-    assert (GIVEN.usual_drive, GIVEN.drive_is_estimate) == (40 * MINUTE, False)
-    assert (Wishes().usual_drive, Wishes().drive_is_estimate) == (90 * MINUTE, False)
+    assert ESTIMATED.usual_drive == Drive(135 * MINUTE, is_estimate=True)
+    assert GIVEN.usual_drive == Drive(40 * MINUTE)
+    assert Wishes().usual_drive == Drive(90 * MINUTE, is_known=False)
     assert with_home(ESTIMATED, None, SITE) == Wishes()
 
 
@@ -84,20 +84,19 @@ def test_the_drive_of_a_trip_is_no_estimate():
     trip = Trip(date(2027, 7, 1), date(2027, 7, 3), 20 * MINUTE, "Lodge")
     wishes = with_home(Wishes(trips=(trip,), trips_only=False), HOME, SITE)
     on, off = date(2027, 7, 2), date(2027, 7, 5)
-    assert (wishes.drive_on(on), wishes.is_estimate_on(on)) == (20 * MINUTE, False)
-    assert (wishes.drive_on(off), wishes.is_estimate_on(off)) == (135 * MINUTE, True)
+    assert wishes.drive_on(on) == Drive(20 * MINUTE)
+    assert wishes.drive_on(off) == Drive(135 * MINUTE, is_estimate=True)
 
 
 def test_a_trip_that_names_no_drive_isnt_reckoned_from_home():
     trip = Trip(date(2027, 7, 1), date(2027, 7, 3), None, "Lodge")
     wishes = with_home(Wishes(trips=(trip,), trips_only=False), HOME, SITE)
     on = date(2027, 7, 2)
-    told = (wishes.drive_on(on), wishes.is_estimate_on(on), wishes.knows_drive_on(on))
-    assert told == (90 * MINUTE, False, False)
+    assert wishes.drive_on(on) == Drive(90 * MINUTE, is_known=False)
     home_by = replace(wishes, home_by=(HomeBy(4, time(3, 0)),))
-    assert home_by.judged.drive_on(on) == 90 * MINUTE
-    assert replace(wishes, drive=50 * MINUTE).drive_on(on) == 50 * MINUTE
-    assert replace(wishes, drive=0 * MINUTE).drive_on(on) == 0 * MINUTE
+    assert home_by.judged.drive_on(on).length == 90 * MINUTE
+    assert replace(wishes, drive=50 * MINUTE).drive_on(on).length == 50 * MINUTE
+    assert replace(wishes, drive=0 * MINUTE).drive_on(on).length == 0 * MINUTE
 
 
 def test_the_plan_goes_by_the_estimate_and_says_so():

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from alerts.common.span import Span
 from alerts.field.trip_plan import FieldPlan, plan_from
 from alerts.wishes.model import Wishes
@@ -11,8 +9,4 @@ from alerts.wishes.model import Wishes
 
 def plan(window: Span, wishes: Wishes) -> FieldPlan:
     """The trip to `window` with the drive, scouting and shortest window of `wishes`."""
-    return replace(
-        plan_from(window, wishes, window.start - wishes.scouting, wishes.usual_drive),
-        drive_is_estimate=wishes.drive_is_estimate,
-        drive_is_known=wishes.drive is not None or wishes.drive_is_estimate,
-    )
+    return plan_from(window, wishes, window.start - wishes.scouting, wishes.usual_drive)
