@@ -22,7 +22,7 @@ from alerts.wishes.model import DEFAULT_WISHES
 from service.app import build
 from service.cli.options import DAY, hands_over, progress_bar, span_options, wish_file_option
 from service.hindsight.backtest import calibrated, replay
-from service.hindsight.outcome_reports import Said, keep_said, read_times, require_begun
+from service.hindsight.outcome_reports import Said, Voice, keep_said, read_times, require_begun
 from service.hindsight.rejudge import RejudgedNight, RejudgeInputs
 from service.hindsight.rejudge import rejudge as judge_again
 from service.hindsight.replay_alerts import Ring
@@ -86,14 +86,9 @@ def outcome(site: str, day: date, sky: SeenAsked) -> None:
         site_then = newest_revision(session, row.id).site
         require_begun(day, site_then, now)
         hours = read_times(day, sky.start, sky.end, site_then)
-        settled = keep_said(
-            session,
-            Said(SeenSky(_SEEN[sky.seen]), hours, sky.toward_deg),
-            site_id=row.id,
-            night=day,
-            person_id=people.get_operator(session, zone=site_then.zone, now=now).id,
-            now=now,
-        )
+        operator = people.get_operator(session, zone=site_then.zone, now=now)
+        said = Said(SeenSky(_SEEN[sky.seen]), hours, sky.toward_deg)
+        settled = keep_said(session, Voice(row.id, day, operator.id), said, now)
     click.echo(say("cli.outcome-kept", name=row.name, day=day, seen=sky.seen))
     for each in settled:
         click.echo(say("cli.outcome-so-far", state=each.state.value.replace("_", " "), why=each.why))

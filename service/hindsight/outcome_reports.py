@@ -23,6 +23,15 @@ _EVENING = time(18)
 
 
 @dataclass(frozen=True, slots=True)
+class Voice:
+    """Who speaks of which night at which site."""
+
+    site_id: int
+    night: date
+    person_id: int
+
+
+@dataclass(frozen=True, slots=True)
 class Said:
     """What somebody says of a night. clear_span: from when to when it was clear; toward_deg: the azimuth
     they looked at. Both None where they don't say."""
@@ -32,12 +41,14 @@ class Said:
     toward_deg: float | None = None
 
 
-def read_said(state: str, start: str, end: str, toward: str, *, night: date, site: Site) -> Said:
-    """From the fields of a form, "" for what was left out. BadInput with the reason."""
+def read_said(state: str, clear: tuple[str, str], toward: str, *, night: date, site: Site) -> Said:
+    """From the fields of a form, "" for what was left out. clear: from when and until when. BadInput with the
+    reason."""
     try:
         seen = SeenSky(state)
     except ValueError:
         raise BadInput(phrase("hindsight.seen-unknown")) from None
+    start, end = clear
     span = read_times(night, start or None, end or None, site)
     if span is not None and seen not in (SeenSky.CLEAR, SeenSky.PARTLY):
         raise BadInput(phrase("hindsight.times-say-clear"))
@@ -80,26 +91,22 @@ def require_begun(night: date, site: Site, now: datetime) -> None:
         raise BadInput(phrase("hindsight.night-ahead", night=night))
 
 
-def keep_said(
-    session: Session, said: Said, *, site_id: int, night: date, person_id: int, now: datetime
-) -> list[Outcome]:
+def keep_said(session: Session, voice: Voice, said: Said, now: datetime) -> list[Outcome]:
     """Keep a person's word, and judge what has ended of that night again; what came of it."""
     judged_events.add_person_report(
         session,
-        site_id=site_id,
-        night=night,
-        person_id=person_id,
+        site_id=voice.site_id,
+        night=voice.night,
+        person_id=voice.person_id,
         seen=said.seen,
         now=now,
         clear_span=said.clear_span,
         toward_deg=said.toward_deg,
     )
-    return judge_again(session, site_id, night, now)
+    return judge_again(session, voice.site_id, voice.night, now)
 
 
-def find_said(session: Session, *, site_id: int, night: date, person_id: int) -> Said | None:
+def find_said(session: Session, voice: Voice) -> Said | None:
     """A person's last word on a night; None before the first."""
-    report = judged_events.last_report(session, site_id, night, person_id)
-    if report is None:
-        return None
-    return Said(report.seen, report.clear_span, report.toward_deg)
+    report = judged_events.last_report(session, voice.site_id, voice.night, voice.person_id)
+    return None if report is None else Said(report.seen, report.clear_span, report.toward_deg)

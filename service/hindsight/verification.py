@@ -8,6 +8,7 @@ is never touched.
 from __future__ import annotations
 
 import logging
+from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
@@ -23,11 +24,10 @@ from alerts.track.observations.evidence import Judge, OutcomeState
 from alerts.track.observations.independence import DULL_NIGHTS, NightSeen, find_copies, find_never_cloudy
 from alerts.track.observations.outcome import Evidence, Outcome, combine, judge_night
 from alerts.track.observations.stations import CLEAR_OKTAS
-from alerts.weather.forecast import Forecast, Place
-from service.explain.stored_verdict import decided_span
+from alerts.weather.forecast import Place
+from service.explain.stored_verdict import decided_span, night_then, site_then
 from service.feeds.shared.model import Gather
-from service.observations.model import Ask, Heard, Observe
-from service.store.json_values import from_json
+from service.observations.model import Ask, Observe
 from service.store.repositories import (
     calibrations,
     climates,
@@ -36,8 +36,8 @@ from service.store.repositories import (
     judged_events,
     record_rows,
 )
-from service.store.repositories.sites import StoredSite, stored_site
-from service.store.schema.core_tables import DecisionRow, NightRow, OutcomeRow, SiteRevisionRow
+from service.store.repositories.sites import StoredSite
+from service.store.schema.core_tables import OutcomeRow
 from service.store.schema.track_tables import JudgedEventRow
 
 log = logging.getLogger(__name__)
@@ -76,18 +76,15 @@ def run(verifying: Verifying, now: datetime) -> dict[str, int]:
     with verifying.sessions.begin() as session:
         counts = {"events": note_events(session, now)}
     counts |= judge_due(verifying, now)
-    while _write_block(verifying):
-        continue
+    written = 1
+    while written:
+        with verifying.sessions.begin() as session:
+            written = record_rows.write_due(session)
     with verifying.sessions.begin() as session:
         if calibrations.refit_if_due(session, now):
             judged_events.forget_reports(session, now - REPORTS_KEPT)
             counts["calibrations"] = 1
     return {name: count for name, count in counts.items() if count}
-
-
-def _write_block(verifying: Verifying) -> int:
-    with verifying.sessions.begin() as session:
-        return record_rows.write_due(session)
 
 
 def note_events(session: Session, now: datetime) -> int:
@@ -102,49 +99,31 @@ def note_events(session: Session, now: datetime) -> int:
         assert window is not None, "its window has ended"
         if not timedelta(0) < shortest <= window.duration:
             continue
-        if judged_events.is_noted(session, site_id, window, _minutes(shortest)):
+        shortest_minutes = max(1, round(shortest / timedelta(minutes=1)))
+        if judged_events.is_noted(session, site_id, window, shortest_minutes):
             continue
         if decision.night_id not in nights:
-            nights[decision.night_id] = _night(session, decision.night_id)
-        session.add(_event_row(decision, site_id, window, shortest, nights[decision.night_id]))
+            nights[decision.night_id] = night_then(session, decision.night_id)
+        # toward where the target stands nearest to the window's middle
+        windows = nights[decision.night_id].windows
+        points = [point for each in windows if each.span.overlap(window) is not None for point in each.track]
+        near = min(points, key=lambda point: abs(point.at - window.middle), default=None)
+        session.add(
+            JudgedEventRow(
+                site_id=site_id,
+                site_revision_id=decision.site_revision_id,
+                night_name=decision.night_name,
+                window_start=window.start,
+                window_end=window.end,
+                shortest_minutes=shortest_minutes,
+                toward_deg=None if near is None else round(near.azimuth_deg, 1),
+                looks=0,
+                look_at=window.end + FIRST_LOOK,
+            )
+        )
         session.flush()
         added += 1
     return added
-
-
-def _night(session: Session, night_id: int) -> Night:
-    row = session.get(NightRow, night_id)
-    assert row is not None, "decisions refer to nights that are kept"
-    return from_json(Night, row.facts)
-
-
-def _minutes(length: timedelta) -> int:
-    return max(1, round(length / timedelta(minutes=1)))
-
-
-def _event_row(
-    decision: DecisionRow, site_id: int, window: Span, shortest: timedelta, night: Night
-) -> JudgedEventRow:
-    return JudgedEventRow(
-        site_id=site_id,
-        site_revision_id=decision.site_revision_id,
-        night_name=decision.night_name,
-        window_start=window.start,
-        window_end=window.end,
-        shortest_minutes=_minutes(shortest),
-        toward_deg=_toward_deg(night, window),
-        looks=0,
-        look_at=window.end + FIRST_LOOK,
-    )
-
-
-def _toward_deg(night: Night, window: Span) -> float | None:
-    """Where the target stands nearest to the window's middle."""
-    points = [
-        point for each in night.windows if each.span.overlap(window) is not None for point in each.track
-    ]
-    near = min(points, key=lambda point: abs(point.at - window.middle), default=None)
-    return None if near is None else round(near.azimuth_deg, 1)
 
 
 def judge_due(verifying: Verifying, now: datetime) -> dict[str, int]:
@@ -154,36 +133,30 @@ def judge_due(verifying: Verifying, now: datetime) -> dict[str, int]:
     while True:
         with verifying.sessions() as session:
             block = list(judged_events.due_events(session, now, BLOCK, last))
-            sites = {row.site_revision_id: _site(session, row.site_revision_id) for row in block}
+            sites = {row.site_revision_id: site_then(session, row.site_revision_id) for row in block}
         if not block:
             return counts
         last = block[-1].id
-        heard = verifying.observe([_ask(row, sites[row.site_revision_id]) for row in block])
+        asks = []
+        for row in block:
+            site = sites[row.site_revision_id].site
+            asks.append(Ask(site.lat_deg, site.lon_deg, Span(row.window_start, row.window_end)))
+        heard = verifying.observe(asks)
         counts["observation_failures"] += len(heard.failures)
         with verifying.sessions.begin() as session:
             counts["station_reports"] += judged_events.keep_reports(session, heard.observed, now)
-        waiting = [row for row in block if _waits(row, _ask(row, sites[row.site_revision_id]), heard, now)]
-        counts["left_for_later"] += len(waiting)
-        block = [row for row in block if row not in waiting]
-        _ask_past(verifying, block, sites, now)
+
+        # those stay due whose stations couldn't be asked yet and still keep their reports
+        ready = [
+            row
+            for row, ask in zip(block, asks, strict=True)
+            if ask not in heard.later or now - row.window_end >= REPORTS_LAST
+        ]
+        counts["left_for_later"] += len(block) - len(ready)
+        _ask_past(verifying, ready, sites, now)
         with verifying.sessions.begin() as session:
-            for row in block:
+            for row in ready:
                 counts["judged"] += _look(session, row.id, sites[row.site_revision_id], now)
-
-
-def _waits(row: JudgedEventRow, ask: Ask, heard: Heard, now: datetime) -> bool:
-    """Whether it stays due, because its stations couldn't be asked yet and still keep their reports."""
-    return ask in heard.later and now - row.window_end < REPORTS_LAST
-
-
-def _site(session: Session, revision_id: int) -> StoredSite:
-    row = session.get(SiteRevisionRow, revision_id)
-    assert row is not None, "events refer to revisions that are kept"
-    return stored_site(row)
-
-
-def _ask(row: JudgedEventRow, stored: StoredSite) -> Ask:
-    return Ask(stored.site.lat_deg, stored.site.lon_deg, Span(row.window_start, row.window_end))
 
 
 def _ask_past(
@@ -191,40 +164,27 @@ def _ask_past(
 ) -> None:
     """Ask the feeds about the hours of windows of which they have said nothing since; keep the answers
     apart from forecasts."""
+    by_night: defaultdict[date, list[JudgedEventRow]] = defaultdict(list)
     with verifying.sessions() as session:
-        lacking = [row for row in block if _lacks_analysis(session, row, sites[row.site_revision_id])]
-    by_night: dict[object, list[JudgedEventRow]] = {}
-    for row in lacking:
-        by_night.setdefault(row.night_name, []).append(row)
+        for row in block:
+            key = forecasts.place_key(sites[row.site_revision_id].site)
+            if not judged_events.find_analyses(session, key, Span(row.window_start, row.window_end)):
+                by_night[row.night_name].append(row)
     for rows in by_night.values():
-        there = [sites[row.site_revision_id] for row in rows]
-        keys = {_place(stored, verifying): forecasts.place_key(stored.site) for stored in there}
+        keys = {}
+        for stored in (sites[row.site_revision_id] for row in rows):
+            site = stored.site
+            elevation_m = site.elevation_m if stored.elevation_known else None
+            place = Place(site.lat_deg, site.lon_deg, elevation_m, is_aside=verifying.as_aside)
+            keys[place] = forecasts.place_key(site) + judged_events.PAST
         span = Span(min(row.window_start for row in rows), max(row.window_end for row in rows))
         gathered = verifying.gather(list(keys), span)
         with verifying.sessions.begin() as session:
             for forecast in gathered.forecasts:
-                if forecast.place in keys and _is_past(forecast, span):
-                    forecasts.keep(
-                        session, keys[forecast.place] + judged_events.PAST, forecast, fetched_at=now
-                    )
-
-
-def _lacks_analysis(session: Session, row: JudgedEventRow, stored: StoredSite) -> bool:
-    window = Span(row.window_start, row.window_end)
-    place = forecasts.place_key(stored.site)
-    return not judged_events.find_analyses(session, place, window)
-
-
-def _is_past(forecast: Forecast, span: Span) -> bool:
-    """Whether it was answered once those hours were over, and says something of them."""
-    fetched_at = forecast.source.fetched_at
-    return (fetched_at is None or fetched_at >= span.end) and forecast.reaches(span)
-
-
-def _place(stored: StoredSite, verifying: Verifying) -> Place:
-    site = stored.site
-    elevation_m = site.elevation_m if stored.elevation_known else None
-    return Place(site.lat_deg, site.lon_deg, elevation_m, is_aside=verifying.as_aside)
+                fetched_at = forecast.source.fetched_at
+                is_past = fetched_at is None or fetched_at >= span.end
+                if forecast.place in keys and is_past and forecast.reaches(span):
+                    forecasts.keep(session, keys[forecast.place], forecast, fetched_at=now)
 
 
 def _look(session: Session, event_id: int, stored: StoredSite, now: datetime) -> bool:
@@ -246,7 +206,7 @@ def judge_again(session: Session, site_id: int, night: date, now: datetime) -> l
     """Judge what has ended of a site's night on what the store holds now; nobody is asked."""
     found = []
     for row in judged_events.ended_events(session, site_id, night, now):
-        _look(session, row.id, _site(session, row.site_revision_id), now)
+        _look(session, row.id, site_then(session, row.site_revision_id), now)
         kept = session.get(OutcomeRow, row.outcome_id)
         assert kept is not None, "a look leaves an outcome"
         found.append(judged_events.read_outcome(kept))
@@ -289,13 +249,11 @@ def _seen_before(session: Session, row: JudgedEventRow) -> list[NightSeen]:
         if witness.judge is Judge.STATIONS and witness.says is not OutcomeState.UNSURE
     ]
     cloudy = {witness.witness for witness, _ in said if witness.says is OutcomeState.NOT_CLEAR}
-    return [
-        NightSeen(witness.witness.split()[0], night, witness.says, _without(by_night[night], witness.witness))
-        for witness, night in said
-        if witness.witness not in cloudy
-    ]
-
-
-def _without(outcome: Outcome, witness: str) -> OutcomeState:
-    rest = [said for said in outcome.accounts if said.witness != witness]
-    return combine(outcome.event, rest).state
+    seen = []
+    for witness, night in said:
+        if witness.witness not in cloudy:
+            outcome = by_night[night]
+            rest = [each for each in outcome.accounts if each.witness != witness.witness]
+            station, _, _ = witness.witness.partition(" ")
+            seen.append(NightSeen(station, night, witness.says, combine(outcome.event, rest).state))
+    return seen

@@ -20,7 +20,7 @@ from alerts.common.phrases import phrase, say
 from alerts.common.text import direction_word
 from alerts.sites.model import Site
 from service.accounts import access
-from service.hindsight.outcome_reports import Said, find_said, keep_said, read_said, require_begun
+from service.hindsight.outcome_reports import Said, Voice, find_said, keep_said, read_said, require_begun
 from service.store.repositories.alerts import was_address_told
 from service.store.repositories.judged_events import (
     find_outcomes,
@@ -69,7 +69,7 @@ def build_router(web: Web) -> APIRouter:
                 raise BadInput(phrase("web-nights.not-over"))
             said = _read(form, name, judged.site)
             about = seen.row.id
-            keep_said(session, said, site_id=about, night=name, person_id=viewer.person_id, now=web.now())
+            keep_said(session, Voice(about, name, viewer.person_id), said, web.now())
         return RedirectResponse(f"/sites/{site_id}/nights/{name}#outcome", 303)
 
     def show(request: Request, asked: AskedNight, said: Said | None, trouble: str = "") -> HTMLResponse:
@@ -108,9 +108,7 @@ def build_router(web: Web) -> APIRouter:
                 try:
                     require_begun(asked.night, asked.described, now)
                     said_now = _read(form, asked.night, asked.described)
-                    keep_said(
-                        session, said_now, site_id=site_id, night=night, person_id=asked.person_id, now=now
-                    )
+                    keep_said(session, Voice(site_id, night, asked.person_id), said_now, now)
                 except BadInput as error:
                     trouble = str(error)
             said = _said(session, asked) if asked else None
@@ -133,12 +131,12 @@ def _asked(session: Session, token: str, site_id: int, night: date, wall: dateti
 
 
 def _said(session: Session, asked: AskedNight) -> Said | None:
-    return find_said(session, site_id=asked.site.id, night=asked.night, person_id=asked.person_id)
+    return find_said(session, Voice(asked.site.id, asked.night, asked.person_id))
 
 
 def _read(form: Form, night: date, site: Site) -> Said:
     start, end, toward = (form.text(name) for name in FIELDS)
-    return read_said(form.text("state"), start, end, toward, night=night, site=site)
+    return read_said(form.text("state"), (start, end), toward, night=night, site=site)
 
 
 def said_words(said: Said | None, site: Site, hours: int = 24) -> str:

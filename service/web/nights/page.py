@@ -26,7 +26,7 @@ from alerts.weather.models import source_name
 from alerts.wishes.model import units_of
 from service.explain.argument import VerdictTurn, argue
 from service.explain.stored_verdict import open_case
-from service.hindsight.outcome_reports import find_said
+from service.hindsight.outcome_reports import Voice, find_said
 from service.store.repositories.alerts import SentAlert, alerts_of_night
 from service.store.repositories.judged_events import outcomes_of_night
 from service.web.error_pages import NothingHere
@@ -104,7 +104,7 @@ def build_router(web: Web) -> APIRouter:
                 argument = [say("web-nights.nobody-told")]
             said = None
             if viewer is not None:
-                said = find_said(session, site_id=seen.row.id, night=name, person_id=viewer.person_id)
+                said = find_said(session, Voice(seen.row.id, name, viewer.person_id))
             came = [
                 say(line, reader)
                 for each in outcomes_of_night(session, seen.row.id, name)

@@ -13,7 +13,7 @@ from sqlalchemy import select
 from starlette.testclient import TestClient
 
 from service.demo.story import SATURDAY
-from service.hindsight.outcome_reports import find_said
+from service.hindsight.outcome_reports import Voice, find_said
 from service.store.repositories import judged_events
 from service.store.repositories.tokens import Purpose, standing_links
 from service.store.schema.core_tables import AddressRow, OutcomeRow
@@ -136,7 +136,7 @@ def test_a_later_word_stands_in_for_the_earlier_and_both_are_kept(world: World, 
     rows = said(world)
     assert [row.state for row in rows] == ["clear", "cloudy", "cloudy"]
     with world.duskbell.sessions() as session:
-        last = find_said(session, site_id=1, night=SATURDAY, person_id=rows[0].person_id or 0)
+        last = find_said(session, Voice(1, SATURDAY, rows[0].person_id or 0))
         (outcome,) = judged_events.outcomes_of_night(session, 1, SATURDAY)
     assert last is not None
     assert last.seen.value == "cloudy"
