@@ -19,9 +19,9 @@ from alerts.briefing.facts.field_notes import (
     ShowerNote,
     SkyNote,
 )
+from alerts.common.name_tables import count_word
 from alerts.common.phrases import Phrase, phrase, say
 from alerts.common.span import Span
-from alerts.common.text import count_word
 from alerts.field.exposure import exposure_for
 from alerts.field.frame_plan import HIGHEST_OVER_DEG, aim_at, best_alignment, plan_frames, plan_panorama
 from alerts.field.kit import DEFAULT_KIT, Kit

@@ -71,9 +71,10 @@ from alerts.briefing.text.alert_lines import cautions_for, words_of
 from alerts.briefing.text.alert_view import web_address
 from alerts.briefing.text.event import event_told, event_values
 from alerts.common.clock_times import zone_info
+from alerts.common.name_tables import direction_word
 from alerts.common.phrases import Phrase, Reader, say
 from alerts.common.span import Span
-from alerts.common.text import LONGEST_NAME, direction_word, plain, sentence
+from alerts.common.text import LONGEST_NAME, plain, sentence
 from alerts.common.time_text import utc_text
 from alerts.common.units import Units
 from alerts.sky.night import TrackPoint

@@ -1,4 +1,5 @@
-"""Times of day on a wall clock, and the spans they make; clock changes are met on purpose.
+"""Times of day on a wall clock, the spans they make, and how it shows a moment; clock changes are met on
+purpose.
 
 A time that the clock skips becomes the moment at which it jumps; a time that the clock shows twice is
 the earlier of the two. Left to the library it would differ by how one asks. Lengths are taken in UTC.
@@ -6,7 +7,7 @@ the earlier of the two. Left to the library it would differ by how one asks. Len
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from functools import lru_cache
@@ -15,6 +16,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase
 from alerts.common.span import Span
+from alerts.common.time_text import minute_down, say_12_hours, say_day, whole_minutes
 
 DAY = timedelta(days=1)
 _SECOND = timedelta(seconds=1)
@@ -113,3 +115,72 @@ def zone_info(zone: str) -> ZoneInfo:
         return ZoneInfo(zone)
     except (ZoneInfoNotFoundError, ValueError, OSError) as error:
         raise BadInput(phrase("common.not-a-zone", zone=zone)) from error
+
+
+@dataclass(frozen=True, slots=True)
+class Clock:
+    """Writes times as a clock in one zone shows them.
+
+    marks_each: every time carries its zone, because the clocks change between them. hours: 24 or 12.
+    """
+
+    zone: ZoneInfo
+    marks_each: bool = False
+    hours: int = 24
+
+    def local(self, at: datetime) -> datetime:
+        return at.astimezone(self.zone)
+
+    def zone_word(self, at: datetime) -> str:
+        """`CEST`, or `UTC+3` where the zone has no letters of its own."""
+        word = self.local(at).tzname() or ""
+        return word if word.isalpha() else offset_word(self.local(at))
+
+    def time(self, at: datetime) -> str:
+        """`23:20` (or `11:20 pm`), and `02:30 CET` when the clocks change in between. To the minute."""
+        local = _local_minute(self.zone, at)
+        on_24 = f"{local.hour:02}:{local.minute:02}"
+        shown = on_24 if self.hours == 24 else say_12_hours(local.hour, local.minute)
+        return f"{shown} {self.zone_word(at)}" if self.marks_each else shown
+
+    def day(self, at: datetime) -> date:
+        return _local_minute(self.zone, at).date()
+
+    def stamp(self, at: datetime) -> str:
+        """`Sat 18 July, 19:40 CEST`."""
+        zone = "" if self.marks_each else f" {self.zone_word(at)}"
+        return f"{say_day(self.day(at))}, {self.time(at)}{zone}"
+
+    def span(self, span: Span) -> str:
+        """`Sat 18 July, 23:20 to Sun 19 July, 01:50 CEST`, the day said again when it differs."""
+        span = whole_minutes(span)
+        first, last = self.day(span.start), self.day(span.end)
+        end = self.stamp(span.end) if first != last else self.stamp(span.end).partition(", ")[2]
+        return f"{say_day(first)}, {self.time(span.start)} to {end}"
+
+    def note(self, at: datetime) -> str:
+        """`CEST (UTC+2, Europe/Madrid)`."""
+        word, offset = self.zone_word(at), offset_word(self.local(at))
+        return f"{word} ({self.zone.key})" if word == offset else f"{word} ({offset}, {self.zone.key})"
+
+
+def clock_in(zone: str, times: Iterable[datetime], hours: int = 24) -> Clock:
+    """The clock of that zone for those times; it marks each of them if the zone's offset changes."""
+    tz = zone_info(zone)
+    offsets = {at.astimezone(tz).utcoffset() for at in times}
+    return Clock(tz, marks_each=len(offsets) > 1, hours=hours)
+
+
+@lru_cache(maxsize=4096)
+def _local_minute(zone: ZoneInfo, at: datetime) -> datetime:
+    """The minute that a clock in that zone shows. Kept, since a message says the same few times often."""
+    return minute_down(at).astimezone(zone)
+
+
+def offset_word(local: datetime) -> str:
+    """`UTC`, `UTC+2`, `UTC-3:30`."""
+    minutes = round((local.utcoffset() or timedelta(0)).total_seconds() / 60)
+    if minutes == 0:
+        return "UTC"
+    hours, rest = divmod(abs(minutes), 60)
+    return f"UTC{'+' if minutes > 0 else '-'}{hours}" + (f":{rest:02d}" if rest else "")

@@ -10,24 +10,8 @@ from __future__ import annotations
 
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
 
+from alerts.common.name_tables import month_name, weekday_name
 from alerts.common.span import Span
-
-WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
-MONTHS = (
-    "January",
-    "February",
-    "March",
-    "April",
-    "May",
-    "June",
-    "July",
-    "August",
-    "September",
-    "October",
-    "November",
-    "December",
-)
-
 
 MINUTE = timedelta(minutes=1)
 
@@ -74,7 +58,7 @@ def utc_text(at: datetime | None) -> str | None:
 def say_time(at: datetime, zone: tzinfo, hours: int = 24) -> str:
     """`Wed 22:23 EDT`: that moment on the zone's clock of 24 or 12 hours, to the minute."""
     local = minute_down(at).astimezone(zone)
-    return f"{WEEKDAYS[local.weekday()]} {face(local, hours)} {zone_word(local)}"
+    return f"{weekday_name(local, short=True)} {face(local, hours)} {zone_word(local)}"
 
 
 def say_clock(at: datetime, zone: tzinfo, hours: int = 24) -> str:
@@ -100,12 +84,19 @@ def say_span(span: Span, zone: tzinfo, hours: int = 24) -> str:
     whole = whole_minutes(span)
     start, end = whole.start.astimezone(zone), whole.end.astimezone(zone)
     before = "" if zone_word(start) == zone_word(end) else f" {zone_word(start)}"
-    return f"{WEEKDAYS[start.weekday()]} {face(start, hours)}{before}–{face(end, hours)} {zone_word(end)}"
+    return (
+        f"{weekday_name(start, short=True)} {face(start, hours)}{before}–{face(end, hours)} {zone_word(end)}"
+    )
 
 
 def say_day(day: date) -> str:
     """`Wed 15 July`."""
-    return f"{WEEKDAYS[day.weekday()]} {day.day} {MONTHS[day.month - 1]}"
+    return f"{weekday_name(day, short=True)} {day.day} {month_name(day.month)}"
+
+
+def long_day(day: date) -> str:
+    """`Wednesday 15 July`."""
+    return f"{weekday_name(day)} {day.day} {month_name(day.month)}"
 
 
 def say_minutes(length: timedelta) -> str:

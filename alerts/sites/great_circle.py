@@ -23,17 +23,6 @@ def distance_km(from_lat_deg: float, from_lon_deg: float, to_lat_deg: float, to_
     return 2 * EARTH_RADIUS_KM * math.asin(math.sqrt(min(1.0, chord)))
 
 
-_WORDS = (
-    *("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE"),
-    *("S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW"),
-)
-
-
-def direction_word(azimuth_deg: float) -> str:
-    """One of the sixteen points of the compass, nearest to an azimuth from north through east."""
-    return _WORDS[round(azimuth_deg / 22.5) % 16]
-
-
 def turn_deg(azimuth_deg: Degrees, from_deg: Degrees | float) -> Degrees:
     """The signed turn from one azimuth to another, -180..180; numbers or arrays."""
     return (azimuth_deg - from_deg + 180) % 360 - 180

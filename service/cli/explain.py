@@ -10,7 +10,7 @@ import click
 
 from alerts.briefing.text.obstacle_text import lines_of, values_of
 from alerts.common.phrases import say
-from alerts.common.text import long_day
+from alerts.common.time_text import long_day
 from alerts.judging.obstacles import Level, Obstacle
 from service.accounts.receivers import shown
 from service.app import build

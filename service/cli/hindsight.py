@@ -10,10 +10,9 @@ from pathlib import Path
 
 import click
 
-from alerts.common.clock_times import zone_info
+from alerts.common.clock_times import Clock, zone_info
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase, say
-from alerts.common.text import Clock
 from alerts.track.observations.evidence import SeenSky
 from alerts.track.record.regret import build_ledger
 from alerts.track.record.summary import records_of

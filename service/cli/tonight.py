@@ -5,14 +5,14 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from datetime import date
 
 import click
 
 from alerts.briefing.facts.alert import Ahead, track_to_the_minute
+from alerts.common.name_tables import direction_letters
 from alerts.common.phrases import phrase, say
 from alerts.common.time_text import (
-    MONTHS,
+    long_day,
     nearest_minute,
     say_clock,
     say_day,
@@ -25,7 +25,6 @@ from alerts.common.time_text import (
 from alerts.judging.rules import Result
 from alerts.judging.verdict import Verdict, VerdictWord, trip_to, with_decision_time
 from alerts.judging.window_brightness import WindowSky, say_sky, window_skies, with_darkness
-from alerts.sites.great_circle import direction_word
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import BodyEvents, Night
@@ -82,9 +81,6 @@ def tonight(place: PlaceAsked, night: NightAsked, wishes: WishesAsked, as_json: 
     click.echo(tonight_page(found, verdict, skies, ahead, problems))
 
 
-_WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
-
-
 def tonight_page(
     found: OneNight, verdict: Verdict, skies: Sequence[WindowSky], ahead: Ahead, problems: Sequence[str]
 ) -> str:
@@ -99,7 +95,7 @@ def tonight_page(
     lon = f"{abs(site.lon_deg):.4f}° {'E' if site.lon_deg >= 0 else 'W'}"
     lines = [
         f"{site.name}   {lat}  {lon}   {site.zone}",
-        say("cli.tonight-night", long_day=long_day(night.name)),
+        say("cli.tonight-night", long_day=long_day(night.name), year=night.name.year),
         "",
     ]
     if first_look is not None:
@@ -135,11 +131,6 @@ def tonight_page(
     return "\n".join(lines)
 
 
-def long_day(day: date) -> str:
-    """`Wednesday 15 July 2026`."""
-    return f"{_WEEKDAYS[day.weekday()]} {day.day} {MONTHS[day.month - 1]} {day.year}"
-
-
 def _sky(site: Site, night: Night) -> Iterator[str]:
     yield ""
     yield say("cli.tonight-sky", zone_word=zone_word(night.span.middle.astimezone(site.tz)))
@@ -166,7 +157,7 @@ def _windows(site: Site, night: Night, skies: Sequence[WindowSky], ahead: Ahead)
     for window, sky in zip(night.windows, skies, strict=True):
         yield f"  {say_span(window.span, site.tz)}   {say_lasting(window.span)}"
         track = "   ".join(
-            f"{say_clock(point.at, site.tz)} {direction_word(point.azimuth_deg)} {point.altitude_deg:.0f}°"
+            f"{say_clock(point.at, site.tz)} {direction_letters(point.azimuth_deg)} {point.altitude_deg:.0f}°"
             for point in track_to_the_minute(window.track)
         )
         yield f"    core   {track}"
@@ -184,7 +175,8 @@ def _windows(site: Site, night: Night, skies: Sequence[WindowSky], ahead: Ahead)
     if ahead.next_window is None:
         yield say("cli.tonight-none-in-year")
     else:
-        yield f"The next: {long_day(ahead.next_window)}."
+        day = ahead.next_window
+        yield say("cli.tonight-next", long_day=long_day(day), year=day.year)
     if ahead.instead:
         yield say("cli.tonight-other-targets")
     for each in ahead.instead:

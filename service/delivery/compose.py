@@ -11,7 +11,8 @@ from alerts.briefing.facts.alert import AlertFacts, Briefing, MailParts
 from alerts.briefing.payload import build_payload
 from alerts.briefing.render import TEMPLATE_FAULTS
 from alerts.common.phrases import say
-from alerts.common.text import LONGEST_NAME, long_day, plain, unmentioned
+from alerts.common.text import LONGEST_NAME, plain, unmentioned
+from alerts.common.time_text import long_day
 from service.accounts.notices.text import notice_payload, render_notice_mail, write_notice
 from service.channels.model import ContentForm, Outgoing
 from service.delivery.claim import Claimed

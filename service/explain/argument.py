@@ -11,8 +11,10 @@ from datetime import datetime, timedelta
 
 from alerts.briefing.text.event import say_chance
 from alerts.common.clock_times import zone_info
+from alerts.common.name_tables import direction_word
 from alerts.common.phrases import Phrase, Reader, from_row, kept, phrase, say
-from alerts.common.text import direction_word, length, long_day, sentence
+from alerts.common.text import sentence
+from alerts.common.time_text import long_day, say_minutes
 from alerts.judging.rules import sky_reasons
 from alerts.judging.verdict import VerdictWord, hangs_on
 from alerts.notifying.model import HELD_BACK, AlertLevel, Why
@@ -288,7 +290,7 @@ def _sources(outlook: Outlook | None, as_of: datetime) -> str:
         return say("explain.sources-silent")
     clauses = [phrase("explain.sources-alone", sources=alone)]
     if outlook.newest_issue:
-        age = length(max(as_of - outlook.newest_issue, timedelta(0)))
+        age = say_minutes(max(as_of - outlook.newest_issue, timedelta(0)))
         clauses.append(phrase("explain.sources-newest", age=age))
     if outlook.raw_chance_pct not in (None, outlook.chance_pct):
         if outlook.chance_range_pct is None:
@@ -335,7 +337,7 @@ def _forecasts(case: Case) -> Iterator[Phrase]:
         if row.issued_at is None:
             yield phrase("explain.forecast-unknown-issue", model=name, came=row.fetched_at)
             continue
-        age = length(max(case.last.confirmed_at - row.issued_at, timedelta(0)))
+        age = say_minutes(max(case.last.confirmed_at - row.issued_at, timedelta(0)))
         yield phrase("explain.forecast", model=name, issued=row.issued_at, came=row.fetched_at, age=age)
     for entry in case.outlook.per_source if case.outlook else ():
         if entry.chance is None:

@@ -10,9 +10,9 @@ from typing import Any
 
 from icalendar import Calendar, Event
 
+from alerts.common.name_tables import direction_letters, month_name
 from alerts.common.phrases import Reader, phrase, say
 from alerts.common.time_text import (
-    MONTHS,
     say_clock,
     say_day,
     say_lasting,
@@ -21,7 +21,6 @@ from alerts.common.time_text import (
     whole_minutes,
     zone_word,
 )
-from alerts.sites.great_circle import direction_word
 from alerts.sky.night import DarkWindow
 from alerts.sky.nights.season import Season, SeasonNight, wishes_text
 from service.reports.night_json import span_json, window_json
@@ -100,8 +99,8 @@ def season_csv(season: Season, nights: Nights) -> str:
                 round(window.span.minutes),
                 " ".join(_shapes(window)),
                 f"{night.moon_lit:.2f}",
-                direction_word(track[0].azimuth_deg) if track else "",
-                direction_word(track[-1].azimuth_deg) if track else "",
+                direction_letters(track[0].azimuth_deg) if track else "",
+                direction_letters(track[-1].azimuth_deg) if track else "",
             ]
         )
     return out.getvalue()
@@ -162,7 +161,7 @@ def season_page(season: Season, nights: Nights, *, never: Sequence[str] = ()) ->
         lines.append(say("reports.season-months"))
     for month in season.months:
         hours, count = say_minutes(timedelta(minutes=month.minutes)), f"{month.nights:>3}"
-        name = f"{MONTHS[month.month - 1]} {month.year}"
+        name = f"{month_name(month.month)} {month.year}"
         said = say("reports.season-month", nights=count, hours=f"{hours:>12}", day=month.longest)
         lines.append(f"  {name:<16}{said}")
     lines += [""] if season.months else []
@@ -189,7 +188,7 @@ def season_table(season: Season, nights: Nights) -> Iterator[str]:
         start = zone_word(whole.start.astimezone(zone))
         times = f"{say_clock(whole.start, zone)}–{say_clock(whole.end, zone)} {start}"
         ends = (track[0], track[-1]) if track else ()
-        facing = " → ".join(dict.fromkeys(direction_word(point.azimuth_deg) for point in ends))
+        facing = " → ".join(dict.fromkeys(direction_letters(point.azimuth_deg) for point in ends))
         seen = f"{say_lasting(window.span):<12}{', '.join(_shapes(window)):<26}{facing:<14}"
         yield f"{label:<18}{times:<22}{seen}{100 * night.moon_lit:.0f} %".rstrip()
     yield ""

@@ -9,10 +9,10 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
+from alerts.common.name_tables import month_name
 from alerts.common.phrases import Phrase, Reader, phrase, say
 from alerts.common.span import Span
-from alerts.common.text import short_day
-from alerts.common.time_text import MONTHS
+from alerts.common.time_text import say_day
 from alerts.judging.obstacles import Unsaid, YearAhead, why_unsaid
 from alerts.judging.rules import is_ruled_out, usable_spans
 from alerts.sites.model import Site
@@ -56,7 +56,7 @@ class Advice:
         nights = phrase("reports.nights", count=self.past)
         if not self.coming:
             return say("reports.advice-none-coming", nights=nights)
-        return say("reports.advice-coming", nights=nights, coming=[short_day(each) for each in self.coming])
+        return say("reports.advice-coming", nights=nights, coming=[say_day(each) for each in self.coming])
 
 
 def advise(
@@ -266,6 +266,6 @@ def contradictions(site: Site, wishes: Wishes, today: date) -> Iterator[Phrase]:
                 first=trip.first,
                 last=trip.last,
                 year=trip.last.year,
-                months=[MONTHS[month - 1] for month in closed],
+                months=[month_name(month) for month in closed],
                 note=site.access_note,
             )

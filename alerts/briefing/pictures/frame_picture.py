@@ -40,11 +40,11 @@ from alerts.briefing.pictures.geometry import (
     runs,
     strips,
 )
+from alerts.common.name_tables import direction_letters
 from alerts.common.phrases import say
 from alerts.common.text import article
 from alerts.field.frame_plan import Panorama
 from alerts.field.projection import CameraView
-from alerts.sites.great_circle import direction_word
 
 EDGE = 12.0
 LINE = 17.0
@@ -72,7 +72,7 @@ def draw_view(scene: ViewScene, palette: Palette = LIGHT, *, width: int = NARROW
         "pictures.view-toward",
         is_upright=aim.portrait,
         azimuth_deg=aim.azimuth_deg,
-        direction=direction_word(aim.azimuth_deg),
+        direction=direction_letters(aim.azimuth_deg),
         tilt_deg=aim.tilt_deg,
     )
     head, baseline = heading(title, toward, width, palette)
@@ -162,7 +162,7 @@ def _values(
         Label(
             x,
             box.bottom + 18,
-            direction_word(azimuth) if azimuth % 45 == 0 else f"{azimuth}°",
+            direction_letters(azimuth) if azimuth % 45 == 0 else f"{azimuth}°",
             palette.muted,
             anchor="middle",
         )

@@ -12,9 +12,11 @@ import numpy.typing as npt
 from alerts.briefing.facts.field_notes import DrawnDome, ForegroundStanding
 from alerts.briefing.pictures.drawing import drawn_name
 from alerts.briefing.pictures.night_scene import NightToDraw
+from alerts.common.clock_times import clock_in
+from alerts.common.name_tables import direction_word
 from alerts.common.phrases import Reader, say
 from alerts.common.span import Span
-from alerts.common.text import LONGEST_NAME, article, capital, clock_in, direction_word, plain
+from alerts.common.text import LONGEST_NAME, article, capital, plain
 from alerts.common.units import Units
 from alerts.field.frame_plan import Aim, Panorama
 from alerts.field.kit import Kit

@@ -22,10 +22,10 @@ from alerts.briefing.pictures.drawing import (
     within,
 )
 from alerts.briefing.pictures.night_scene import NightScene, highest_shown_deg, moon_words, night_alt
+from alerts.common.clock_times import Clock, clock_in
+from alerts.common.name_tables import direction_letters, month_name, weekday_name
 from alerts.common.phrases import say
-from alerts.common.text import MONTHS, WEEKDAYS, Clock, clock_in
 from alerts.common.time_text import whole_minutes
-from alerts.sites.great_circle import direction_word
 from alerts.sky.night import TrackPoint
 
 DARKEST_DEG = -18.0
@@ -106,7 +106,7 @@ def draw_night(scene: NightScene, palette: Palette = LIGHT, *, width: int = NARR
     """Sunset to sunrise from left to right. width: 360 or more, CSS pixels."""
     span = scene.span
     clock = clock_in(scene.zone, [span.start, span.end], scene.clock_hours)
-    weekday, day = WEEKDAYS[scene.night.weekday()], f"{scene.night.day} {MONTHS[scene.night.month - 1]}"
+    weekday, day = weekday_name(scene.night), f"{scene.night.day} {month_name(scene.night.month)}"
     title = say("pictures.night-title", weekday=weekday, day=day)
     first, last = clock.zone_word(span.start), clock.zone_word(span.end)
     zone = say("pictures.times-in" if first == last else "pictures.times-in-both", first=first, last=last)
@@ -263,7 +263,7 @@ def _beside(plot: _NightPlot, mark: TrackPoint, *, to_left: bool) -> Label:
 
 
 def _mark_words(mark: TrackPoint) -> str:
-    return f"{direction_word(mark.azimuth_deg)} {mark.altitude_deg:.0f}°"
+    return f"{direction_letters(mark.azimuth_deg)} {mark.altitude_deg:.0f}°"
 
 
 def _height_near(plot: _NightPlot, at: datetime) -> float:

@@ -12,10 +12,12 @@ import numpy as np
 
 from alerts.briefing.facts.alert import track_to_the_minute
 from alerts.briefing.facts.field_notes import DrawnDome, FieldNotes
+from alerts.common.clock_times import Clock
+from alerts.common.name_tables import direction_word
 from alerts.common.phrases import phrase, say
 from alerts.common.span import Span
-from alerts.common.text import LONGEST_NAME, Clock, capital, direction_word, long_day, plain
-from alerts.common.time_text import nearest_minute, whole_minutes
+from alerts.common.text import LONGEST_NAME, capital, plain
+from alerts.common.time_text import long_day, nearest_minute, whole_minutes
 from alerts.sites.horizon import ridge_deg
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Body, Ephemeris, posix_s

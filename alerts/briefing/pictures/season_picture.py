@@ -24,8 +24,10 @@ from alerts.briefing.pictures.drawing import (
     wrapped,
 )
 from alerts.briefing.pictures.geometry import Box
+from alerts.common.name_tables import month_name
 from alerts.common.phrases import phrase, say
-from alerts.common.text import LONGEST_NAME, MONTHS, capital, long_day, plain, short_day
+from alerts.common.text import LONGEST_NAME, capital, plain
+from alerts.common.time_text import long_day, say_day
 from alerts.sky.night import Shape
 from alerts.sky.nights.season import Season, SeasonNight, wishes_text
 from alerts.sky.target_text import shape_label
@@ -136,7 +138,7 @@ def season_alt(season: Season, sentences: Sequence[str], shapes: Sequence[_Run])
     name, wishes = plain(season.site.name, LONGEST_NAME), wishes_text(season.site, season.wishes)
     said = [say("pictures.season-alt", site=name, years=_years(season), wishes=wishes), *sentences]
     months = [
-        phrase("pictures.season-month", month=MONTHS[each.month - 1], nights=each.nights)
+        phrase("pictures.season-month", month=month_name(each.month), nights=each.nights)
         for each in season.months
     ]
     if months:
@@ -146,9 +148,9 @@ def season_alt(season: Season, sentences: Sequence[str], shapes: Sequence[_Run])
             "pictures.season-run",
             shape=shape_label(run.shape),
             first_day=run.first.day,
-            first_month=MONTHS[run.first.month - 1],
+            first_month=month_name(run.first.month),
             last_day=run.last.day,
-            last_month=MONTHS[run.last.month - 1],
+            last_month=month_name(run.last.month),
         )
         for run in shapes
     ]
@@ -171,7 +173,7 @@ def _sentences(season: Season, mark: date | None) -> list[str]:
             "pictures.season-nights",
             nights=len(season.nights),
             longest=timedelta(minutes=longest.minutes),
-            day=short_day(longest.name),
+            day=say_day(longest.name),
         )
     ]
     if marked := next((night for night in season.nights if night.name == mark), None):
@@ -192,7 +194,7 @@ def _months(plot: _SeasonPlot, palette: Palette) -> list[Label]:
     labels = []
     for start, after in zip(starts, [*starts[1:], plot.last + DAY], strict=True):
         room = plot.x(after) - plot.x(start)
-        name = MONTHS[start.month - 1][:3]
+        name = month_name(start.month, short=True)
         shown = name if room >= 27 else name[:1]
         if room >= 12:
             middle = (plot.x(start) + plot.x(after)) / 2

@@ -4,13 +4,15 @@ looks, the last word, the other sites of the night, and what every message says 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from datetime import datetime
 
 from alerts.briefing.facts.alert import AlertFacts
 from alerts.briefing.facts.field_notes import Said, SkyNote
+from alerts.common.clock_times import Clock
+from alerts.common.name_tables import direction_word, weekday_name
 from alerts.common.phrases import Phrase, Reader, kept, phrase, say
-from alerts.common.text import LONGEST_NAME, WEEKDAYS, Clock, capital, direction_word, plain
+from alerts.common.text import LONGEST_NAME, capital, plain
 from alerts.judging.verdict import VerdictWord
 from alerts.judging.window_brightness import SLIGHT_LOSS_MAG, SMOKE_TOLD_FROM_MAG
 from alerts.notifying.model import AlertKind
@@ -144,7 +146,7 @@ def other_lines(facts: AlertFacts, home: Clock, reader: Reader) -> Iterator[str]
         yield say("briefing.other-site", reader, site=plain(other.site_name, LONGEST_NAME), said=said)
 
 
-def time_of_evening(at: datetime, facts: AlertFacts, clock: Clock, weekdays: Sequence[str] = WEEKDAYS) -> str:
+def time_of_evening(at: datetime, facts: AlertFacts, clock: Clock, *, short: bool = False) -> str:
     """`21:14`, with the weekday on another day than the night's evening: `Sunday 01:50`."""
     day = clock.day(at)
-    return clock.time(at) if day == facts.night else f"{weekdays[day.weekday()]} {clock.time(at)}"
+    return clock.time(at) if day == facts.night else f"{weekday_name(day, short=short)} {clock.time(at)}"

@@ -23,21 +23,12 @@ from alerts.briefing.text.alert_lines import (
 )
 from alerts.briefing.text.event import event_told, say_event
 from alerts.briefing.text.field import FieldView, field_view
+from alerts.common.clock_times import Clock, clock_in
+from alerts.common.name_tables import direction_word, weekday_name
 from alerts.common.phrases import Phrase, Reader, phrase, say
 from alerts.common.span import Span
-from alerts.common.text import (
-    LONGEST_NAME,
-    WEEKDAYS,
-    Clock,
-    capital,
-    clear_words,
-    clock_in,
-    direction_word,
-    long_day,
-    plain,
-    sentence,
-    short_day,
-)
+from alerts.common.text import LONGEST_NAME, capital, clear_words, plain, sentence
+from alerts.common.time_text import long_day, say_day
 from alerts.common.units import Units
 from alerts.notifying.model import AlertKind
 from alerts.sky.target_text import shape_label
@@ -131,7 +122,7 @@ def view_alert(facts: AlertFacts, units: Units = Units.METRIC, *, with_field: bo
     # when: the night is the coming one, or the one still running before noon
     now = field.local(decided_at)
     running = now.date() - timedelta(days=1) if now.hour < 12 else now.date()
-    is_tonight, long, short = night in (running, now.date()), long_day(night), short_day(night)
+    is_tonight, long, short = night in (running, now.date()), long_day(night), say_day(night)
     between = ""
     if facts.window is not None:  # one that starts after midnight says the morning's day
         day = field.day(facts.window.start)
@@ -203,7 +194,7 @@ def view_alert(facts: AlertFacts, units: Units = Units.METRIC, *, with_field: bo
             )
             for each in facts.instead
         ),
-        first_look=_with_year(short_day, facts.first_look, home.day(decided_at)),
+        first_look=_with_year(say_day, facts.first_look, home.day(decided_at)),
         last_word=last_word(facts, home, reader),
         last_said=say(last, reader) if last else "",
         is_unsettled=facts.is_unsettled,
@@ -235,7 +226,7 @@ def _told(facts: AlertFacts, home: Clock, reader: Reader) -> str:
     if at is None:
         return say("briefing.told-before", reader, chance_pct=chance_pct)
     if home.day(at) != home.day(facts.decided_at):
-        weekday = WEEKDAYS[home.day(at).weekday()]
+        weekday = weekday_name(home.day(at))
         return say("briefing.told-on", reader, chance_pct=chance_pct, weekday=weekday)
     local = home.local(at)
     is_noon = (local.hour, local.minute) == (12, 0) and not home.marks_each

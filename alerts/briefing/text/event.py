@@ -8,16 +8,12 @@ from __future__ import annotations
 from datetime import date, datetime, timedelta
 
 from alerts.briefing.facts.alert import AlertFacts
+from alerts.common.clock_times import Clock, clock_in
 from alerts.common.phrases import say
 from alerts.common.plain_values import value
 from alerts.common.span import Span
-from alerts.common.text import (
-    Clock,
-    clear_words,
-    clock_in,
-    long_day,
-)
-from alerts.common.time_text import utc_text, whole_minutes
+from alerts.common.text import clear_words
+from alerts.common.time_text import long_day, utc_text, whole_minutes
 from alerts.sites.model import Site
 from alerts.weather.outlook import Outlook
 from alerts.weather.source_chance import still_ahead

@@ -9,9 +9,10 @@ from datetime import datetime, timedelta
 from alerts.briefing.facts.alert import AlertFacts
 from alerts.briefing.facts.field_notes import FieldNotes, ShowerNote
 from alerts.briefing.text.alert_lines import time_of_evening, words_of
+from alerts.common.clock_times import Clock
+from alerts.common.name_tables import count_word, direction_word
 from alerts.common.phrases import Reader, phrase, say
-from alerts.common.text import LONGEST_NAME, Clock, count_word, direction_word, plain
-from alerts.common.time_text import WEEKDAYS as SHORT_WEEKDAYS
+from alerts.common.text import LONGEST_NAME, plain
 from alerts.common.time_text import minute_down, minute_up, nearest_minute
 from alerts.field.exposure import say_shutter
 
@@ -103,15 +104,15 @@ def _steps(
         said = [say(f"briefing.leave{how}", reader, start=start, drive=facts.estimate)]
         if notes.latest_departure > facts.leave_by:
             said.append(say("briefing.leave-too-late", reader, latest=home.time(notes.latest_departure)))
-        at = time_of_evening(facts.leave_by, facts, home, SHORT_WEEKDAYS)
+        at = time_of_evening(facts.leave_by, facts, home, short=True)
         yield EveningStep(at, " ".join(said), "lamp")
 
     moments = [*_travel(facts, notes, reader), *_dusk(facts, notes), *_window(facts, notes)]
     for moment, text, tone in sorted(moments, key=lambda each: each[0]):
-        yield EveningStep(time_of_evening(moment, facts, field, SHORT_WEEKDAYS), text, tone)
+        yield EveningStep(time_of_evening(moment, facts, field, short=True), text, tone)
 
     if facts.home_about is not None:
-        at = time_of_evening(facts.home_about, facts, home, SHORT_WEEKDAYS)
+        at = time_of_evening(facts.home_about, facts, home, short=True)
         yield EveningStep(at, say("briefing.home-about", reader))
 
 

@@ -8,8 +8,8 @@ from datetime import date, datetime
 from itertools import groupby
 
 from alerts.common.errors import BadInput
+from alerts.common.name_tables import direction_letters
 from alerts.common.phrases import Phrase, phrase, say
-from alerts.sites.great_circle import direction_word
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.milky_way_band import WINTER_ARC_L_DEG
@@ -152,7 +152,7 @@ def _season_night(night: Night) -> SeasonNight:
     for piece in (piece for window in night.windows for piece in window.shapes):
         minutes_by_shape[piece.shape] = minutes_by_shape.get(piece.shape, 0.0) + piece.span.minutes
     first, last = (
-        Facing(point.at, point.azimuth_deg, point.altitude_deg, direction_word(point.azimuth_deg))
+        Facing(point.at, point.azimuth_deg, point.altitude_deg, direction_letters(point.azimuth_deg))
         for point in (night.windows[0].track[0], night.windows[-1].track[-1])
     )
     return SeasonNight(

@@ -15,8 +15,8 @@ from sqlalchemy.orm import Session
 from alerts.briefing.calendar import event_uid
 from alerts.briefing.pictures.drawing import xml_text
 from alerts.common.phrases import say
-from alerts.common.text import LONGEST_NAME, plain, short_day
-from alerts.common.time_text import whole_minutes
+from alerts.common.text import LONGEST_NAME, plain
+from alerts.common.time_text import say_day, whole_minutes
 from service.store.repositories.decisions import decisions_by_id, verdict_changes
 from service.store.repositories.message_scenes import Words, calendar_key, words_told
 from service.store.repositories.subscriptions import oldest_by_site
@@ -170,7 +170,7 @@ def atom_feed(
             again=item.again,
             verdict=headline(item.verdict),
             site=names[item.site_id],
-            day=short_day(item.night),
+            day=say_day(item.night),
         )
         _add(entry, "title", title)
         _add(entry, "published", _utc(item.at))

@@ -16,8 +16,8 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
+from alerts.common.name_tables import direction_word
 from alerts.common.phrases import phrase, say
-from alerts.common.text import direction_word
 from alerts.sites.model import Site
 from service.accounts import access
 from service.hindsight.outcome_reports import Said, Voice, find_said, keep_said, read_said, require_begun

@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
 from alerts.common.phrases import Reader, from_row, phrase
-from alerts.common.text import short_day
+from alerts.common.time_text import say_day
 from alerts.judging.rules import Reason
 from service.accounts.receivers import shown
 from service.explain.argument import say_turns
@@ -216,7 +216,7 @@ def build_decisions(web: Web) -> APIRouter:
 def message_line(session: Session, row: MessageRow) -> MessageLine:
     """A message by its alerts, or by the kind of notice that it is."""
     alerts = [
-        f"{alert.kind.replace('_', ' ')}: {alert.facts['site_name']}, {short_day(alert.night_name)}"
+        f"{alert.kind.replace('_', ' ')}: {alert.facts['site_name']}, {say_day(alert.night_name)}"
         for alert in alerts_in(session, row.id)
     ]
     notice = session.get(NoticeRow, row.id)

@@ -11,10 +11,12 @@ from typing import Any
 from markupsafe import Markup, escape
 
 from alerts.briefing.text.obstacle_text import Page
+from alerts.common.clock_times import Clock, clock_in
+from alerts.common.name_tables import month_name
 from alerts.common.phrases import PLAIN_READER, Phrase, Reader, find_entry, say
 from alerts.common.span import Span
-from alerts.common.text import MONTHS, Clock, clock_in, length, long_day, sentence, short_day
-from alerts.common.time_text import said_minutes, utc_text, whole_minutes
+from alerts.common.text import sentence
+from alerts.common.time_text import long_day, said_minutes, say_day, say_minutes, utc_text, whole_minutes
 from alerts.sky.nights.season import Month
 from alerts.weather.models import model_name, name_with_family
 
@@ -42,7 +44,7 @@ def dated_span(span: Span, zone: str, night: date, hours: int = 24) -> str:
     """As `span_words`; with the morning's date where the span begins after midnight."""
     span = whole_minutes(span)
     day = clock_of(zone, span.start, span.end).day(span.start)
-    lead = "" if day == night else f"{short_day(day)}, "
+    lead = "" if day == night else f"{say_day(day)}, "
     return lead + span_words(span, zone, hours)
 
 
@@ -64,7 +66,7 @@ def dated_time(at: datetime, zone: str, night: date, hours: int = 24) -> str:
 
 
 def minutes_words(minutes: float) -> str:
-    return length(timedelta(minutes=minutes))
+    return say_minutes(timedelta(minutes=minutes))
 
 
 def lasting(spans: Iterable[Span]) -> str:
@@ -126,7 +128,7 @@ def clock_words(at: datetime, zone: str, hours: int = 24) -> str:
 
 def month_words(month: Month) -> str:
     """`July 2027`."""
-    return f"{MONTHS[month.month - 1]} {month.year}"
+    return f"{month_name(month.month)} {month.year}"
 
 
 def linked(what: Phrase) -> Markup:
@@ -177,7 +179,7 @@ FILTERS: Mapping[str, Callable[..., Any]] = MappingProxyType(
     {
         "headline": headline,
         "long_day": long_day,
-        "short_day": short_day,
+        "short_day": say_day,
         "span_words": span_words,
         "dated_span": dated_span,
         "dated_time": dated_time,

@@ -11,6 +11,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
+from alerts.common.name_tables import month_name
 from alerts.common.phrases import say
 from alerts.field.driving import Home
 from alerts.field.place_doubts import PlaceDoubts
@@ -35,7 +36,7 @@ from service.web.shared.site_rows import NIGHTS_SHOWN
 from service.web.shared.sky_cache import SkyCache
 from service.web.shared.viewer import Keeping, SignedIn, Viewer, own_site
 from service.web.sites.form import (
-    MONTH_NAMES,
+    ALL_MONTHS,
     Draft,
     FaultTexts,
     empty_fields,
@@ -106,7 +107,7 @@ def show_form(web: Web, shown: SiteForm) -> HTMLResponse:
         doubt=shown.doubt,
         sure_value=sure_value(shown.draft.site) if shown.draft else "",
         columns=[(cell, column_of(cell)) for cell in preview.cells] if preview else [],
-        months=MONTH_NAMES,
+        months=[(month, month_name(month, short=True)) for month in ALL_MONTHS],
         script_url=asset_url("site-form.js"),
     )
 

@@ -9,7 +9,6 @@ from typing import TypeVar
 from alerts.common.clock_times import parse_clock_span, zone_info
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase
-from alerts.common.time_text import MONTHS
 from alerts.sites.coordinates import parse_lat_lon
 from alerts.sites.horizon import horizon_from_csv
 from alerts.sites.model import Darkness, Foreground, Gate, HorizonLine, Site
@@ -198,6 +197,3 @@ def empty_fields() -> dict[str, object]:
     more = ("access_note", "notes", "gate_hours")
     blank: dict[str, object] = dict.fromkeys((*texts, *more), "")
     return {**blank, "months": set(ALL_MONTHS), "gate_may_stay": False, "is_shared": False}
-
-
-MONTH_NAMES = tuple(enumerate((month[:3] for month in MONTHS), start=1))

@@ -10,7 +10,7 @@ from fastapi import APIRouter, Query
 from fastapi.responses import HTMLResponse
 
 from alerts.common.phrases import say
-from alerts.common.text import long_day, short_day
+from alerts.common.time_text import long_day, say_day
 from service.setup.steps import is_untouched
 from service.store.repositories.cycles import last_finished
 from service.web.shared.context import Web
@@ -146,6 +146,6 @@ def row_note(row: ListedSite) -> str:
     is_watched = row.is_watched or not row.is_own
     return say(
         "web-sites.best" if is_watched else "web-sites.best-nobody-told",
-        day=short_day(row.best.name),
+        day=say_day(row.best.name),
         night=brief_words(row.best),
     )

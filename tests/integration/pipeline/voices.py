@@ -5,6 +5,7 @@ Times are brought to whole minutes by the one rounding, since some surfaces say 
 
 from __future__ import annotations
 
+import calendar
 import json
 import re
 from collections.abc import Mapping
@@ -20,8 +21,7 @@ from sqlalchemy import select
 from starlette.testclient import TestClient
 
 from alerts.common.span import Span
-from alerts.common.text import MONTHS, short_day
-from alerts.common.time_text import minute_down, whole_minutes
+from alerts.common.time_text import minute_down, say_day, whole_minutes
 from service.cli.main import duskbell
 from service.demo.story import ZONE
 from service.explain.stored_verdict import decided_span, read_decision
@@ -167,7 +167,7 @@ def _stamp(text: str, begins: datetime | None = None) -> datetime:
     day = re.search(r"\w{3} (\d+) (\w+)", text.partition(",")[0]) if "," in text else None
     assert clock is not None, text
     if day is not None:
-        month = MONTHS.index(day[2]) + 1
+        month = list(calendar.month_name).index(day[2])
         local = datetime(2027, month, int(day[1]), int(clock[1]), int(clock[2]), tzinfo=ZoneInfo(ZONE))
     else:
         assert begins is not None, text
@@ -283,7 +283,7 @@ def said_by_feeds(browser: TestClient, paths: Mapping[str, str], site: str, nigh
             found["calendar feed"] = {"window": window, **_of_words(str(event["description"]))}
     for entry in ET.fromstring(browser.get(paths["atom"]).content).findall(f"{ATOM}entry"):
         word, _, about = (entry.findtext(f"{ATOM}title") or "").partition(": ")
-        if "Atom" not in found and about.startswith(f"{site}, {short_day(night)}"):
+        if "Atom" not in found and about.startswith(f"{site}, {say_day(night)}"):
             said = _of_words(entry.findtext(f"{ATOM}summary") or "")
             found["Atom"] = {"verdict": WORDS[word], **said}
     for feature in browser.get(paths["geojson"]).json()["features"]:

@@ -9,9 +9,9 @@ import pytest
 
 from alerts.briefing.render import render_mail
 from alerts.briefing.text.event import event_of, event_told, event_values, say_chance, say_event
+from alerts.common.clock_times import clock_in
 from alerts.common.phrases import kept
 from alerts.common.span import Span
-from alerts.common.text import clock_in
 from alerts.notifying.model import AlertKind
 from alerts.sites.model import Site
 from service.reports.weather_page import chance_lines

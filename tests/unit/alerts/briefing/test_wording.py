@@ -6,8 +6,11 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from alerts.common.clock_times import clock_in
+from alerts.common.name_tables import direction_word
 from alerts.common.span import Span
-from alerts.common.text import clear_words, clock_in, direction_word, length, sentence
+from alerts.common.text import clear_words, sentence
+from alerts.common.time_text import say_minutes
 
 SUMMER = datetime(2026, 7, 18, 21, 20, tzinfo=UTC)
 WINTER = datetime(2026, 12, 18, 21, 20, tzinfo=UTC)
@@ -100,7 +103,10 @@ def test_azimuth_becomes_the_nearest_direction(azimuth_deg: float, of_16: str, o
     ],
 )  # fmt: skip
 def test_lengths_in_words_and_in_figures(minutes: int, wished: str, long: str) -> None:
-    assert (clear_words(timedelta(minutes=minutes)), length(timedelta(minutes=minutes))) == (wished, long)
+    assert (clear_words(timedelta(minutes=minutes)), say_minutes(timedelta(minutes=minutes))) == (
+        wished,
+        long,
+    )
 
 
 @pytest.mark.parametrize(
