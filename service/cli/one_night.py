@@ -48,6 +48,7 @@ from service.feeds.feed_wiring import at_hand, sessions_at_hand
 from service.feeds.replay import as_of_default, read_recorded
 from service.feeds.shared.http_client import PoliteClient, identify
 from service.feeds.shared.model import FeedFailure, Gathered
+from service.feeds.shared.watched_sockets import Route
 from service.observations.model import STATIONS_BUDGET_S, heard_skies, stations_wanted
 from service.observations.station_wiring import ask_stations, client_of
 from service.reports.default_reader import Usual, usual_for, usual_of, wishes_alike
@@ -294,7 +295,7 @@ def hear_now(settings: Settings, site: Site, night: Night, now: datetime) -> tup
         return ()
     sessions = sessions_at_hand(settings)
     client = (
-        PoliteClient(identify(settings.contact), proxy=settings.proxy)
+        PoliteClient(identify(settings.contact), Route(settings.proxy))
         if sessions is None
         else client_of(settings, sessions)
     )

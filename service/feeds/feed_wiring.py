@@ -53,6 +53,7 @@ from service.feeds.shared.guards import (
 from service.feeds.shared.http_client import PoliteClient, identify
 from service.feeds.shared.model import FeedFailure, Gathered, attach_bulletins, failure_of, join
 from service.feeds.shared.warnings_by_place import WarningsFeed
+from service.feeds.shared.watched_sockets import Route
 from service.settings import Settings
 from service.store.engine import BUSY_FOR, StoreError, open_engine
 from service.store.migrate import current_revision, head_revision
@@ -170,8 +171,8 @@ class FeedAccess:
         if not self.settings.contact:
             return Gathered(off=(FeedFailure("all", "", phrase("feeds.no-contact"), permanent=True),))
         wanted = [place for place in places if self.settings.line_of_sight or not place.is_aside]
-        user_agent, proxy = identify(self.settings.contact), self.settings.proxy
-        with PoliteClient(user_agent, proxy=proxy, guards=self.guards) as client:
+        user_agent, route = identify(self.settings.contact), Route(self.settings.proxy)
+        with PoliteClient(user_agent, route, guards=self.guards) as client:
             return gather(wanted, hours, feeds, AskRound(client, self.cache, deadline))
 
 

@@ -21,7 +21,7 @@ from service.common.deadline import Deadline
 from service.feeds.shared.checked_json import as_list, load_json
 from service.feeds.shared.feed_errors import FeedRefused
 from service.feeds.shared.guards import MINUTE_S, Allowance
-from service.feeds.shared.http_client import PoliteClient
+from service.feeds.shared.http_client import PoliteClient, Request
 from service.observations.model import Area, metar_report, number, stamp
 
 NAME = "aviationweather.gov"
@@ -51,9 +51,8 @@ class AviationWeather:
             "date": f"{hours.end:%Y-%m-%dT%H:%M:%SZ}",
         }
         try:
-            answer = self._client.get(
-                f"{self._url}/api/data/metar", params, deadline=deadline, tries_when_throttled=1, feed=NAME
-            )
+            request = Request(f"{self._url}/api/data/metar", params, feed=NAME, tries_when_throttled=1)
+            answer = self._client.get(request, deadline)
         except FeedRefused as refused:
             if refused.status == NOTHING_THERE:
                 return []

@@ -22,7 +22,7 @@ from service.common.deadline import Deadline
 from service.feeds.shared.checked_json import as_dict, as_list, load_json
 from service.feeds.shared.feed_errors import FeedRefused
 from service.feeds.shared.guards import Allowance
-from service.feeds.shared.http_client import PoliteClient
+from service.feeds.shared.http_client import PoliteClient, Request
 from service.observations.model import BEFORE_AND_AFTER, Ask, metar_report, number, stamp
 
 NAME = "api.weather.gov"
@@ -77,9 +77,8 @@ class NwsStations:
     def _get(self, path: str, params: dict[str, str], deadline: Deadline) -> object:
         """The JSON answer; an empty one where there is nothing (404)."""
         try:
-            answer = self._client.get(
-                self._url + path, params, _HEADERS, deadline=deadline, tries_when_throttled=1, feed=NAME
-            )
+            request = Request(self._url + path, params, _HEADERS, NAME, tries_when_throttled=1)
+            answer = self._client.get(request, deadline)
         except FeedRefused as refused:
             if refused.status == 404:
                 return {"features": []}

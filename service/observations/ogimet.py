@@ -19,7 +19,7 @@ from alerts.track.observations.synop import read_synop
 from service.common.deadline import Deadline
 from service.feeds.shared.checked_json import bad_shape
 from service.feeds.shared.guards import MINUTE_S, Allowance
-from service.feeds.shared.http_client import PoliteClient
+from service.feeds.shared.http_client import PoliteClient, Request
 from service.observations.model import BEFORE_AND_AFTER
 
 NAME = "ogimet.com"
@@ -56,14 +56,9 @@ class Ogimet:
         if end - start > LONGEST:
             raise BadInput(phrase("observations.too-many-days", days=LONGEST.days))
         params = {"block": station.name, "begin": f"{start:%Y%m%d%H%M}", "end": f"{end:%Y%m%d%H%M}"}
-        answer = self._client.get(
-            f"{self._url}/cgi-bin/getsynop",
-            params,
-            {"Accept": "text/plain"},
-            deadline=deadline,
-            tries_when_throttled=1,
-            feed=NAME,
-        )
+        url, headers = f"{self._url}/cgi-bin/getsynop", {"Accept": "text/plain"}
+        request = Request(url, params, headers, NAME, tries_when_throttled=1)
+        answer = self._client.get(request, deadline)
         return list(parse(answer.body.decode("utf-8", "replace"), {station.name: station}))
 
 

@@ -25,6 +25,7 @@ from service.feeds.nws.client import covers
 from service.feeds.shared.feed_errors import AllowanceSpent, FeedError, NotAsked
 from service.feeds.shared.guards import Guards, Spent
 from service.feeds.shared.http_client import PoliteClient, identify
+from service.feeds.shared.watched_sockets import Route
 from service.observations import awc, nws, ogimet
 from service.observations.model import Ask, Heard, areas_of
 from service.settings import Settings
@@ -66,7 +67,7 @@ def client_of(
 ) -> PoliteClient:
     """A client that keeps to what the sources allow. clock: the wall's."""
     guards = AllowancesAlone(DatabaseGuards(sessions, clock, allowances=ALLOWANCES))
-    return PoliteClient(identify(settings.contact), proxy=settings.proxy, guards=guards)
+    return PoliteClient(identify(settings.contact), Route(settings.proxy), guards=guards)
 
 
 def ask_stations(

@@ -27,7 +27,8 @@ from pathlib import Path
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
-from service.feeds.shared.http_client import PoliteClient, identify
+from service.feeds.shared.http_client import PoliteClient, Request, identify
+from service.feeds.shared.watched_sockets import Route
 
 TLS = ROOT / "tests/data/feeds/tls"
 BODY = json.dumps({"hourly": list(range(400))}).encode()
@@ -69,14 +70,15 @@ def bundle(folder: str) -> str:
 
 
 def time_requests(url: str, ca_file: str, count: int) -> dict[str, float]:
-    one = PoliteClient(identify("bench@example.org"), ca_file=ca_file)
-    one.get(url)
+    who, route = identify("bench@example.org"), Route(ca_file=ca_file)
+    one = PoliteClient(who, route)
+    one.get(Request(url))
     start = time.process_time()
     for _ in range(count):
-        assert one.get(url).body == BODY
+        assert one.get(Request(url)).body == BODY
     between = time.process_time()
     for _ in range(count):
-        assert PoliteClient(identify("bench@example.org"), ca_file=ca_file).get(url).body == BODY
+        assert PoliteClient(who, route).get(Request(url)).body == BODY
     after = time.process_time()
     for _ in range(10):
         ssl.create_default_context(cafile=ca_file)

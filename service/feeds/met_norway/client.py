@@ -18,7 +18,7 @@ from alerts.weather.models import MET_NORWAY, ModelRow, get_model
 from service.feeds.met_norway.parse import parse
 from service.feeds.shared.cache import StoredAnswer
 from service.feeds.shared.cached_request import AskRound, Question, ask
-from service.feeds.shared.http_client import HttpAnswer
+from service.feeds.shared.http_client import HttpAnswer, Request
 from service.feeds.shared.model import Gathered, join, shared_with
 from service.feeds.shared.regions import Region, cell_key, short_degrees
 
@@ -49,16 +49,8 @@ class MetNorway:
             shared.setdefault(forecast_key(place), []).append(place)
         parts = []
         for key, there in shared.items():
-            question = Question(
-                feed=self.name,
-                model="",
-                key=key,
-                url=self._url,
-                params=build_params(there[0]),
-                expires=read_expires,
-                place=there[0] if len(there) == 1 else None,
-                tries_when_throttled=1,
-            )
+            request = Request(self._url, build_params(there[0]), feed=MET_NORWAY, tries_when_throttled=1)
+            question = Question(request, key, read_expires, place=there[0] if len(there) == 1 else None)
             parts.append(ask(question, round_, partial(_read, there)))
         return join(parts)
 

@@ -23,7 +23,7 @@ from service.feeds.shared.cache import StoredAnswer
 from service.feeds.shared.cached_request import AskRound, Question, ask, keep
 from service.feeds.shared.checked_json import as_dict, bad_shape, load_json
 from service.feeds.shared.feed_errors import FeedError, FeedRefused
-from service.feeds.shared.http_client import HttpAnswer
+from service.feeds.shared.http_client import HttpAnswer, Request
 from service.feeds.shared.model import Gathered, failure_of, join
 from service.feeds.shared.regions import Region, short_degrees
 
@@ -101,7 +101,8 @@ class Nws:
         try:
             if patience.given_up is not None:
                 raise patience.given_up
-            answer = client.get(f"{self._url}{path}", headers=HEADERS, deadline=round_.deadline, feed=NWS)
+            request = Request(f"{self._url}{path}", headers=HEADERS, feed=NWS)
+            answer = client.get(request, round_.deadline)
             patience.note(None)
             cell = read_cell(answer.body)
         except FeedRefused as error:
@@ -117,12 +118,10 @@ class Nws:
 
     def _ask_cell(self, cell: str, places: Sequence[Place], round_: AskRound) -> Gathered:
         question = Question(
-            feed=NWS,
+            Request(f"{self._url}{cell}", headers=HEADERS, feed=NWS),
+            f"{NWS}{cell}",
+            read_expires,
             model="gridpoint",
-            key=f"{NWS}{cell}",
-            url=f"{self._url}{cell}",
-            headers=HEADERS,
-            expires=read_expires,
             place=places[0] if len(places) == 1 else None,
         )
         return ask(question, round_, partial(_read, places))

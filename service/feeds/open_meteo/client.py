@@ -47,6 +47,7 @@ from service.feeds.shared.cache import StoredAnswer
 from service.feeds.shared.cached_request import AskRound, Patience, keep, last_good
 from service.feeds.shared.feed_errors import FeedDown, FeedError, FeedThrottled, NotAsked
 from service.feeds.shared.guards import OPEN_METEO_AIR, OPEN_METEO_ENSEMBLE
+from service.feeds.shared.http_client import Request
 from service.feeds.shared.model import Gathered, failure_of, join, shared_with
 from service.feeds.shared.time_marks import HOUR
 
@@ -263,12 +264,10 @@ class _OpenMeteoRound:
                 is_left_alone = self._client.refusal(feed) or self._patience[feed].given_up
                 if is_left_alone or not self._runs_are_told:
                     raise NotAsked(phrase("feeds.runs-not-asked", feed=OPEN_METEO))
-                answer = self._client.get(
-                    f"{task.url}/data/{task.row.run_name}/static/meta.json",
-                    headers=self._headers,
-                    deadline=task.deadline.at_most(min(3.0, task.deadline.remaining_s / 3)),
-                    tries_when_throttled=1,
-                )
+                url = f"{task.url}/data/{task.row.run_name}/static/meta.json"
+                request = Request(url, headers=self._headers, tries_when_throttled=1)
+                soon = task.deadline.at_most(min(3.0, task.deadline.remaining_s / 3))
+                answer = self._client.get(request, soon)
                 run = read_run(answer.body)  # only what can be read is kept
                 self._cache.put(key, keep(answer.body, answer, now + RUN_SETTLES_IN))
         except FeedError as error:
@@ -284,15 +283,15 @@ class _OpenMeteoRound:
             if patience.given_up is not None:
                 raise patience.given_up
             asked = [cell.asked for cell in batch.cells]
-            answer = self._client.get(
+            request = Request(
                 f"{task.url}/v1/{product.path}",
                 build_params(task.row, product, asked, self._start, task.end),
                 self._headers,
-                deadline=task.deadline,
+                product.feed,
+                batch.weight,
                 tries_when_throttled=1,
-                feed=product.feed,
-                weight=batch.weight,
             )
+            answer = self._client.get(request, task.deadline)
             bodies = split_elements(answer.body, len(batch.cells))
         except FeedError as error:
             failed = error

@@ -3,7 +3,7 @@ good one."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Protocol
@@ -15,7 +15,7 @@ from alerts.weather.models import ModelRow
 from service.common.deadline import Deadline
 from service.feeds.shared.cache import AnswerCache, StoredAnswer
 from service.feeds.shared.feed_errors import FeedDown, FeedError, FeedRefused, FeedThrottled
-from service.feeds.shared.http_client import Conditional, HttpAnswer, PoliteClient
+from service.feeds.shared.http_client import HttpAnswer, PoliteClient, Request
 from service.feeds.shared.model import Gathered, failure_of
 
 LAST_GOOD_FOR = timedelta(hours=12)
@@ -26,17 +26,14 @@ MOST_FAILURES_ON_END = 3
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """One request, where its answer is kept, and how long that answer is good for."""
+    """One request, under which key its answer is kept, and until when that is good. model, place: of which it
+    is the only answer, for who is told of a failure."""
 
-    feed: str
-    model: str
+    request: Request
     key: str
-    url: str
     expires: Callable[[HttpAnswer], datetime]
-    params: Mapping[str, str] = field(default_factory=dict)
-    headers: Mapping[str, str] = field(default_factory=dict)
+    model: str = ""
     place: Place | None = None
-    tries_when_throttled: int | None = None
 
 
 class Patience:
@@ -101,29 +98,26 @@ def ask(question: Question, round_: AskRound, parse: Callable[[StoredAnswer], Ga
     try:
         if patience.given_up is not None:
             raise patience.given_up
-        answer = client.get(
-            question.url,
-            question.params,
-            question.headers,
-            Conditional(stored.last_modified, stored.etag) if stored else None,
-            deadline=round_.deadline,
-            tries_when_throttled=question.tries_when_throttled,
-            feed=question.feed,
-        )
+        request = question.request
+        if stored is not None:  # the provider's own words of the last answer, word for word
+            told = {"If-Modified-Since": stored.last_modified, "If-None-Match": stored.etag}
+            conditions = {name: value for name, value in told.items() if value}
+            request = replace(request, headers={**request.headers, **conditions})
+        answer = client.get(request, round_.deadline)
         expires_at = question.expires(answer)
         if not answer.not_modified:
             since = stored.unchanged_since if stored and stored.body == answer.body else None
             fresh = keep(answer.body, answer, expires_at, unchanged_since=since)
         elif stored is None:
-            raise FeedDown(phrase("feeds.nothing-here-yet", feed=question.feed))
+            raise FeedDown(phrase("feeds.nothing-here-yet", feed=request.feed))
         else:
             fresh = replace(stored, fetched_at=answer.fetched_at, expires_at=expires_at)
         patience.note(None)
         gathered = parse(fresh)
     except FeedError as error:
         patience.note(error)
-        failed = Gathered(failures=(failure_of(question.feed, question.model, error, question.place),))
-        return failed + last_good(stored, now, parse)
+        failure = failure_of(question.request.feed, question.model, error, question.place)
+        return Gathered(failures=(failure,)) + last_good(stored, now, parse)
     if gathered.forecasts or gathered.bulletins:
         cache.put(question.key, fresh)
         return gathered

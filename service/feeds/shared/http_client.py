@@ -17,7 +17,7 @@ import ssl
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager, nullcontext
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
 from urllib.parse import urljoin, urlsplit
@@ -31,7 +31,6 @@ from alerts.weather.quality_gates import QualityCheck
 from service.common.backoff import read_retry_after
 from service.common.connect import ProxyFault
 from service.common.deadline import Deadline, SocketTimer
-from service.common.outbound_proxy import Proxy
 from service.feeds.shared.feed_errors import (
     AllowanceSpent,
     BadAnswer,
@@ -42,7 +41,7 @@ from service.feeds.shared.feed_errors import (
     NotAsked,
 )
 from service.feeds.shared.guards import Guards, NoGuards
-from service.feeds.shared.watched_sockets import Connections, ConnectionUse
+from service.feeds.shared.watched_sockets import STRAIGHT, Connections, ConnectionUse, Route
 
 log = logging.getLogger(__name__)
 
@@ -53,24 +52,38 @@ _CHUNK = 16_384
 
 
 @dataclass(frozen=True, slots=True)
-class Timeouts:
-    """Seconds: to connect, between two received bytes, and for a request with all its retries."""
+class Limits:
+    """Of one request. Seconds: to connect, between two received bytes, and with all its retries. size: bytes
+    of an answer after decompression. tries: while the feed is down or throttling."""
 
     connect_s: float = 5.0
     read_s: float = 10.0
     whole_s: float = 30.0
+    size: int = 2_000_000
+    tries: int = 3
 
 
 @dataclass(frozen=True, slots=True)
-class Conditional:
-    """The provider's own words of the last answer, sent back verbatim."""
+class TimeSource:
+    """What a client waits and tells the time by; replaced in tests."""
 
-    last_modified: str | None = None
-    etag: str | None = None
+    now: Callable[[], datetime] = lambda: datetime.now(UTC)
+    monotonic: Callable[[], float] = time.monotonic
+    sleep: Callable[[float], None] = time.sleep
+    jitter: Callable[[], float] = random.random
 
-    def as_headers(self) -> dict[str, str]:
-        named = {"If-Modified-Since": self.last_modified, "If-None-Match": self.etag}
-        return {name: value for name, value in named.items() if value}
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """One question with all its tries. feed: whose allowance and breaker it is; "" is nobody's. weight: of
+    one try. tries_when_throttled: fewer tries for feeds that block whoever insists."""
+
+    url: str
+    params: Mapping[str, str] | None = None
+    headers: Mapping[str, str] = field(default_factory=dict)
+    feed: str = ""
+    weight: float = 1.0
+    tries_when_throttled: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,19 +99,6 @@ class HttpAnswer:
     @property
     def not_modified(self) -> bool:
         return self.status == 304
-
-
-@dataclass(frozen=True, slots=True)
-class _Request:
-    """One question with all its tries. feed, weight: at whose allowance, and what one try counts for.
-    throttled_tries: how often it is sent where the feed throttles."""
-
-    url: str
-    params: Mapping[str, str] | None
-    headers: Mapping[str, str]
-    feed: str
-    weight: float
-    throttled_tries: int
 
 
 def identify(contact: str) -> str:
@@ -119,42 +119,27 @@ class PoliteClient:
     """Asks feeds on behalf of one installation; safe to share between threads. A context manager, whose end
     closes the kept connections.
 
-    user_agent: from `identify`. size_cap: bytes after decompression. proxy: on the way out; those named
-    in the environment are never used. ca_file: trust this authority instead of the system's, for a
-    server of one's own. guards: allowances and breakers. clock, monotonic, sleep and jitter can be
-    replaced in tests.
+    user_agent: from `identify`. route: the way out; proxies named in the environment are never used.
+    guards: allowances and breakers.
     """
 
     def __init__(
         self,
         user_agent: str,
+        route: Route = STRAIGHT,
         *,
-        timeouts: Timeouts | None = None,
-        size_cap: int = 2_000_000,
-        tries: int = 3,
-        proxy: Proxy | None = None,
-        ca_file: str | None = None,
+        limits: Limits | None = None,
         guards: Guards | None = None,
-        clock: Callable[[], datetime] = lambda: datetime.now(UTC),
-        monotonic: Callable[[], float] = time.monotonic,
-        sleep: Callable[[float], None] = time.sleep,
-        jitter: Callable[[], float] = random.random,
+        times: TimeSource | None = None,
     ) -> None:
         if not re.search(r"\(\S.*\)", user_agent):
             raise BadInput(phrase("feeds.agent-without-contact"))
-        self._user_agent = user_agent
-        self._timeouts = timeouts or Timeouts()
-        self._size_cap = size_cap
-        self._tries = tries
-        self._proxy = proxy
-        self._ca_file = ca_file
-        self._connections = Connections(proxy, ca_file)
-        self._process = os.getpid()
+        self._user_agent, self._route = user_agent, route
+        self._limits = limits or Limits()
         self._guards = guards or NoGuards()
-        self._clock = clock
-        self._monotonic = monotonic
-        self._sleep = sleep
-        self._jitter = jitter
+        self._times = times or TimeSource()
+        self._connections = Connections(route)
+        self._process = os.getpid()
 
     def __enter__(self) -> PoliteClient:
         return self
@@ -164,38 +149,23 @@ class PoliteClient:
 
     def deadline(self, seconds: float) -> Deadline:
         """A deadline on this client's clock, to share between requests."""
-        return Deadline(seconds, monotonic=self._monotonic)
+        return Deadline(seconds, monotonic=self._times.monotonic)
 
     def now(self) -> datetime:
-        return self._clock()
+        return self._times.now()
 
     def refusal(self, feed: str) -> FeedError | None:
         """Why the feed isn't to be asked now; None when it is."""
         return self._guards.refusal(feed)
 
-    def get(
-        self,
-        url: str,
-        params: Mapping[str, str] | None = None,
-        headers: Mapping[str, str] | None = None,
-        conditional: Conditional | None = None,
-        *,
-        deadline: Deadline | None = None,
-        tries_when_throttled: int | None = None,
-        feed: str = "",
-        weight: float = 1.0,
-    ) -> HttpAnswer:
-        """Ask, and ask again up to `tries` times while the feed is down or throttling.
+    def get(self, request: Request, deadline: Deadline | None = None) -> HttpAnswer:
+        """Ask, and ask again while the feed is down or throttling.
 
-        feed: whose allowance and breaker it is; "" is nobody's. weight: of one try.
         All tries, their pauses and redirects share one end: `deadline`, and never later than
-        `Timeouts.whole_s`. tries_when_throttled: fewer tries for feeds that block whoever insists.
-        Raises FeedDown, FeedRefused, FeedThrottled or BadAnswer.
+        `Limits.whole_s`. Raises FeedDown, FeedRefused, FeedThrottled or BadAnswer.
         """
-        whole_s = self._timeouts.whole_s
+        whole_s, feed = self._limits.whole_s, request.feed
         ends = self.deadline(whole_s) if deadline is None else deadline.at_most(whole_s)
-        sent = {**(headers or {}), **(conditional.as_headers() if conditional else {})}
-        request = _Request(url, params, sent, feed, weight, tries_when_throttled or self._tries)
         if feed and (refused := self._guards.refusal(feed)) is not None:
             raise refused
         try:
@@ -208,31 +178,28 @@ class PoliteClient:
             self._guards.note(feed, None)
         return answer
 
-    def _insist(self, request: _Request, ends: Deadline) -> HttpAnswer:
-        for attempt in range(1, self._tries + 1):
+    def _insist(self, request: Request, ends: Deadline) -> HttpAnswer:
+        """With pauses of 0.5, 1, 2 ... seconds and up to half more, or as long as the feed asked for."""
+        for attempt in range(1, self._limits.tries + 1):
             try:
                 return self._follow(request, ends)
             except AllowanceSpent:
                 raise
             except (FeedDown, FeedThrottled) as error:
-                most = request.throttled_tries if isinstance(error, FeedThrottled) else self._tries
-                pause_s = self._pause_s(error, attempt)
+                most, more = self._limits.tries, 0.5 * self._times.jitter()
+                pause_s = 0.5 * 2 ** (attempt - 1) * (1 + more)
+                if isinstance(error, FeedThrottled):
+                    most = request.tries_when_throttled or most
+                    pause_s = 5.0 * attempt * (1 + more)
+                    if error.retry_after is not None:
+                        asked_s = error.retry_after.total_seconds()
+                        pause_s = asked_s + more if asked_s <= LONGEST_RETRY_AFTER_S else float("inf")
                 if attempt >= most or pause_s >= ends.remaining_s:
                     raise
-                self._sleep(pause_s)
+                self._times.sleep(pause_s)
         raise AssertionError
 
-    def _pause_s(self, error: FeedError, attempt: int) -> float:
-        """Seconds to the next try: what the feed asked for, or 0.5, 1, 2 ... and up to half more."""
-        spread = 1 + 0.5 * self._jitter()
-        if not isinstance(error, FeedThrottled):
-            return float(0.5 * 2 ** (attempt - 1) * spread)
-        if error.retry_after is None:
-            return 5.0 * attempt * spread
-        asked_s = error.retry_after.total_seconds()
-        return asked_s + 0.5 * self._jitter() if asked_s <= LONGEST_RETRY_AFTER_S else float("inf")
-
-    def _follow(self, request: _Request, ends: Deadline) -> HttpAnswer:
+    def _follow(self, request: Request, ends: Deadline) -> HttpAnswer:
         """One try, through redirects that stay on the host."""
         name, asked = _name(request.url), request
         for _ in range(MOST_REDIRECTS + 1):
@@ -243,71 +210,68 @@ class PoliteClient:
                 with self._turn(asked, ends):
                     answer = self._ask(asked, ends, may_be_kept=False)
             if answer.status not in (301, 302, 303, 307, 308):
-                return self._accept(answer)
+                return _accept(answer)
             target = urljoin(answer.url, answer.headers.get("location", ""))
             if "location" not in answer.headers or not _same_host(asked.url, target):
                 raise FeedRefused(phrase("feeds.redirects-away", name=_name(asked.url)), status=answer.status)
             asked = replace(asked, url=target, params=None)
         raise FeedRefused(phrase("feeds.redirects-round", name=name), status=answer.status)
 
-    def _turn(self, request: _Request, ends: Deadline) -> AbstractContextManager[None]:
+    def _turn(self, request: Request, ends: Deadline) -> AbstractContextManager[None]:
         return self._guards.turn(request.feed, request.weight, ends) if request.feed else nullcontext()
 
-    def _ask(self, request: _Request, ends: Deadline, *, may_be_kept: bool = True) -> HttpAnswer:
+    def _ask(self, request: Request, ends: Deadline, *, may_be_kept: bool = True) -> HttpAnswer:
         """Send it once and read the answer, whatever its status says."""
-        name, limits = _name(request.url), self._timeouts
+        name, limits = _name(request.url), self._limits
         if ends.has_passed:
             raise NotAsked(phrase("feeds.no-time-left", name=name))
         if self._process != os.getpid():  # forked: the kept connections are the parent's
-            self._process, self._connections = os.getpid(), Connections(self._proxy, self._ca_file)
+            self._process, self._connections = os.getpid(), Connections(self._route)
         identity = {"User-Agent": self._user_agent, "Accept-Encoding": "gzip", "Accept": "application/json"}
         sent, timeouts = {**identity, **request.headers}, (limits.connect_s, limits.read_s)
         with SocketTimer(ends.remaining_s, connect_s=limits.connect_s, step_s=limits.connect_s) as timer:
             use = ConnectionUse(timer, may_be_kept)
             try:
                 with self._connections.get(request.url, request.params, sent, timeouts, use) as response:
-                    body = self._read(response, name)
+                    parts, size = [], 0
+                    for part in response.iter_content(_CHUNK):
+                        size += len(part)
+                        if size > limits.size:
+                            what = phrase("feeds.too-big", name=name, most=limits.size)
+                            raise BadAnswer(what, gate=QualityCheck.BODY)
+                        parts.append(part)
                     headers = {key.lower(): value for key, value in response.headers.items()}
-                    answer = HttpAnswer(response.status_code, headers, body, self._clock(), response.url)
+                    answer = HttpAnswer(
+                        response.status_code, headers, b"".join(parts), self.now(), response.url
+                    )
             except (requests.RequestException, urllib3.exceptions.HTTPError, OSError) as error:
                 if timer.fired:
                     raise FeedDown(phrase("feeds.cut-off", name=name)) from error
-                if use.was_kept and _hung_up(error):
+                if use.was_kept and any(isinstance(cause, _HUNG_UP) for cause in _unwrap(error)):
                     raise _KeptWasClosed from error
                 raise _explain(name, error) from error
             if timer.fired:  # what looks complete may be cut off
                 raise FeedDown(phrase("feeds.cut-off", name=name))
             return answer
 
-    def _read(self, response: requests.Response, name: str) -> bytes:
-        """The decompressed body, as far as the cap; BadAnswer beyond it."""
-        parts, size = [], 0
-        for part in response.iter_content(_CHUNK):
-            size += len(part)
-            if size > self._size_cap:
-                raise BadAnswer(
-                    phrase("feeds.too-big", name=name, most=self._size_cap), gate=QualityCheck.BODY
-                )
-            parts.append(part)
-        return b"".join(parts)
 
-    def _accept(self, answer: HttpAnswer) -> HttpAnswer:
-        """The answer if it's one to read, else the error that its status means."""
-        name, status = _name(answer.url), answer.status
-        if status == 203:
-            log.warning("%s answers 203: this version of the feed is deprecated or a trial", name)
-        if status in (200, 203, 304):
-            return answer
-        if status == 407:  # of a proxy that forwards plain http; one that tunnels says so before
-            raise FeedDown(phrase("feeds.proxy-wants-login", name=name))
-        reason = _reason(answer)
-        said = {"name": name, "status": status, "reason": reason, "gives_reason": bool(reason)}
-        if status == 429:
-            after = read_retry_after(answer.headers.get("retry-after"), answer.fetched_at)
-            raise FeedThrottled(phrase("feeds.throttles", **said), retry_after=after, reason=reason)
-        if status >= 500:
-            raise FeedDown(phrase("feeds.own-error", **said), status=status)
-        raise FeedRefused(phrase("feeds.refuses", **said), status=status)
+def _accept(answer: HttpAnswer) -> HttpAnswer:
+    """The answer if it's one to read, else the error that its status means."""
+    name, status = _name(answer.url), answer.status
+    if status == 203:
+        log.warning("%s answers 203: this version of the feed is deprecated or a trial", name)
+    if status in (200, 203, 304):
+        return answer
+    if status == 407:  # of a proxy that forwards plain http; one that tunnels says so before
+        raise FeedDown(phrase("feeds.proxy-wants-login", name=name))
+    reason = _reason(answer)
+    said = {"name": name, "status": status, "reason": reason, "gives_reason": bool(reason)}
+    if status == 429:
+        after = read_retry_after(answer.headers.get("retry-after"), answer.fetched_at)
+        raise FeedThrottled(phrase("feeds.throttles", **said), retry_after=after, reason=reason)
+    if status >= 500:
+        raise FeedDown(phrase("feeds.own-error", **said), status=status)
+    raise FeedRefused(phrase("feeds.refuses", **said), status=status)
 
 
 def _name(url: str) -> str:
@@ -328,10 +292,8 @@ class _KeptWasClosed(Exception):
     """The feed closed a kept connection just as it was asked over it."""
 
 
-def _hung_up(error: Exception) -> bool:
-    """Whether the other side closed the connection, which says nothing about the request."""
-    closed = (ConnectionError, ssl.SSLEOFError, ssl.SSLZeroReturnError)
-    return any(isinstance(cause, closed) for cause in _unwrap(error))
+_HUNG_UP = (ConnectionError, ssl.SSLEOFError, ssl.SSLZeroReturnError)
+"""The other side closed the connection, which says nothing about the request."""
 
 
 def _explain(name: str, error: Exception) -> FeedDown:

@@ -21,7 +21,7 @@ from service.feeds.shared.cache import StoredAnswer
 from service.feeds.shared.cached_request import AskRound, Question, ask
 from service.feeds.shared.checked_json import as_dict, as_list, as_text, bad_shape, load_json
 from service.feeds.shared.feed_errors import BadAnswer
-from service.feeds.shared.http_client import HttpAnswer
+from service.feeds.shared.http_client import HttpAnswer, Request
 from service.feeds.shared.model import FeedFailure, Gathered, join
 from service.feeds.shared.regions import Region, cell_key, short_degrees
 from service.feeds.shared.time_marks import parse_instant
@@ -78,17 +78,10 @@ class WarningsFeed:
         parts = []
         for key, there in shared.items():
             lat, lon = short_degrees(there[0].lat_deg), short_degrees(there[0].lon_deg)
-            question = Question(
-                feed=service.feed,
-                model="warnings",
-                key=key,
-                url=self.url,
-                params={name: text.format(lat=lat, lon=lon) for name, text in service.query.items()},
-                headers=service.headers,
-                expires=service.expires,
-                place=there[0] if len(there) == 1 else None,
-                tries_when_throttled=1,
-            )
+            params = {name: text.format(lat=lat, lon=lon) for name, text in service.query.items()}
+            request = Request(self.url, params, service.headers, service.feed, tries_when_throttled=1)
+            alone = there[0] if len(there) == 1 else None
+            question = Question(request, key, service.expires, "warnings", alone)
             parts.append(ask(question, round_, partial(self._read, there)))
         return join(parts)
 

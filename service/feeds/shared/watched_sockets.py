@@ -32,6 +32,18 @@ from service.common.outbound_proxy import Proxy
 from service.common.trust_store import has_unread, secure, trusting
 
 
+@dataclass(frozen=True, slots=True)
+class Route:
+    """The way out: by a proxy or not. ca_file: trust this authority instead of the system's, for a server of
+    one's own."""
+
+    proxy: Proxy | None = None
+    ca_file: str | None = None
+
+
+STRAIGHT = Route()
+
+
 @dataclass
 class ConnectionUse:
     """One request on its way. may_be_kept: whether a kept connection will do; was_kept: whether one did."""
@@ -48,10 +60,9 @@ class Connections(HTTPAdapter):
     """All connections of one client: one proxy, one set of authorities, no cookies, nothing of the
     environment. Safe to use from several threads; `close` when done."""
 
-    def __init__(self, proxy: Proxy | None = None, ca_file: str | None = None) -> None:
-        self._proxy = proxy
-        self._ca_file = ca_file
-        self._pools = _pools(proxy, ca_file)
+    def __init__(self, route: Route = STRAIGHT) -> None:
+        self._proxy = route.proxy
+        self._pools = _pools(route.proxy, route.ca_file)
         super().__init__(max_retries=0)
 
     @contextmanager
@@ -67,18 +78,14 @@ class Connections(HTTPAdapter):
         request = requests.Request("GET", url, params=params, headers=headers).prepare()
         token = _current.set(attempt)
         try:
-            through = self._forwarding(request)
+            # plain http is handed to the proxy whole, as most allow CONNECT to port 443 alone
+            parts, through, proxy = urlsplit(request.url or ""), {}, self._proxy
+            if proxy is not None and parts.scheme == "http" and proxy.leads_to(parts.hostname or ""):
+                through = {"http": proxy.place}
             with self.send(request, stream=True, timeout=timeout, proxies=through) as response:
                 yield response
         finally:
             _current.reset(token)
-
-    def _forwarding(self, request: requests.PreparedRequest) -> dict[str, str]:
-        """Plain http is handed to the proxy whole, as most allow CONNECT to port 443 alone."""
-        parts = urlsplit(request.url or "")
-        if self._proxy is None or parts.scheme != "http" or not self._proxy.leads_to(parts.hostname or ""):
-            return {}
-        return {"http": self._proxy.place}
 
     def init_poolmanager(self, *args: Any, **kwargs: Any) -> None:
         super().init_poolmanager(*args, **kwargs)

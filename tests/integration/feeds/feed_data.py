@@ -8,10 +8,10 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from service.feeds.shared.http_client import PoliteClient, Timeouts, identify
+from service.feeds.shared.http_client import Limits, PoliteClient, TimeSource, identify
 
 FILES = Path(__file__).parents[2] / "data/feeds"
-QUICK = Timeouts(connect_s=0.5, read_s=0.4, whole_s=0.6)
+QUICK = Limits(connect_s=0.5, read_s=0.4, whole_s=0.6, tries=1)
 """For what never comes to an end."""
 SOON_S = 10
 """By any machine; uncut, what is slow in these tests would take twice as long and more."""
@@ -41,6 +41,9 @@ class Clocks:
         self.slept.append(seconds)
         self.forward(seconds=seconds)
 
+    def as_times(self) -> TimeSource:
+        return TimeSource(lambda: self.now, lambda: self.seconds, self.sleep, lambda: 0.0)
+
     def forward(self, **time: float) -> None:
         passed = timedelta(**time)
         self.now += passed
@@ -51,18 +54,14 @@ def held_client(clocks: Clocks, **how: Any) -> PoliteClient:
     """A client that lives by those clocks, with no jitter."""
     return PoliteClient(
         identify("ops@example.org"),
-        clock=lambda: clocks.now,
-        monotonic=lambda: clocks.seconds,
-        sleep=clocks.sleep,
-        jitter=lambda: 0.0,
+        times=clocks.as_times(),
         **how,
     )
 
 
 def quick_client(**how: Any) -> PoliteClient:
     """A client on real clocks with a single try, and time enough for a busy machine's answers."""
-    how = {"timeouts": Timeouts(5, 5, 10), "tries": 1, **how}
-    return PoliteClient(identify("ops@example.org"), **how)
+    return PoliteClient(identify("ops@example.org"), **{"limits": Limits(5, 5, 10, tries=1), **how})
 
 
 def cases(name: str) -> Iterator[dict[str, Any]]:

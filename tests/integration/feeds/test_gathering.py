@@ -18,7 +18,7 @@ from service.feeds.open_meteo.client import OpenMeteo, OpenMeteoAccess
 from service.feeds.shared.cache import MemoryCache
 from service.feeds.shared.cached_request import AskRound
 from service.feeds.shared.feed_errors import FeedDown
-from service.feeds.shared.http_client import Timeouts
+from service.feeds.shared.http_client import Limits
 from service.feeds.shared.model import FeedFailure, Gathered
 from service.settings import Settings
 from tests.integration.feeds.feed_data import SOON_S, Clocks, held_client, quick_client, read_bytes, utc
@@ -103,7 +103,7 @@ def test_when_every_feed_hangs_it_ends_at_the_deadline():
             MetNorway(base_url=server.url),
             Nws(base_url=server.url),
         ]
-        client = quick_client(timeouts=Timeouts(60, 60, 90), tries=3)
+        client = quick_client(limits=Limits(60, 60, 90, tries=3))
         gathered = gather(NORTON, NIGHT, feeds, AskRound(client, MemoryCache(), client.deadline(0.6)))
     assert time.monotonic() - began < SOON_S
     assert gathered.forecasts == ()

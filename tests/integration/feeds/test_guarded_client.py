@@ -7,7 +7,7 @@ import pytest
 import responses
 
 from service.feeds.shared.feed_errors import AllowanceSpent, FeedDown, FeedRefused
-from service.feeds.shared.http_client import PoliteClient
+from service.feeds.shared.http_client import PoliteClient, Request
 from tests.integration.feeds.feed_data import Clocks, held_client
 from tests.integration.feeds.openmeteo_stand_in import (
     ALPS,
@@ -62,41 +62,41 @@ def mocked():
 
 def test_a_request_is_counted_with_its_weight_and_its_outcome_told(client, book, mocked):
     mocked.add(responses.GET, URL, json={})
-    client.get(URL, feed="nws", weight=2.5)
+    client.get(Request(URL, feed="nws", weight=2.5))
     assert (book.turns, book.notes) == ([("nws", 2.5)], [("nws", "well")])
 
 
 def test_every_try_is_counted_and_the_end_told_once(client, book, mocked):
     mocked.add(responses.GET, URL, status=502)
     with pytest.raises(FeedDown):
-        client.get(URL, feed="nws")
+        client.get(Request(URL, feed="nws"))
     assert (len(book.turns), book.notes) == (3, [("nws", "FeedDown")])
 
 
 def test_a_redirect_is_a_request_of_its_own(client, book, mocked):
     mocked.add(responses.GET, URL, status=301, headers={"Location": f"{URL}/moved"})
     mocked.add(responses.GET, f"{URL}/moved", json={})
-    client.get(URL, feed="nws")
+    client.get(Request(URL, feed="nws"))
     assert len(book.turns) == 2
 
 
 def test_who_is_left_alone_is_not_asked(client, book, mocked):
     book.leave_alone["nws"] = FeedRefused("nws has refused us.", status=403)
     with pytest.raises(FeedRefused):
-        client.get(URL, feed="nws")
+        client.get(Request(URL, feed="nws"))
     assert (len(mocked.calls), book.notes) == (0, [])
 
 
 def test_our_own_limit_is_not_tried_again(client, book, mocked):
     book.full = True
     with pytest.raises(AllowanceSpent):
-        client.get(URL, feed="nws")
+        client.get(Request(URL, feed="nws"))
     assert len(mocked.calls) == 0
 
 
 def test_a_request_of_nobody_is_not_counted(client, book, mocked):
     mocked.add(responses.GET, URL, json={})
-    client.get(URL)
+    client.get(Request(URL))
     assert (book.turns, book.notes) == ([], [])
 
 
@@ -106,10 +106,7 @@ class Guarded(Installation):
         super().__init__(**how)
         self.client = PoliteClient(
             "Duskbell/0 (ops@example.org)",
-            clock=lambda: self.clocks.now,
-            monotonic=lambda: self.clocks.seconds,
-            sleep=self.clocks.sleep,
-            jitter=lambda: 0.0,
+            times=self.clocks.as_times(),
             guards=book,
         )
 

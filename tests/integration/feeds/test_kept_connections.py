@@ -12,8 +12,8 @@ import pytest
 from service.common.deadline import SocketTimer
 from service.feeds.shared.feed_errors import BadAnswer, FeedDown, FeedRefused, FeedThrottled
 from service.feeds.shared.guards import NoGuards
-from service.feeds.shared.http_client import Timeouts
-from service.feeds.shared.watched_sockets import Connections, ConnectionUse
+from service.feeds.shared.http_client import Limits, Request
+from service.feeds.shared.watched_sockets import Connections, ConnectionUse, Route
 from tests.integration.feeds.feed_data import SOON_S, quick_client
 from tests.integration.feeds.feed_server import AUTHORITY, response, say, serving
 
@@ -31,10 +31,10 @@ def lines(server):
 
 @pytest.mark.parametrize("certificate", [None, "server.pem"], ids=["http", "https"])
 def test_requests_of_one_client_share_a_connection(certificate):
-    client = quick_client(ca_file=AUTHORITY)
+    client = quick_client(route=Route(ca_file=AUTHORITY))
     with serving(OK, certificate=certificate, keeps=True) as server, client:
         for _ in range(3):
-            assert client.get(server.url).body == b'{"fine": true}'
+            assert client.get(Request(server.url)).body == b'{"fine": true}'
     assert lines(server) == [1, 1, 1]
 
 
@@ -42,23 +42,23 @@ def test_requests_of_one_client_share_a_connection(certificate):
 def test_a_failure_that_the_feed_tells_keeps_its_connection(status):
     with serving(say(response(status, Connection="")), OK, keeps=True) as server, quick_client() as client:
         with pytest.raises((FeedDown, FeedRefused, FeedThrottled)):
-            client.get(server.url)
-        client.get(server.url)
+            client.get(Request(server.url))
+        client.get(Request(server.url))
     assert lines(server) == [1, 1]
 
 
 def test_an_unchanged_answer_keeps_its_connection():
     unchanged = say(response(304, b"", Content_Length="", Connection=""))
     with serving(unchanged, OK, keeps=True) as server, quick_client() as client:
-        assert client.get(server.url).not_modified
-        client.get(server.url)
+        assert client.get(Request(server.url)).not_modified
+        client.get(Request(server.url))
     assert lines(server) == [1, 1]
 
 
 def test_a_redirect_goes_over_the_same_connection():
     moved = say(response(301, b"", Location="/moved", Connection=""))
     with serving(moved, OK, keeps=True) as server, quick_client() as client:
-        assert client.get(f"{server.url}/points").status == 200
+        assert client.get(Request(f"{server.url}/points")).status == 200
     assert lines(server) == [1, 1]
 
 
@@ -73,15 +73,15 @@ def test_the_end_of_a_client_closes_what_it_kept():
 
     with serving(answer, keeps=True) as server:
         with quick_client() as client:
-            client.get(server.url)
+            client.get(Request(server.url))
         assert closed.wait(5)
 
 
 def test_no_cookie_comes_back_with_the_next_request():
     giving = say(response(body=b"{}", Connection="", Set_Cookie="who=you; Path=/"))
     with serving(giving, OK, keeps=True) as server, quick_client() as client:
-        client.get(server.url)
-        client.get(server.url)
+        client.get(Request(server.url))
+        client.get(Request(server.url))
     assert lines(server) == [1, 1]
     assert "cookie" not in server.seen[1].headers
 
@@ -99,24 +99,27 @@ SLOW = [
 @pytest.mark.parametrize("certificate", [None, "server.pem"], ids=["http", "https"])
 @pytest.mark.parametrize("drip", SLOW)
 def test_a_kept_connection_that_drips_is_cut_at_the_deadline(drip, certificate):
-    client = quick_client(timeouts=Timeouts(5, 30, 1.0), ca_file=AUTHORITY)
+    client = quick_client(limits=Limits(5, 30, 1.0, tries=1), route=Route(ca_file=AUTHORITY))
     with serving(OK, drip, OK, certificate=certificate, keeps=True) as server, client:
-        client.get(server.url)
+        client.get(Request(server.url))
         began = time.monotonic()
         with pytest.raises(FeedDown, match="too long"):
-            client.get(server.url)
+            client.get(Request(server.url))
         assert time.monotonic() - began < SOON_S
-        assert client.get(server.url).status == 200
+        assert client.get(Request(server.url)).status == 200
     assert lines(server) == [1, 1, 2]
 
 
 def test_row_146_a_flood_on_a_kept_connection_is_stopped_at_the_cap_and_its_rest_never_read():
     flood = lambda talk: (talk.say(b"HTTP/1.1 200 OK\r\n\r\n"), talk.flood(b"x" * 8192))  # noqa: E731
-    with serving(OK, flood, OK, keeps=True) as server, quick_client(size_cap=100_000) as client:
-        client.get(server.url)
+    with (
+        serving(OK, flood, OK, keeps=True) as server,
+        quick_client(limits=Limits(5, 5, 10, size=100_000, tries=1)) as client,
+    ):
+        client.get(Request(server.url))
         with pytest.raises(BadAnswer, match="more than 100,000 bytes"):
-            client.get(server.url)
-        assert client.get(server.url).body == b'{"fine": true}'
+            client.get(Request(server.url))
+        assert client.get(Request(server.url)).body == b'{"fine": true}'
     assert lines(server) == [1, 1, 2]
 
 
@@ -162,19 +165,19 @@ def test_row_145_a_kept_connection_closed_meanwhile_is_replaced_unseen():
         closing.set()
 
     with serving(answer_and_go, OK, keeps=True) as server, quick_client() as client:
-        client.get(server.url)
+        client.get(Request(server.url))
         assert closing.wait(5)
-        assert client.get(server.url).status == 200
+        assert client.get(Request(server.url)).status == 200
     assert lines(server) == [1, 2]
 
 
 @pytest.mark.parametrize("certificate", [None, "server.pem"], ids=["http", "https"])
 def test_row_145_a_kept_connection_closed_at_that_moment_is_replaced_once_and_counted(certificate):
     guards = Counting()
-    client = quick_client(guards=guards, ca_file=AUTHORITY)
+    client = quick_client(guards=guards, route=Route(ca_file=AUTHORITY))
     with serving(OK, hang_up, OK, certificate=certificate, keeps=True) as server, client:
         for _ in range(2):
-            assert client.get(server.url, feed="nws").status == 200
+            assert client.get(Request(server.url, feed="nws")).status == 200
     assert lines(server) == [1, 1, 2]
     assert guards.turns == 3
 
@@ -187,21 +190,21 @@ def test_row_145_the_second_asking_takes_no_kept_connection():
         def turn(self, feed, weight, deadline):
             self.turns += 1
             if self.turns == 3:
-                client.get(server.url)
+                client.get(Request(server.url))
             yield
 
     client = quick_client(guards=Meanwhile())
     with serving(OK, hang_up, OK, OK, keeps=True) as server, client:
         for _ in range(2):
-            assert client.get(server.url, feed="nws").status == 200
+            assert client.get(Request(server.url, feed="nws")).status == 200
     assert lines(server) == [1, 1, 2, 3]
 
 
 def test_row_145_who_hangs_up_on_a_new_connection_too_is_down():
     with serving(OK, hang_up, keeps=True) as server, quick_client() as client:
-        client.get(server.url)
+        client.get(Request(server.url))
         with pytest.raises(FeedDown, match="broke off"):
-            client.get(server.url)
+            client.get(Request(server.url))
     assert lines(server) == [1, 1, 2]
 
 
@@ -215,9 +218,9 @@ PARTLY = [
 def test_an_answer_that_had_begun_is_not_asked_for_at_once(part):
     break_off = lambda talk: (talk.say(part), talk.hang_up())  # noqa: E731
     with serving(OK, break_off, OK, keeps=True) as server, quick_client() as client:
-        client.get(server.url)
+        client.get(Request(server.url))
         with pytest.raises(FeedDown, match="broke off"):
-            client.get(server.url)
+            client.get(Request(server.url))
     assert lines(server) == [1, 1]
 
 
@@ -231,27 +234,27 @@ def test_row_145_words_left_over_on_a_kept_connection_are_nobodys_answer(certifi
         talk.say(response(body=b"1", Connection="") + response(body=b"forged", Connection="") * 250)
         sent.set()
 
-    client = quick_client(ca_file=AUTHORITY)
+    client = quick_client(route=Route(ca_file=AUTHORITY))
     with serving(often, OK, certificate=certificate, keeps=True) as server, client:
-        client.get(server.url)
+        client.get(Request(server.url))
         assert sent.wait(5)
-        assert client.get(server.url).body == b'{"fine": true}'
+        assert client.get(Request(server.url)).body == b'{"fine": true}'
     assert lines(server) == [1, 2]
 
 
 def test_row_147_hosts_do_not_share_a_connection():
     with serving(OK, keeps=True) as server, quick_client() as client:
-        client.get(server.url)
-        client.get(server.url.replace("127.0.0.1", "localhost"))
-        client.get(server.url)
+        client.get(Request(server.url))
+        client.get(Request(server.url.replace("127.0.0.1", "localhost")))
+        client.get(Request(server.url))
     assert lines(server) == [1, 2, 1]
 
 
 def test_row_147_a_process_that_forked_leaves_its_parents_connections_alone(monkeypatch):
     with serving(OK, keeps=True) as server, quick_client() as client:
-        client.get(server.url)
+        client.get(Request(server.url))
         monkeypatch.setattr(os, "getpid", lambda: -1)
-        client.get(server.url)
+        client.get(Request(server.url))
     assert lines(server) == [1, 2]
 
 
@@ -259,10 +262,10 @@ def test_row_147_threads_get_their_own_answers():
     def echo(talk):
         talk.say(response(body=talk.path.encode(), Connection=""))
 
-    with serving(echo, keeps=True) as server, quick_client(timeouts=Timeouts(5, 5, 10)) as client:
+    with serving(echo, keeps=True) as server, quick_client(limits=Limits(5, 5, 10, tries=1)) as client:
 
         def ask(number):
-            return client.get(f"{server.url}/{number}").body.decode()
+            return client.get(Request(f"{server.url}/{number}")).body.decode()
 
         with ThreadPoolExecutor(4) as pool:
             assert list(pool.map(ask, range(60))) == [f"/{number}" for number in range(60)]

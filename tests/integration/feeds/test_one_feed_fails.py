@@ -27,7 +27,7 @@ from service.feeds.met_norway.client import MetNorway
 from service.feeds.open_meteo.client import OpenMeteo, OpenMeteoAccess
 from service.feeds.shared.cache import MemoryCache
 from service.feeds.shared.cached_request import AskRound
-from service.feeds.shared.http_client import Timeouts
+from service.feeds.shared.http_client import Limits, TimeSource
 from tests.integration.feeds.feed_data import quick_client, utc
 from tests.integration.feeds.feed_server import response, say, serving
 from tests.integration.feeds.openmeteo_stand_in import element
@@ -37,7 +37,7 @@ PLACE = Place(0.3, 36.0, 1500.0)
 NOW = utc("2026-10-09T12:00")
 SKY = SkyWishes(Target(TargetKind.NONE), moonless=False, lowest_altitude_deg=None)
 WISHES = Wishes(sky=SKY)
-FAST = Timeouts(connect_s=5, read_s=1.0, whole_s=1.5)
+FAST = Limits(connect_s=5, read_s=1.0, whole_s=1.5, tries=1)
 UNITS = {
     "air_temperature": "celsius",
     "cloud_area_fraction": "%",
@@ -156,7 +156,7 @@ def ask(failing, well, now=NOW):
         MetNorway(base_url=failing.url),
         OpenMeteo(OpenMeteoAccess(base_url=well.url), models=["icon_seamless"]),
     ]
-    client = quick_client(timeouts=FAST, clock=lambda: now)
+    client = quick_client(limits=FAST, times=TimeSource(now=lambda: now))
     hours = Span(now, now + timedelta(hours=18))
     return gather(PLACE, hours, feeds, AskRound(client, MemoryCache(), client.deadline(30)))
 
@@ -236,7 +236,7 @@ def test_with_all_feeds_down_the_last_good_data_is_used_with_its_age_and_later_n
                 MetNorway(base_url=one.url),
                 OpenMeteo(OpenMeteoAccess(base_url=other.url), models=["icon_seamless"]),
             ]
-            client = quick_client(timeouts=FAST, clock=lambda: now)
+            client = quick_client(limits=FAST, times=TimeSource(now=lambda: now))
             hours = Span(NOW, NOW + timedelta(hours=18))
             return gather(PLACE, hours, feeds, AskRound(client, cache, client.deadline(30)))
 

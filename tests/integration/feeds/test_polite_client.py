@@ -10,7 +10,7 @@ import pytest
 from alerts.common.errors import BadInput
 from service.common.deadline import Deadline, SocketTimer
 from service.feeds.shared.feed_errors import BadAnswer, FeedDown, FeedRefused, FeedThrottled
-from service.feeds.shared.http_client import Conditional, PoliteClient, Timeouts, identify
+from service.feeds.shared.http_client import Limits, PoliteClient, Request, identify
 from tests.integration.feeds.feed_data import QUICK, SOON_S, Clocks, held_client, quick_client
 from tests.integration.feeds.feed_server import response, say, serving
 
@@ -20,7 +20,7 @@ OK = say(response(body=b'{"fine": true}'))
 def test_an_answer_comes_with_its_headers_and_its_time():
     clocks = Clocks()
     with serving(say(response(body=b"[1]", Last_Modified="Fri, 09 Oct 2026 11:00:00 GMT"))) as server:
-        answer = held_client(clocks).get(f"{server.url}/v1/forecast", {"latitude": "59.9139"})
+        answer = held_client(clocks).get(Request(f"{server.url}/v1/forecast", {"latitude": "59.9139"}))
     assert (answer.status, answer.body, answer.fetched_at) == (200, b"[1]", clocks.now)
     assert answer.headers["last-modified"] == "Fri, 09 Oct 2026 11:00:00 GMT"
     assert not answer.not_modified
@@ -31,7 +31,7 @@ def test_the_client_says_who_asks_and_takes_gzip():
     body = b'{"a": 1}' * 500
     packed = gzip.compress(body)
     with serving(say(response(body=packed, Content_Encoding="gzip"))) as server:
-        answer = quick_client().get(server.url)
+        answer = quick_client().get(Request(server.url))
     assert answer.body == body
     sent = server.seen[0].headers
     assert sent["user-agent"].startswith("duskbell/")
@@ -54,7 +54,9 @@ def test_a_client_without_a_contact_is_refused(user_agent):
 def test_conditions_are_sent_word_for_word_and_304_means_unchanged():
     told = "Wed,  01 Jan 2025 00:00:00 GMT"
     with serving(say(response(304, b"", Content_Length=""))) as server:
-        answer = quick_client().get(server.url, conditional=Conditional(told, '"abc"'))
+        answer = quick_client().get(
+            Request(server.url, headers={"If-Modified-Since": told, "If-None-Match": '"abc"'})
+        )
     assert answer.not_modified
     assert server.seen[0].headers["if-modified-since"] == told.lower()
     assert server.seen[0].headers["if-none-match"] == '"abc"'
@@ -78,18 +80,18 @@ SLOW = [
 
 @pytest.mark.parametrize("script", SLOW)
 def test_whatever_is_slow_ends_at_the_deadline_and_is_no_success(script):
-    client = quick_client(timeouts=Timeouts(0.5, 0.4, 0.6), tries=3)
+    client = quick_client(limits=Limits(0.5, 0.4, 0.6, tries=3))
     began = time.monotonic()
     with serving(script) as server, pytest.raises(FeedDown, match=r"too long|in time"):
-        client.get(server.url)
+        client.get(Request(server.url))
     assert time.monotonic() - began < SOON_S
 
 
 def test_row_21_a_shared_deadline_ends_a_request_sooner():
-    client = quick_client(timeouts=Timeouts(60, 60, 90), tries=3)
+    client = quick_client(limits=Limits(60, 60, 90, tries=3))
     began = time.monotonic()
     with serving(lambda talk: talk.hang()) as server, pytest.raises(FeedDown):
-        client.get(server.url, deadline=client.deadline(0.3))
+        client.get(Request(server.url), client.deadline(0.3))
     assert time.monotonic() - began < SOON_S
 
 
@@ -105,23 +107,23 @@ def test_row_21_a_socket_that_opens_after_the_end_is_closed_at_once():
 def test_nothing_is_asked_when_no_time_is_left():
     client = quick_client()
     with serving(OK) as server, pytest.raises(FeedDown, match="no time was left"):
-        client.get(server.url, deadline=Deadline(0))
+        client.get(Request(server.url), Deadline(0))
     assert server.seen == []
 
 
 def test_row_31_a_huge_body_is_stopped_at_the_cap():
-    client = quick_client(size_cap=100_000)
+    client = quick_client(limits=Limits(5, 5, 10, size=100_000, tries=1))
     flood = serving(lambda talk: (talk.say(HEAD + b"\r\n"), talk.flood(b"x" * 8192)))
     with flood as server, pytest.raises(BadAnswer, match="more than 100,000 bytes"):
-        client.get(server.url)
+        client.get(Request(server.url))
 
 
 def test_row_31_a_gzip_bomb_is_stopped_at_the_cap():
     bomb = gzip.compress(b"0" * 50_000_000)
-    client = quick_client(timeouts=Timeouts(1, 2, 5))
+    client = quick_client(limits=Limits(1, 2, 5, tries=1))
     bombing = serving(say(response(body=bomb, Content_Encoding="gzip")))
     with bombing as server, pytest.raises(BadAnswer, match="more than 2,000,000 bytes"):
-        client.get(server.url)
+        client.get(Request(server.url))
 
 
 BROKEN = [
@@ -139,7 +141,7 @@ BROKEN = [
 @pytest.mark.parametrize("script", BROKEN)
 def test_an_answer_that_breaks_off_is_down_and_no_success(script):
     with serving(script) as server, pytest.raises(FeedDown) as caught:
-        quick_client().get(f"{server.url}/v1/forecast", {"latitude": "59.9139"})
+        quick_client().get(Request(f"{server.url}/v1/forecast", {"latitude": "59.9139"}))
     assert "/v1/forecast" in str(caught.value)
     assert "59.9139" not in str(caught.value)
 
@@ -148,7 +150,7 @@ def test_row_20_a_closed_port_is_told():
     with socket.create_server(("127.0.0.1", 0)) as closed:
         port = closed.getsockname()[1]
     with pytest.raises(FeedDown, match="can't be reached"):
-        quick_client().get(f"http://127.0.0.1:{port}/")
+        quick_client().get(Request(f"http://127.0.0.1:{port}/"))
 
 
 def test_row_20_a_name_that_does_not_exist_is_told(monkeypatch):
@@ -157,7 +159,7 @@ def test_row_20_a_name_that_does_not_exist_is_told(monkeypatch):
 
     monkeypatch.setattr(socket, "getaddrinfo", unknown)
     with pytest.raises(FeedDown, match="name lookup failed"):
-        quick_client().get("http://feed.invalid/")
+        quick_client().get(Request("http://feed.invalid/"))
 
 
 def test_row_20_a_name_lookup_that_hangs_ends_at_the_deadline(monkeypatch):
@@ -165,7 +167,7 @@ def test_row_20_a_name_lookup_that_hangs_ends_at_the_deadline(monkeypatch):
     monkeypatch.setattr(socket, "getaddrinfo", lambda *_, **__: waiting.wait(60) and [])
     began = time.monotonic()
     with pytest.raises(FeedDown, match=r"in time|too long"):
-        quick_client(timeouts=QUICK).get("http://feed.invalid/")
+        quick_client(limits=QUICK).get(Request("http://feed.invalid/"))
     waiting.set()
     assert time.monotonic() - began < SOON_S
 
@@ -180,14 +182,14 @@ def test_a_second_address_is_tried_when_the_first_is_dead(monkeypatch):
             "getaddrinfo",
             lambda *_, **__: [(*family, ("127.0.0.1", dead)), (*family, ("127.0.0.1", server.port))],
         )
-        assert quick_client().get(f"http://feed.invalid:{server.port}/").status == 200
+        assert quick_client().get(Request(f"http://feed.invalid:{server.port}/")).status == 200
 
 
 def held_to(clocks, scripts, **how):
     """The answer, the server and the pauses of a client on held clocks."""
     with serving(*scripts) as server:
         try:
-            outcome = held_client(clocks).get(server.url, **how)
+            outcome = held_client(clocks).get(Request(server.url, **how))
         except (FeedDown, FeedThrottled) as error:
             outcome = error
     return outcome, len(server.seen), clocks.slept
@@ -254,7 +256,7 @@ def test_row_18_the_wait_comes_with_the_error():
 )
 def test_a_refusal_is_final_and_told_in_the_feeds_words(status, body, words):
     with serving(say(response(status, body))) as server, pytest.raises(FeedRefused, match=words) as caught:
-        quick_client(tries=3).get(server.url)
+        quick_client(limits=Limits(5, 5, 10, tries=3)).get(Request(server.url))
     assert (caught.value.status, caught.value.permanent, len(server.seen)) == (status, True, 1)
 
 
@@ -263,20 +265,20 @@ def test_no_control_characters_come_through_with_a_feeds_words():
         serving(say(response(400, b"red\x1b[31m\r\nlog: forged"))) as server,
         pytest.raises(FeedRefused) as caught,
     ):
-        quick_client().get(server.url)
+        quick_client().get(Request(server.url))
     assert str(caught.value).isprintable()
 
 
 def test_203_is_used_and_warned_about(caplog):
     with serving(say(response(203, b"{}"))) as server:
-        assert quick_client().get(server.url).body == b"{}"
+        assert quick_client().get(Request(server.url)).body == b"{}"
     assert "deprecated" in caplog.text
 
 
 def test_a_redirect_within_the_host_is_followed():
     moved = say(response(301, b"", Location="/points/47.6553,-122.5354"))
     with serving(moved, OK) as server:
-        answer = quick_client().get(f"{server.url}/points/47.65530,-122.53540", {"a": "b"})
+        answer = quick_client().get(Request(f"{server.url}/points/47.65530,-122.53540", {"a": "b"}))
     assert answer.status == 200
     assert answer.url == f"{server.url}/points/47.6553,-122.5354"
     assert [talk.path for talk in server.seen][1] == "/points/47.6553,-122.5354"
@@ -297,14 +299,14 @@ REDIRECTS = [
 def test_a_redirect_elsewhere_is_not_followed(target):
     redirecting = serving(say(response(302, b"", Location=target)))
     with redirecting as server, pytest.raises(FeedRefused, match="redirects elsewhere"):
-        quick_client(tries=3).get(server.url)
+        quick_client(limits=Limits(5, 5, 10, tries=3)).get(Request(server.url))
     assert len(server.seen) == 1
 
 
 def test_row_32_a_redirect_in_circles_ends():
     redirecting = serving(say(response(301, b"", Location="/again")))
     with redirecting as server, pytest.raises(FeedRefused, match="in circles"):
-        quick_client(tries=3).get(server.url)
+        quick_client(limits=Limits(5, 5, 10, tries=3)).get(Request(server.url))
     assert len(server.seen) == 4
 
 
@@ -317,7 +319,7 @@ def test_a_key_never_shows_in_an_error():
         say(response(302, b"", Location="http://x.invalid/")),
     ):
         with serving(script) as server, pytest.raises((FeedDown, FeedRefused)) as caught:
-            quick_client().get(server.url, {"apikey": secret}, {"X-Api-Key": secret})
+            quick_client().get(Request(server.url, {"apikey": secret}, {"X-Api-Key": secret}))
         assert secret not in repr(caught.value)
 
 
@@ -325,10 +327,10 @@ def test_proxies_of_the_environment_are_left_alone(monkeypatch):
     with serving(OK) as server, serving(down(502)) as proxy:
         monkeypatch.setenv("http_proxy", proxy.url)
         monkeypatch.delenv("no_proxy", raising=False)
-        assert quick_client().get(server.url).status == 200
+        assert quick_client().get(Request(server.url)).status == 200
     assert proxy.seen == []
 
 
 def test_the_default_times_are_those_promised():
-    assert (Timeouts().connect_s, Timeouts().read_s, Timeouts().whole_s) == (5, 10, 30)
+    assert (Limits().connect_s, Limits().read_s, Limits().whole_s) == (5, 10, 30)
     assert QUICK.whole_s < 1

@@ -21,7 +21,7 @@ from alerts.common.span import Span
 from alerts.track.observations.evidence import SkyState
 from service.app import Duskbell
 from service.feeds.shared.feed_errors import BadAnswer, FeedDown, FeedError
-from service.feeds.shared.http_client import PoliteClient, identify
+from service.feeds.shared.http_client import PoliteClient, TimeSource, identify
 from service.observations import awc, nws, ogimet
 from service.observations.model import Ask, Heard, areas_of
 from service.observations.station_wiring import ask_stations, client_of
@@ -59,7 +59,9 @@ def counting(tmp_path: Path, new_store: NewStore) -> Iterator[sessionmaker[Sessi
 
 @pytest.fixture
 def client() -> PoliteClient:
-    return PoliteClient(identify("test@example.org"), sleep=lambda _: None, jitter=lambda: 0.0)
+    return PoliteClient(
+        identify("test@example.org"), times=TimeSource(sleep=lambda _: None, jitter=lambda: 0.0)
+    )
 
 
 @pytest.fixture

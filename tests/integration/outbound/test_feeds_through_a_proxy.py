@@ -11,9 +11,10 @@ from typing import Any
 
 import pytest
 
-from service.common.outbound_proxy import read_proxy
+from service.common.outbound_proxy import Proxy, read_proxy
 from service.feeds.shared.feed_errors import FeedDown, FeedError
-from service.feeds.shared.http_client import PoliteClient, Timeouts, identify
+from service.feeds.shared.http_client import Limits, PoliteClient, Request, identify
+from service.feeds.shared.watched_sockets import Route
 from tests.integration.channels.channel_receivers import AUTHORITY, Receiver, Talk
 from tests.integration.outbound.proxy_server import (
     Script,
@@ -36,10 +37,13 @@ def answer(talk: Talk) -> None:
         talk.say(b"HTTP/1.1 200 OK\r\nContent-Length: 2\r\n\r\n{}")
 
 
-def client(**how: Any) -> PoliteClient:
-    times = Timeouts(connect_s=2, read_s=2, whole_s=5)
-    how = {"timeouts": times, "tries": 1, "ca_file": AUTHORITY, **how}
-    return PoliteClient(identify("ops@example.org"), **how)
+TIMES = Limits(connect_s=2, read_s=2, whole_s=5, tries=1)
+
+
+def client(
+    proxy: Proxy | None = None, limits: Limits = TIMES, ca_file: str | None = AUTHORITY
+) -> PoliteClient:
+    return PoliteClient(identify("ops@example.org"), Route(proxy, ca_file), limits=limits)
 
 
 @pytest.fixture(autouse=True)
@@ -62,7 +66,7 @@ def test_a_tunnel_is_opened_once_and_kept(tls: bool) -> None:
         proxying({"receiver.example:443": feed.port}, login="ada:s3cret", tls=tls) as server,
         client(proxy=server.proxy("ada:s3cret")) as asking,
     ):
-        assert [asking.get(URL).body for _ in range(3)] == [b"{}"] * 3
+        assert [asking.get(Request(URL)).body for _ in range(3)] == [b"{}"] * 3
     assert server.asked == ["CONNECT receiver.example:443 HTTP/1.1"]
     assert feed.names == ["receiver.example"]
 
@@ -84,7 +88,7 @@ def test_nothing_that_is_logged_holds_the_proxys_password(
             with client(proxy=server.proxy(login)) as asking:
                 for url in (URL, PLAIN):
                     with suppress(FeedError):
-                        asking.get(url)
+                        asking.get(Request(url))
     assert "receiver.example" in caplog.text
     for secret in ("s3cret", b64encode(b"ada:s3cret").decode()):
         assert secret not in caplog.text
@@ -97,17 +101,17 @@ def test_plain_http_is_handed_to_the_proxy_with_our_name(tls: bool) -> None:
         proxying({"receiver.example": feed.port}, login="ada:s3cret", tls=tls) as server,
         client(proxy=server.proxy("ada:s3cret")) as asking,
     ):
-        assert asking.get(PLAIN).body == b"{}"
+        assert asking.get(Request(PLAIN)).body == b"{}"
     assert server.asked == ["GET http://receiver.example/synop?id=1 HTTP/1.1"]
 
 
 def test_this_machine_and_hosts_that_are_named_are_asked_directly() -> None:
     with Receiver(answer) as feed, proxying() as server, client(proxy=server.proxy()) as asking:
-        assert asking.get(f"http://127.0.0.1:{feed.port}/").body == b"{}"
-        assert asking.get(f"http://localhost:{feed.port}/").body == b"{}"
+        assert asking.get(Request(f"http://127.0.0.1:{feed.port}/")).body == b"{}"
+        assert asking.get(Request(f"http://localhost:{feed.port}/")).body == b"{}"
     unknown = pytest.raises(FeedDown, match="name lookup failed")
     with proxying() as other, client(proxy=other.proxy(direct=("example",))) as asking, unknown:
-        asking.get(URL)
+        asking.get(Request(URL))
     assert server.asked == other.asked == []
 
 
@@ -116,8 +120,8 @@ def test_row_56_proxies_of_the_environment_are_not_used(name: str, monkeypatch: 
     with Receiver(answer) as feed, Receiver(answer, tls=True) as secured, proxying() as server:
         monkeypatch.setenv(name, f"http://127.0.0.1:{server.port}")
         with client() as asking:
-            assert asking.get(f"http://127.0.0.1:{feed.port}/").body == b"{}"
-            assert asking.get(f"https://127.0.0.1:{secured.port}/").body == b"{}"
+            assert asking.get(Request(f"http://127.0.0.1:{feed.port}/")).body == b"{}"
+            assert asking.get(Request(f"https://127.0.0.1:{secured.port}/")).body == b"{}"
     assert server.asked == []
 
 
@@ -129,9 +133,9 @@ def test_row_147_two_proxies_share_no_connection() -> None:
                 with client(proxy=server.proxy(login)) as asking:
                     if login == "ada:wr0ng":
                         with pytest.raises(FeedDown, match="doesn't take the user and password"):
-                            asking.get(URL)
+                            asking.get(Request(URL))
                     else:
-                        asking.get(URL)
+                        asking.get(Request(URL))
     assert (len(one.asked), len(other.asked)) == (1, 2)
 
 
@@ -153,13 +157,13 @@ FAULTS = [
 def test_a_proxy_that_gives_no_way_means_that_the_feed_is_down(script: Script, text: str) -> None:
     """Down, never refused: once the proxy is mended it is asked again by itself."""
     began = time.monotonic()
-    times = Timeouts(connect_s=2, read_s=2, whole_s=0.6)
+    times = Limits(connect_s=2, read_s=2, whole_s=0.6, tries=1)
     with (
         proxying(script=script) as server,
-        client(proxy=server.proxy(), timeouts=times) as asking,
+        client(proxy=server.proxy(), limits=times) as asking,
         pytest.raises(FeedDown, match=text) as caught,
     ):
-        asking.get(URL, {"apikey": "k3y"})
+        asking.get(Request(URL, {"apikey": "k3y"}))
     assert time.monotonic() - began < 5
     assert "k3y" not in repr(caught.value)
 
@@ -176,13 +180,13 @@ PLAIN_FAULTS = [
 
 @pytest.mark.parametrize("script", PLAIN_FAULTS)
 def test_a_proxy_that_forwards_badly_is_bounded_as_a_feed_is(script: Script) -> None:
-    times = Timeouts(connect_s=2, read_s=2, whole_s=0.6)
+    times = Limits(connect_s=2, read_s=2, whole_s=0.6, tries=1)
     with (
         proxying(script=script) as server,
-        client(proxy=server.proxy(), timeouts=times) as asking,
+        client(proxy=server.proxy(), limits=times) as asking,
         pytest.raises(FeedError, match=r"more than|too long|user and password"),
     ):
-        asking.get(PLAIN)
+        asking.get(Request(PLAIN))
 
 
 def test_row_140_a_dead_proxy_is_told_without_its_password() -> None:
@@ -190,7 +194,7 @@ def test_row_140_a_dead_proxy_is_told_without_its_password() -> None:
     with client(proxy=dead) as asking:
         for url in (URL, PLAIN):
             with pytest.raises(FeedDown, match="outbound proxy") as caught:
-                asking.get(url)
+                asking.get(Request(url))
             assert "s3cret" not in repr(caught.value)
 
 
@@ -203,6 +207,6 @@ def test_row_142_a_certificate_of_the_proxys_own_is_not_taken_unless_the_system_
         client(proxy=server.proxy(), ca_file=None) as asking,
     ):
         with pytest.raises(FeedDown, match="certificate that can't be trusted"):
-            asking.get(URL)
+            asking.get(Request(URL))
         monkeypatch.setenv("SSL_CERT_FILE", AUTHORITY)
-        assert asking.get(URL).body == b"{}"
+        assert asking.get(Request(URL)).body == b"{}"

@@ -14,7 +14,7 @@ import pytest
 from service.channels.email import try_relay
 from service.channels.safe_http import SafeClient
 from service.common import trust_store
-from service.feeds.shared.http_client import PoliteClient, identify
+from service.feeds.shared.http_client import Limits, PoliteClient, Request, identify
 from tests.integration.channels.channel_receivers import AUTHORITY, Receiver, Talk
 from tests.integration.channels.mail_relays import Relay, running
 from tests.integration.outbound.test_mail_through_a_proxy import SENDER, certificate
@@ -26,8 +26,11 @@ def answer(talk: Talk) -> None:
 
 
 def ask_a_feed() -> None:
-    with Receiver(answer, tls=True) as receiver, PoliteClient(identify("a@example.org"), tries=1) as client:
-        client.get(f"https://{receiver.place}/")
+    with (
+        Receiver(answer, tls=True) as receiver,
+        PoliteClient(identify("a@example.org"), limits=Limits(tries=1)) as client,
+    ):
+        client.get(Request(f"https://{receiver.place}/"))
 
 
 def call_a_receiver() -> None:
