@@ -40,7 +40,7 @@ from enum import Enum
 from functools import cache
 from importlib.resources import files
 from string import Formatter
-from typing import Any
+from typing import Any, get_args, get_type_hints
 from zoneinfo import ZoneInfo
 
 from alerts.common.plain_values import value
@@ -95,7 +95,7 @@ class Phrase:
     @classmethod
     def __get_pydantic_core_schema__(cls, source: object, handler: object) -> Any:
         """How pydantic, which rows are written and read with, has it: a schema of its core, which is plain
-        values, so that the rules needn't know pydantic."""
+        values, so that the rules needn't know pydantic. In a row it stands as `Worded` puts it."""
         return {
             "type": "function-plain",
             "function": {"type": "no-info", "function": from_row},
@@ -109,6 +109,70 @@ class Phrase:
             "params": {name: _as_json(each) for name, each in self.values},
         }
         return found | {"zone": self.zone} if self.zone else found
+
+
+class Worded:
+    """A value with phrases in its fields. Its row has the English text of each where the field stands, and
+    under `<field>_phrase` the code and values beside it, see `Phrase.as_row`; "" where there is none."""
+
+    __slots__ = ()
+
+    @classmethod
+    def __get_pydantic_core_schema__(cls, source: type, handler: Callable[[type], Any]) -> Any:
+        kinds = {name: kind for name, kind in get_type_hints(source).items() if _may_be(kind, Phrase)}
+        names = tuple(kinds)
+        optional = frozenset(name for name, kind in kinds.items() if _may_be(kind, type(None)))
+
+        def write(value: Any, dump: Callable[[Any], dict[str, Any]]) -> dict[str, Any]:
+            row = dump(value)
+            for name in names:
+                written = row[name]
+                if isinstance(written, dict):
+                    row[name] = written.pop("text")
+                    row[f"{name}_phrase"] = written
+                elif written is None:
+                    row[name] = ""
+                elif type(written) is not str and any(type(each) is not str for each in written):
+                    row[name] = [each if type(each) is str else each.pop("text") for each in written]
+                    row[f"{name}_phrase"] = [None if type(each) is str else each for each in written]
+            return row
+
+        def read(row: Any, load: Callable[[Any], Any]) -> Any:
+            if isinstance(row, dict):
+                row = dict(row)
+                for name in names:
+                    beside, text = row.get(f"{name}_phrase"), row.get(name)
+                    if isinstance(beside, dict):
+                        row[name] = {"text": text, **beside}
+                    elif beside:
+                        row[name] = [
+                            {"text": each, **code} if code else each
+                            for each, code in zip(text, beside, strict=True)
+                        ]
+                    elif text == "" and name in optional:
+                        row[name] = None
+            return load(row)
+
+        schema = handler(source)
+        writer = {"type": "function-wrap", "function": write}
+        reader = {"type": "no-info", "function": read}
+        return {"type": "function-wrap", "function": reader, "schema": schema, "serialization": writer}
+
+
+def phrase_at(row: Mapping[str, Any], name: str) -> Phrase:
+    """The phrase in that field of a row, see `Worded`; where only that one is wanted."""
+    return from_row({"text": row[name], **row[f"{name}_phrase"]} if f"{name}_phrase" in row else row[name])
+
+
+def without_codes(row: Any) -> Any:
+    """The row as it was written when sentences had no codes yet."""
+    if isinstance(row, dict):
+        return {key: without_codes(each) for key, each in row.items() if not key.endswith("_phrase")}
+    return [without_codes(each) for each in row] if isinstance(row, list) else row
+
+
+def _may_be(kind: Any, wanted: type) -> bool:
+    return kind is wanted or any(_may_be(each, wanted) for each in get_args(kind))
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,27 +230,23 @@ def say(what: Phrase | str, reader: Reader = PLAIN_READER, /, **values: object) 
     entry = find_entry(key, reader.language)
     if not isinstance(entry, str):
         entry = _chosen(key, entry, values)
-    if not values:
-        return entry.format()
-    formed = _formed(entry)
-    return entry.format_map(
-        {
-            name: each if type(each) in _PLAIN and name not in formed else _Shown(each, reader)
-            for name, each in values.items()
-        }
+    return "".join(
+        [each if isinstance(each, str) else each[1](values[each[0]], reader) for each in _pieces(entry)]
     )
 
 
-_PLAIN = frozenset({str, int, float})
-"""What Python formats as we would, unless an entry asks for a form of ours."""
-
-
 @cache
-def _formed(entry: str) -> frozenset[str]:
-    """The values that an entry says in a form of ours."""
-    places = Formatter().parse(entry)
-    forms = ((name, (form or "").partition(".")[0]) for _, name, form, _ in places if name is not None)
-    return frozenset(name for name, form in forms if form in _MOMENTS or form in _QUANTITIES)
+def _pieces(entry: str) -> tuple[str | tuple[str, Callable[[Any, Reader], str]], ...]:
+    """An entry's texts, and between them a value's name with what makes its words."""
+    pieces: list[str | tuple[str, Callable[[Any, Reader], str]]] = []
+    for text, name, form, conversion in Formatter().parse(entry):
+        if text:
+            pieces.append(text)
+        if name is not None:
+            assert name.isidentifier(), entry
+            assert "{" not in (form or ""), entry
+            pieces.append((name, _shown_as(form or "", is_quoted=conversion == "r")))
+    return tuple(pieces)
 
 
 @cache
@@ -226,35 +286,31 @@ def _chosen(key: str, entry: Mapping[str, str], values: Mapping[str, object]) ->
     return entry["other"]
 
 
-class _Shown:
-    """A value on its way into a sentence: it is formatted for the reader as the sentence asks for it."""
+@cache
+def _shown_as(form: str, *, is_quoted: bool = False) -> Callable[[Any, Reader], str]:
+    """What makes a value's words for a reader, in that form of the sentence."""
+    name, _, decimals = form.partition(".")
+    moment, quantity = _MOMENTS.get(name), _QUANTITIES.get(name)
 
-    __slots__ = ("_given", "_reader")
-
-    def __init__(self, given: Any, reader: Reader) -> None:
-        self._given, self._reader = given, reader
-
-    def __repr__(self) -> str:
-        return repr(self._given)
-
-    def __str__(self) -> str:
-        return format(self, "")
-
-    def __format__(self, form: str) -> str:
-        given, reader = self._given, self._reader
+    def show(given: Any, reader: Reader) -> str:
+        if is_quoted:
+            return format(repr(given), form)
+        if type(given) is str and not form:
+            return given
         if isinstance(given, Phrase):
             said = say(given, reader)
             return said[:1].upper() + said[1:] if form == "capital" else said
         if isinstance(given, tuple | list):
-            return _say_list([f"{_Shown(each, reader)}" for each in given], form or "and")
-        name, _, decimals = form.partition(".")
-        if name in _MOMENTS:
-            return _MOMENTS[name](given, reader)
-        if name in _QUANTITIES:
+            return _say_list([_plainly(each, reader) for each in given], form or "and")
+        if moment is not None:
+            return moment(given, reader)
+        if quantity is not None:
             figure = float(given)
-            places = 0 if figure.is_integer() else 1
-            return _QUANTITIES[name](figure, places if decimals == "g" else int(decimals or 0), reader.units)
+            places = (0 if figure.is_integer() else 1) if decimals == "g" else int(decimals or 0)
+            return quantity(figure, places, reader.units)
         return format(given.value if isinstance(given, Enum) else given, form)
+
+    return show
 
 
 def _say_list(items: Sequence[str], form: str) -> str:
@@ -312,6 +368,8 @@ _QUANTITIES: dict[str, Callable[[float, int, Units], str]] = {
     "height": lambda m, n, units: f"{_number(m * FEET_PER_M, n)} ft" if units.miles else f"{_number(m, n)} m",
 }
 
+_plainly = _shown_as("")
+
 
 def _as_json(given: Any) -> object:
     if isinstance(given, Phrase):
@@ -331,8 +389,12 @@ def _as_json(given: Any) -> object:
     return round(given, 3) if isinstance(given, float) else given
 
 
+_PLAIN = frozenset({str, int, float, bool})
+"""What JSON has as it is."""
+
+
 def _row_of(given: Phrase) -> dict[str, object]:
-    params = {name: _to_row(each) for name, each in given.values}
+    params = {name: each if type(each) in _PLAIN else _to_row(each) for name, each in given.values}
     row: dict[str, object] = {"code": given.key, "params": params}
     return row | {"zone": given.zone} if given.zone else row
 
@@ -342,9 +404,9 @@ def _to_row(given: Any) -> object:
     if isinstance(given, Phrase):  # its text is part of that of the phrase it stands in
         return {"phrase": _row_of(given)}
     if isinstance(given, datetime):
-        return {"at": given.astimezone(UTC).isoformat()}
+        return {"at": _instant(given)}
     if isinstance(given, Span):
-        return {"from": given.start.isoformat(), "to": given.end.isoformat()}
+        return {"from": _instant(given.start), "to": _instant(given.end)}
     if isinstance(given, date):
         return {"day": given.isoformat()}
     if isinstance(given, time):
@@ -356,6 +418,10 @@ def _to_row(given: Any) -> object:
     if isinstance(given, tuple | list):
         return [_to_row(each) for each in given]
     return given
+
+
+def _instant(at: datetime) -> str:
+    return at.astimezone(UTC).isoformat().replace("+00:00", "Z")
 
 
 def _from_row(row: Any) -> object:

@@ -83,10 +83,9 @@ def say_span(span: Span, zone: tzinfo, hours: int = 24) -> str:
     """`Wed 22:23–01:36 EDT`; both zone words when the clock changes in between."""
     whole = whole_minutes(span)
     start, end = whole.start.astimezone(zone), whole.end.astimezone(zone)
-    before = "" if zone_word(start) == zone_word(end) else f" {zone_word(start)}"
-    return (
-        f"{weekday_name(start, short=True)} {face(start, hours)}{before}–{face(end, hours)} {zone_word(end)}"
-    )
+    word, word_then = zone_word(start), zone_word(end)
+    before = "" if word == word_then else f" {word}"
+    return f"{weekday_name(start, short=True)} {face(start, hours)}{before}–{face(end, hours)} {word_then}"
 
 
 def say_day(day: date) -> str:
@@ -121,7 +120,7 @@ def zone_word(local: datetime) -> str:
 
 def face(local: datetime | time, hours: int) -> str:
     """`22:23`, or `10:23 pm` on a clock of 12 hours."""
-    return f"{local:%H:%M}" if hours == 24 else say_12_hours(local.hour, local.minute)
+    return f"{local.hour:02}:{local.minute:02}" if hours == 24 else say_12_hours(local.hour, local.minute)
 
 
 def say_12_hours(hour: int, minute: int) -> str:

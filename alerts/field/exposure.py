@@ -10,7 +10,7 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
-from alerts.common.phrases import Phrase, phrase, say
+from alerts.common.phrases import Phrase, Worded, phrase, say
 from alerts.field.kit import Kit
 
 SIDEREAL_ARCSEC_PER_S = 15.041067
@@ -34,7 +34,7 @@ LONG_MM = 50.0
 
 
 @dataclass(frozen=True, slots=True)
-class Aperture:
+class Aperture(Worded):
     """The f-number to set, and why."""
 
     f_number: float
@@ -42,7 +42,7 @@ class Aperture:
 
 
 @dataclass(frozen=True, slots=True)
-class Iso:
+class Iso(Worded):
     """The ISO to start with, and why."""
 
     value: int
@@ -75,7 +75,7 @@ class TrailRates:
 
 
 @dataclass(frozen=True, slots=True)
-class Exposure:
+class Exposure(Worded):
     """What to set, and what it costs.
 
     shutter_s: by the rule of 500, the usual start; rules: all of them, that one first.

@@ -7,7 +7,7 @@ import re
 from dataclasses import dataclass, replace
 
 from alerts.common.errors import BadInput
-from alerts.common.phrases import Phrase, phrase
+from alerts.common.phrases import Phrase, Worded, phrase
 
 FULL_FRAME_DIAGONAL_MM = math.hypot(36.0, 24.0)
 
@@ -60,7 +60,7 @@ class Lens:
 
 
 @dataclass(frozen=True, slots=True)
-class Kit:
+class Kit(Worded):
     """A camera and the lens on it.
 
     set_mm: where a zoom is set; None means its wide end. assumed: sentences on what nobody told us

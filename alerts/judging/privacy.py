@@ -56,18 +56,23 @@ def discreet_facts(facts: Mapping[str, Any], described: Iterable[Site]) -> dict[
     towns round it, whose bearings lead there. described: the site as it ever was."""
     notes = [site.access_note for site in described if site.access_note]
 
-    def quiet(said: str | Mapping[str, Any]) -> str | Mapping[str, Any]:
-        """A reason without the note: what an older version stored as a text has it after a colon."""
-        if not isinstance(said, str):
-            found = from_row(said)
-            has_note = found.key == "judging.access-note"
-            return without_note(Reason("access", Result.PASS, found)).text.as_row() if has_note else said
+    def quiet(text: str, beside: Mapping[str, Any] | None) -> dict[str, Any]:
+        """A reason without the note: what an older version stored as a text alone has it after a colon."""
+        if beside is not None and beside["code"] == "judging.access-note":
+            found = from_row({"text": text, **beside})
+            return without_note(Reason("access", Result.PASS, found)).text.as_row()
         for note in notes:
-            said = said.replace(f": {note}", "")
-        return said
+            text = text.replace(f": {note}", "")
+        return {"text": text, **(beside or {})}
 
-    kept = {**facts, "access_note": "", "cause": quiet(facts.get("cause", ""))}
-    kept["reasons"] = [quiet(each) for each in facts.get("reasons", [])]
+    kept = {**facts, "access_note": ""}
+    cause = quiet(facts.get("cause", ""), facts.get("cause_phrase"))
+    kept["cause"], kept["cause_phrase"] = cause.pop("text"), cause or None
+    reasons = facts.get("reasons", [])
+    beside = facts.get("reasons_phrase") or [None] * len(reasons)
+    quieted = [quiet(*each) for each in zip(reasons, beside, strict=True)]
+    kept["reasons"] = [each.pop("text") for each in quieted]
+    kept["reasons_phrase"] = [each or None for each in quieted]
     if facts.get("field"):
         frames = {**facts["field"]["frames"], "over": ""}
         kept["field"] = {**facts["field"], "frames": frames, "standings": []}

@@ -10,7 +10,7 @@ from dataclasses import replace
 from datetime import date, datetime, timedelta
 from enum import StrEnum
 
-from alerts.common.phrases import Phrase, kept, phrase
+from alerts.common.phrases import Phrase, Worded, kept, phrase
 from alerts.common.plain_values import value
 from alerts.common.span import Span, intersect
 from alerts.common.time_text import minute_up
@@ -43,7 +43,7 @@ class Result(StrEnum):
 
 
 @value(frozen=True, slots=True)
-class Reason:
+class Reason(Worded):
     """One named rule, what it yields, and what it found, with its margin.
 
     slack: for rules with a limit, how far from it, as a share of the limit; 0 is on it, negative

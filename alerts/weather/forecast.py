@@ -8,7 +8,7 @@ from datetime import datetime
 from enum import StrEnum
 
 from alerts.common.errors import BadInput
-from alerts.common.phrases import Phrase, phrase
+from alerts.common.phrases import Phrase, Worded, phrase
 from alerts.common.plain_values import value
 from alerts.common.span import Span
 from alerts.weather.hours import Hours
@@ -124,7 +124,7 @@ class OfficialWarning:
 
 
 @dataclass(frozen=True, slots=True)
-class Bulletin:
+class Bulletin(Worded):
     """All that one authority has in force for a place; empty `warnings` means that it said none.
 
     asked_at: when the authority answered; None for recorded answers.

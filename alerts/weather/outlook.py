@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from enum import StrEnum
 
-from alerts.common.phrases import Phrase
+from alerts.common.phrases import Phrase, Worded
 from alerts.common.plain_values import value
 from alerts.common.span import Span
 from alerts.weather.forecast import OfficialWarning, Source
@@ -22,7 +22,7 @@ class HazardLevel(StrEnum):
 
 
 @value(frozen=True, slots=True)
-class Hazard:
+class Hazard(Worded):
     """One named hazard of a trip; `worst` carries the unit in `unit`, None when unknown.
 
     at: when the worst begins, where that is known. url: where an authority says more.
@@ -38,7 +38,7 @@ class Hazard:
 
 
 @value(frozen=True, slots=True)
-class SourceChance:
+class SourceChance(Worded):
     """One source's own answer: the chance (0..1, to 0.01) that the event happens, and what it read.
 
     chance: None when this source can't say (gaps, stale); why_not says why.
@@ -59,7 +59,7 @@ class SourceChance:
 
 
 @value(frozen=True, slots=True)
-class Outlook:
+class Outlook(Worded):
     """The weather over one dark window, shared by all who ask the same.
 
     chance_pct: the chance that the event happens, rounded to 1 %; None when unknown.

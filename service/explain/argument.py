@@ -12,10 +12,10 @@ from datetime import datetime, timedelta
 from alerts.briefing.text.event import say_chance
 from alerts.common.clock_times import zone_info
 from alerts.common.name_tables import direction_word
-from alerts.common.phrases import Phrase, Reader, from_row, kept, phrase, say
+from alerts.common.phrases import Phrase, Reader, Worded, kept, phrase, say
 from alerts.common.text import sentence
 from alerts.common.time_text import long_day, say_minutes
-from alerts.judging.rules import sky_reasons
+from alerts.judging.rules import Reason, sky_reasons
 from alerts.judging.verdict import VerdictWord, hangs_on
 from alerts.notifying.model import HELD_BACK, AlertLevel, Why
 from alerts.sky.target_text import target_name
@@ -53,7 +53,7 @@ class VerdictTurn:
 
 
 @dataclass(frozen=True, slots=True)
-class Section:
+class Section(Worded):
     """What was found on one thing, and the same in words. kind: sky, wishes, held, hangs_on, forecasts, told,
     afterwards."""
 
@@ -64,7 +64,7 @@ class Section:
 
 
 @dataclass(frozen=True, slots=True)
-class Argument:
+class Argument(Worded):
     """answer: why it rang or didn't, in a sentence or two; then what that rests on, in order. findings: what
     the answer says."""
 
@@ -251,7 +251,7 @@ def say_turns(
     for each in decisions:
         why = told = sources = ""
         if each.reasons:
-            found = case.reasons_of(each)[0].text if case else from_row(each.reasons[0]["text"])
+            found = case.reasons_of(each)[0].text if case else from_json(Reason, each.reasons[0]).text
             why = say(_sentence(found), reader)
         if each.told:
             told = say("explain.told-kind", reader, kind=each.told)

@@ -16,7 +16,6 @@ from itertools import groupby
 
 from sqlalchemy.orm import Session
 
-from alerts.common.phrases import from_row
 from alerts.judging.assess import JudgingInputs, Memo, assess
 from alerts.judging.verdict import Verdict, VerdictWord
 from alerts.sky.ephemeris import Ephemeris
@@ -269,7 +268,7 @@ def _compared(inputs: RejudgeInputs, site_name: str, judged: Sequence[Judged]) -
     zone = inputs.site_of(first).site.zone
     decisions = []
     for decision, verdict in judged:
-        text = str(from_row(decision.reasons[0]["text"])) if decision.reasons else ""
+        text = str(decision.reasons[0]["text"]) if decision.reasons else ""
         would_be = None
         if verdict is not None:
             rule, why = verdict.deciding.rule, str(verdict.deciding.text)

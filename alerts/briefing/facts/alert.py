@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 
 from alerts.briefing.facts.field_notes import FieldNotes, Said, SkyNote
+from alerts.common.phrases import Worded
 from alerts.common.span import Span
 from alerts.common.time_text import minute_down, minute_up, nearest_minute, whole_minutes
 from alerts.common.units import Units
@@ -30,7 +31,7 @@ class Attribution:
 
 
 @dataclass(frozen=True, slots=True)
-class Instead:
+class Instead(Worded):
     """What another target would give on a night that has no window for those asked for.
 
     target: as one types it. words: as in a sentence. span: its longest window.
@@ -55,7 +56,7 @@ NOTHING_AHEAD = Ahead()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class AlertFacts:
+class AlertFacts(Worded):
     """All that a message says about one alert. Empty text and None mean: nothing to say.
 
     night: civil date of the evening in the site's zone (`zone`, an IANA name).

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
-from alerts.common.phrases import Phrase, phrase
+from alerts.common.phrases import Phrase, Worded, phrase
 from alerts.field.exposure import Exposure
 from alerts.field.frame_plan import HIGHEST_OVER_DEG, Aim, FramePlan, Panorama
 from alerts.field.kit import Kit
@@ -77,7 +77,7 @@ class DrawnDome:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SkyNote:
+class SkyNote(Worded):
     """How bright the sky is where the camera looks, at the window's middle.
 
     subject: what stands there, as words in a sentence. mag_arcsec2: all light together. loss_mag: by how much
@@ -96,7 +96,7 @@ class SkyNote:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class FieldNotes:
+class FieldNotes(Worded):
     """One trip to one window.
 
     civil_dusk, nautical_dusk, full_dark: ends of the evening's twilights; dawn: the morning's

@@ -18,7 +18,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from enum import StrEnum
 
-from alerts.common.phrases import Phrase, phrase
+from alerts.common.phrases import Phrase, Worded, phrase
 from alerts.track.calibration.leads import LEADS, Lead
 
 LOWEST_CHANCE, HIGHEST_CHANCE = 0.02, 0.98
@@ -77,7 +77,7 @@ class Step:
 
 
 @dataclass(frozen=True, slots=True)
-class LeadMap:
+class LeadMap(Worded):
     """How a chance stated at one lead is corrected.
 
     intercept, slope: on log odds (LOGISTIC). covariance: of intercept, both, slope. steps: ISOTONIC.

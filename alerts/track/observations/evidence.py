@@ -10,7 +10,7 @@ from enum import StrEnum
 from itertools import pairwise
 
 from alerts.common.errors import BadInput
-from alerts.common.phrases import Phrase, phrase
+from alerts.common.phrases import Phrase, Worded, phrase
 from alerts.common.span import Span, intersect
 
 
@@ -150,7 +150,7 @@ class SkyReport:
 
 
 @dataclass(frozen=True, slots=True)
-class Account:
+class Account(Worded):
     """What one witness says of one event.
 
     clear_parts: stretches seen clear that are long enough for the event. covered_share: of the window.

@@ -14,7 +14,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from alerts.common.phrases import Phrase, phrase
+from alerts.common.phrases import Phrase, Worded, phrase
 from alerts.common.span import intersect
 from alerts.sites.model import Site
 from alerts.track.observations.analyses import ANALYSIS_WEIGHT, accounts_of_analyses
@@ -50,7 +50,7 @@ class Evidence:
 
 
 @dataclass(frozen=True, slots=True)
-class Outcome:
+class Outcome(Worded):
     """Whether one event happened. judge: whose word settled it, None when nobody's did.
 
     disagreement: witnesses that count and say something else, one sentence each.

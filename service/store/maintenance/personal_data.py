@@ -95,7 +95,7 @@ def _resting_on(row: DecisionRow, *, is_own: bool) -> dict[str, Any]:
     """What the decision shares with others; without the note of a site that somebody else owns."""
     reasons = [from_json(Reason, each) for each in row.reasons]
     said = reasons if is_own else [without_note(each) for each in reasons]
-    return {"wishes": row.wishes, "reasons": [to_json(each) | each.text.as_row() for each in said]}
+    return {"wishes": row.wishes, "reasons": [to_json(each) for each in said]}
 
 
 def _ids(session: Session, query: Any) -> list[int]:

@@ -9,6 +9,7 @@ from sqlalchemy import delete, func, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
+from alerts.common.phrases import without_codes
 from alerts.common.span import Span
 from alerts.sites.great_circle import distance_km
 from alerts.sites.model import Site
@@ -227,15 +228,18 @@ def person_report(row: OutcomeRow, voice: str) -> PersonReport:
 def keep_outcome(session: Session, row: JudgedEventRow, outcome: Outcome, now: datetime) -> bool:
     """Write the outcome of an event where it says something new; whether it did."""
     known = session.get(OutcomeRow, row.outcome_id) if row.outcome_id else None
-    if known is not None and read_outcome(known) == outcome:
-        return False
+    found = to_json(outcome)
+    if known is not None:
+        has_codes = "why_phrase" in known.facts["outcome"]
+        if read_outcome(known) == from_json(Outcome, found if has_codes else without_codes(found)):
+            return False
     fresh = OutcomeRow(
         site_id=row.site_id,
         night_name=row.night_name,
         person_id=None,
         judge=outcome.judge.value if outcome.judge else NOBODY,
         state=outcome.state.value,
-        facts={"event": row.id, "outcome": to_json(outcome)},
+        facts={"event": row.id, "outcome": found},
         reported_at=now,
     )
     session.add(fresh)

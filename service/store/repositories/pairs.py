@@ -13,7 +13,7 @@ from pydantic import TypeAdapter
 from sqlalchemy import Row, select
 from sqlalchemy.orm import Session
 
-from alerts.common.phrases import from_row
+from alerts.common.phrases import phrase_at
 from alerts.common.span import Span
 from alerts.judging.rules import Reason
 from alerts.track.calibration.leads import LEADS, Lead, Stated
@@ -181,5 +181,5 @@ def _stated(decision: DecisionRow, event: JudgedEventRow, outlooks: dict[int, Ou
 def _outcome(event: JudgedEventRow, row: OutcomeRow) -> Outcome:
     """What scores need of an outcome, without its witnesses."""
     judge = None if row.judge == NOBODY else Judge(row.judge)
-    why = from_row(row.facts["outcome"]["why"])
+    why = phrase_at(row.facts["outcome"], "why")
     return Outcome(event_of(event), OutcomeState(row.state), judge, why, ())

@@ -12,7 +12,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
-from alerts.common.phrases import Reader, from_row, phrase
+from alerts.common.phrases import Reader, phrase
 from alerts.common.time_text import say_day
 from alerts.judging.rules import Reason
 from service.accounts.receivers import shown
@@ -241,7 +241,7 @@ def find_decisions(session: Session, site: str, night: str, verdict: str, before
             decision.night_name,
             decision.verdict,
             decision.chance_pct,
-            str(from_row(decision.reasons[0]["text"])) if decision.reasons else "",
+            str(decision.reasons[0]["text"]) if decision.reasons else "",
             decision.as_of,
         )
         for decision, subscription in found

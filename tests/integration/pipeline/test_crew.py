@@ -107,7 +107,7 @@ def test_each_stored_verdict_is_what_the_rules_say_of_that_night_alone(tmp_path:
                 verdict = inputs.judge([night], wishes)
                 assert row.verdict == verdict.word.value
                 assert row.chance_pct == verdict.chance_pct
-                texts = [reason["text"]["text"] for reason in row.finding.reasons][1:]
+                texts = [reason["text"] for reason in row.finding.reasons][1:]
                 assert texts == [str(reason.text) for reason in verdict.reasons][1:]
         assert len(rows) == DECIDED
 

@@ -11,7 +11,7 @@ from sqlalchemy import select
 
 from service.pipeline import sky_stage
 from service.pipeline.judging import write_decisions
-from service.store.repositories import due_reviews, nights, people
+from service.store.repositories import due_reviews, nights
 from service.store.schema.core_tables import DecisionRow, NightRow
 from tests.integration.pipeline.world import GO_TIME, ON_THE_DAY, SATURDAY, START, World, open_world
 
@@ -36,7 +36,7 @@ def _fresh_keys() -> Iterator[None]:
 
 def _mend_rules(monkeypatch: pytest.MonkeyPatch) -> None:
     """A release with another version of the rules, in a process that knows no wishes yet."""
-    for module in (people, sky_stage, write_decisions):
+    for module in (nights, sky_stage, write_decisions):
         monkeypatch.setattr(module, "RULES_VERSION", MENDED)
     due_reviews.parsed_wishes.cache_clear()
 

@@ -2,18 +2,30 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
+from typing import Any, get_args, get_type_hints
 from zoneinfo import ZoneInfo
 
 import pytest
 
+from alerts.briefing.facts.alert import AlertFacts
+from alerts.briefing.facts.field_notes import SkyNote
 from alerts.common import phrases
 from alerts.common.errors import BadInput
-from alerts.common.phrases import Phrase, Reader, from_row, phrase, say
+from alerts.common.phrases import Phrase, Reader, Worded, from_row, phrase, say
 from alerts.common.span import Span
 from alerts.common.units import Units
+from alerts.field.exposure import Exposure
+from alerts.judging.rules import Reason
+from alerts.track.calibration.model import Calibration, LeadMap
+from alerts.track.observations.evidence import Account
+from alerts.track.observations.outcome import Outcome
+from alerts.weather.forecast import Bulletin
+from alerts.weather.outlook import Hazard, Outlook
+from service.explain.argument import Argument
 from service.store.json_values import from_json, to_json
 
 AT = datetime(2027, 7, 15, 2, 23, tzinfo=UTC)
@@ -117,8 +129,10 @@ def test_a_phrase_in_json_has_its_code_and_its_values() -> None:
 
 
 @dataclass(frozen=True)
-class Noted:
-    notes: tuple[Phrase, ...]
+class Noted(Worded):
+    notes: tuple[Phrase, ...] = ()
+    cause: str | Phrase = ""
+    why_not: Phrase | None = None
 
 
 EVERYTHING = phrase(
@@ -133,19 +147,58 @@ EVERYTHING = phrase(
 
 
 def test_a_phrase_comes_back_from_a_row_with_its_values() -> None:
-    row = json.loads(json.dumps(to_json(Noted((EVERYTHING, phrase("t.wind", wind_ms=7.2, gust_ms=9.26))))))
-    assert row["notes"][1]["text"] == "wind 7 m/s, gusts 9.3 m/s"
-    assert from_json(Noted, row).notes[0] == EVERYTHING
+    wind, none = phrase("t.wind", wind_ms=7.2, gust_ms=9.26), phrase("t.left", count=0)
+    for noted in (Noted((EVERYTHING, wind), wind, none), Noted((EVERYTHING,), "as it is"), Noted()):
+        assert from_json(Noted, json.loads(json.dumps(to_json(noted)))) == noted
+
+
+def test_a_row_has_texts_where_they_always_were_and_codes_with_values_beside_them() -> None:
+    wind, none = phrase("t.wind", wind_ms=7.2, gust_ms=9.26), phrase("t.left", count=0)
+    assert to_json(Noted((none,), wind, none)) == {
+        "notes": ["none"],
+        "notes_phrase": [{"code": "t.left", "params": {"count": 0}}],
+        "cause": "wind 7 m/s, gusts 9.3 m/s",
+        "cause_phrase": {"code": "t.wind", "params": {"wind_ms": 7.2, "gust_ms": 9.26}},
+        "why_not": "none",
+        "why_not_phrase": {"code": "t.left", "params": {"count": 0}},
+    }
+    assert to_json(Noted()) == {"notes": [], "cause": "", "why_not": ""}
 
 
 def test_a_row_of_before_there_were_codes_is_said_as_it_stands() -> None:
-    found = from_json(Noted, {"notes": ["wind up to 7 m/s {sic}"]})
-    assert str(found.notes[0]) == "wind up to 7 m/s {sic}"
+    found = from_json(Noted, {"notes": ["wind up to 7 m/s {sic}"], "cause": "too windy", "why_not": ""})
+    assert [str(each) for each in (*found.notes, found.cause)] == ["wind up to 7 m/s {sic}", "too windy"]
+    assert found.why_not is None
 
 
 def test_a_code_that_is_no_longer_known_is_said_by_its_text() -> None:
-    row = {"text": "as it was", "code": "t.gone", "params": {"count": 2}}
-    assert str(from_json(Noted, {"notes": [row]}).notes[0]) == "as it was"
+    gone = {"code": "t.gone", "params": {"count": 2}}
+    row = {"notes": ["as it was", "none"], "notes_phrase": [gone, None]}
+    found = from_json(Noted, row | {"why_not": "as it was", "why_not_phrase": gone})
+    assert [str(each) for each in (*found.notes, found.why_not)] == ["as it was", "none", "as it was"]
+
+
+def test_values_with_phrases_are_kept_with_their_codes() -> None:
+    """Whatever class of the product has a phrase in a field and is written to a row or to JSON."""
+    stored = (Reason, Outlook, Bulletin, AlertFacts, Argument, Outcome, Calibration)
+    seen: set[type] = set()
+
+    def look(kind: Any) -> None:
+        for each in get_args(kind):
+            look(each)
+        if not dataclasses.is_dataclass(kind) or kind in seen or kind is Phrase:
+            return
+        assert isinstance(kind, type)
+        seen.add(kind)
+        fields = get_type_hints(kind)
+        for name in (each.name for each in dataclasses.fields(kind)):
+            look(fields[name])
+            holds = Phrase in (fields[name], *get_args(fields[name]))
+            assert not holds or issubclass(kind, Worded), f"{kind.__qualname__}.{name} loses its code"
+
+    for kind in stored:
+        look(kind)
+    assert {Hazard, Exposure, SkyNote, Account, LeadMap} <= seen
 
 
 def test_what_is_told_on_a_clock_of_its_own_is_so_whoever_reads_and_after_a_row() -> None:
