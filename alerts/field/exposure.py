@@ -172,7 +172,7 @@ def exposure_for(kit: Kit, rates: TrailRates, dec_deg: float = CORE_DEC_DEG) -> 
     held_dec_deg = min(max(dec_deg, -HIGHEST_DEC_DEG), HIGHEST_DEC_DEG)
     longest_s = rule500_s(equivalent)
     limits = (
-        ("rule of 500", True, longest_s),
+        (say("field.rule-500"), True, longest_s),
         (say("field.rule-npf-simple"), True, npf_simple_s(aperture.f_number, pitch, focal)),
         (say("field.rule-npf-full"), True, npf_full_s(aperture.f_number, pitch, focal, held_dec_deg)),
         (say("field.rule-strict-core"), False, STRICT_TRAIL_PX / rates.core_px_s),

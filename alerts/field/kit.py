@@ -7,7 +7,7 @@ import re
 from dataclasses import dataclass, replace
 
 from alerts.common.errors import BadInput
-from alerts.common.phrases import Phrase, Worded, phrase
+from alerts.common.phrases import Phrase, Worded, phrase, say
 
 FULL_FRAME_DIAGONAL_MM = math.hypot(36.0, 24.0)
 
@@ -97,10 +97,11 @@ class Kit(Worded):
     @property
     def lens_words(self) -> str:
         """`20 mm f/2.8`, `16 mm f/2.8 (zoom 16–35 mm)`, `8 mm f/3.5 fisheye`."""
-        words = f"{self.focal_mm:g} mm f/{self.lens.widest_f:g}"
-        if self.lens.longest_mm is not None:
-            words += f" (zoom {self.lens.focal_mm:g}–{self.lens.longest_mm:g} mm)"
-        return words + (" fisheye" if self.lens.fisheye else "")
+        lens = self.lens
+        given = {"focal_mm": self.focal_mm, "widest_f": lens.widest_f, "is_fisheye": lens.fisheye}
+        if lens.longest_mm is None:
+            return say("field.lens", **given)
+        return say("field.lens-zoom", **given, shortest_mm=lens.focal_mm, longest_mm=lens.longest_mm)
 
     def field_of_view_deg(self, *, portrait: bool = False) -> tuple[float, float]:
         """Horizontal and vertical angle through the middle of the frame, in degrees."""

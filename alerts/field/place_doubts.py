@@ -33,11 +33,11 @@ class PlaceDoubts:
     def text(self) -> str:
         """`48.1000° N, 5.0000° W lies at sea, 1,234 km from home. Did you mean 5.0000° S, 48.1000° E?`"""
         place = say_lat_lon(self.lat_deg, self.lon_deg)
-        asked = say("field.doubt-swapped", place=say_lat_lon(*self.swapped)) if self.swapped else ""
+        other = say_lat_lon(*self.swapped) if self.swapped else ""
         if self.away_km is None:
-            return say("field.doubt-at-sea", place=place, asked=asked)
+            return say("field.doubt-at-sea", place=place, is_swapped=bool(other), other=other)
         doubt = "field.doubt-at-sea-and-far" if self.at_sea else "field.doubt-far"
-        return say(doubt, place=place, away_km=self.away_km, asked=asked)
+        return say(doubt, place=place, away_km=self.away_km, is_swapped=bool(other), other=other)
 
 
 def place_doubts(

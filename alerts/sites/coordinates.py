@@ -63,7 +63,17 @@ def parse_lat_lon(text: str) -> tuple[float, float]:
     """
     plain = text.translate(_ALIKE).strip()
     if is_link(plain) and not plain.lower().startswith("geo:"):
-        return _in_link(plain)
+        if len(plain) > LONGEST_LINK:
+            raise BadInput(phrase("sites.link-too-long"))
+        for part in texts_in(plain):
+            short = part[:LONGEST].strip()
+            try:
+                found = _plus_code(short) or _pair(short)
+            except BadInput:
+                continue  # not coordinates; another part of the link may be
+            if found is not None:
+                return check_lat_lon(*found)
+        raise BadInput(phrase("sites.link-without-coordinates"))
     if len(text) > LONGEST:
         raise BadInput(phrase("sites.coordinates-too-long"))
     if plain.startswith("(") and plain.endswith(")"):
@@ -79,24 +89,9 @@ def _pair(plain: str) -> tuple[float, float] | None:
     pointed = _COMPASS.sub(lambda match: match[0][0], plain)
     commas = None if "." in pointed else re.sub(r"(?<=\d),(?=\d)", ".", pointed)
     if (alone := _angle((commas or pointed).upper())) is not None and alone.letter:
-        which = "latitude" if alone.letter in "NS" else "longitude"
-        raise BadInput(phrase("sites.coordinate-alone", plain=plain, which=which))
+        raise BadInput(phrase("sites.coordinate-alone", text=plain, is_latitude=alone.letter in "NS"))
     found = _decimal(pointed) or _labelled(pointed) or _angles(pointed)
     return found or (_decimal(commas) or _angles(commas) if commas else None)
-
-
-def _in_link(link: str) -> tuple[float, float]:
-    if len(link) > LONGEST_LINK:
-        raise BadInput(phrase("sites.link-too-long"))
-    for text in texts_in(link):
-        plain = text[:LONGEST].strip()
-        try:
-            found = _plus_code(plain) or _pair(plain)
-        except BadInput:
-            continue  # not coordinates; another part of the link may be
-        if found is not None:
-            return check_lat_lon(*found)
-    raise BadInput(phrase("sites.link-without-coordinates"))
 
 
 def _plus_code(text: str) -> tuple[float, float] | None:
@@ -187,7 +182,7 @@ def _angle(text: str) -> _Angle | None:
     if match["seconds"] and not minutes.is_integer():
         return None
     if letter and match["sign"] == "-":
-        raise BadInput(phrase("sites.minus-and-letter", strip=text.strip()))
+        raise BadInput(phrase("sites.minus-and-letter", text=text.strip()))
     value_deg = degrees + minutes / 60 + seconds / 3600
     is_negative = letter in ("S", "W") or match["sign"] == "-"
     return _Angle(-value_deg if is_negative else value_deg, letter)
@@ -198,12 +193,9 @@ def check_lat_lon(lat_deg: float, lon_deg: float) -> tuple[float, float]:
     if min(abs(lat_deg), abs(lon_deg)) >= LEAST_METRES:
         raise BadInput(phrase("sites.coordinates-in-metres", lat_deg=lat_deg, lon_deg=lon_deg))
     if not math.isfinite(lat_deg) or abs(lat_deg) > 90:
-        hint = (
-            say("sites.latitude-comes-first-did-you", lon_deg=lon_deg, lat_deg=lat_deg)
-            if abs(lon_deg) <= 90
-            else ""
-        )
-        raise BadInput(phrase("sites.latitude-range", lat_deg=lat_deg, hint=hint))
+        is_swapped = abs(lon_deg) <= 90
+        pair = phrase("sites.latitude-range", is_swapped=is_swapped, lat_deg=lat_deg, lon_deg=lon_deg)
+        raise BadInput(pair)
     if not math.isfinite(lon_deg) or abs(lon_deg) > 180:
         raise BadInput(phrase("sites.longitude-range", lon_deg=lon_deg))
     return lat_deg, lon_deg
@@ -211,8 +203,6 @@ def check_lat_lon(lat_deg: float, lon_deg: float) -> tuple[float, float]:
 
 def say_lat_lon(lat_deg: float, lon_deg: float, places: int = 4) -> str:
     """`40.3100° N, 1.4200° W`."""
-    return f"{_say(lat_deg, 'N', 'S', places)}, {_say(lon_deg, 'E', 'W', places)}"
-
-
-def _say(value_deg: float, positive: str, negative: str, places: int) -> str:
-    return f"{abs(value_deg):.{places}f}° {positive if value_deg >= 0 else negative}"
+    quarter = ("N" if lat_deg >= 0 else "S") + ("E" if lon_deg >= 0 else "W")
+    lat, lon = f"{abs(lat_deg):.{places}f}", f"{abs(lon_deg):.{places}f}"
+    return say("sites.lat-lon", quarter=quarter, lat=lat, lon=lon)

@@ -73,7 +73,7 @@ def horizon_from_csv(text: str) -> HorizonLine:
             raise BadInput(phrase("sites.horizon-line-altitude-range", number=number, altitude=altitude))
         turn = azimuth % 360 % 360  # the second remainder catches -1e-20, whose first is 360 itself
         if points.setdefault(turn, altitude) != altitude:
-            raise BadInput(phrase("sites.horizon-line-twice", number=number, turn=turn))
+            raise BadInput(phrase("sites.horizon-line-twice", number=number, azimuth=turn))
 
     if len(points) < 2:
         raise BadInput(phrase("sites.horizon-file-too-short"))

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from urllib.parse import SplitResult, parse_qsl, unquote, unquote_plus, urlsplit
+from urllib.parse import parse_qsl, unquote, unquote_plus, urlsplit
 
 _LINK = re.compile(r"[a-z][a-z0-9+.-]*:(?://|\?)\S+|(?:[a-z0-9-]+\.)+[a-z]{2,}/\S+", re.IGNORECASE)
 _NUMBER = r"[+-]?\d{1,3}(?:\.\d+)?"
@@ -52,23 +52,17 @@ def texts_in(link: str) -> Iterator[str]:
     if lat in fields and lon in fields:
         yield f"{fields[lat]},{fields[lon]}"
     yield from (re.sub(r"^(?:loc|point|geo):", "", fields[key]) for key in _MARKED if key in fields)
-    yield from _segments(path)
-    yield from (f"{match[1]},{match[2]}" for match in _VIEW.finditer(whole))
-    yield from (_looked_at(parts, fields[key]) for key in _LOOKED_AT if key in fields)
-    for place in (parts.fragment, fields.get("map", ""), path):
-        yield from (f"{match[1]},{match[2]}" for match in _TILE.finditer(unquote_plus(place)))
-    yield from (f"{fields[lat]},{fields[lon]}" for lat, lon in _APART[1:] if lat in fields and lon in fields)
-
-
-def _segments(path: str) -> Iterator[str]:
-    """Parts of the path that hold a pair or a code, the last first, as that of a way's end."""
+    # parts of the path that hold a pair or a code, the last first, as that of a way's end
     for part in reversed(path.split("/")):
         if re.search(r"\d", part) and not part.startswith(("@", "data=")):
             yield from (part, part.replace("+", " "))  # a plus code's plus, or a blank
-
-
-def _looked_at(parts: SplitResult, value: str) -> str:
-    pair = value.replace("~", ",").replace("|", ",").split(",")
-    if len(pair) == 2 and _LONGITUDE_FIRST.search(parts.hostname or ""):
-        pair.reverse()
-    return ",".join(pair)
+    yield from (f"{match[1]},{match[2]}" for match in _VIEW.finditer(whole))
+    for key in _LOOKED_AT:
+        pair = fields.get(key, "").replace("~", ",").replace("|", ",").split(",")
+        if len(pair) == 2 and _LONGITUDE_FIRST.search(parts.hostname or ""):
+            pair.reverse()
+        if key in fields:
+            yield ",".join(pair)
+    for place in (parts.fragment, fields.get("map", ""), path):
+        yield from (f"{match[1]},{match[2]}" for match in _TILE.finditer(unquote_plus(place)))
+    yield from (f"{fields[lat]},{fields[lon]}" for lat, lon in _APART[1:] if lat in fields and lon in fields)

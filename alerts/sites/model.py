@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 from alerts.common.clock_times import ClockSpan, zone_info
 from alerts.common.errors import BadInput
-from alerts.common.phrases import phrase, say
+from alerts.common.phrases import phrase
 
 LOWEST_ELEVATION_M = -430.0
 """The Dead Sea shore, the lowest dry land."""
@@ -115,8 +115,8 @@ class Site:
 
     def __post_init__(self) -> None:
         if not -90 <= self.lat_deg <= 90:
-            swapped = say("sites.latitude-comes-first-two-swapped") if -90 <= self.lon_deg <= 90 else ""
-            raise BadInput(phrase("sites.site-latitude-range", lat_deg=self.lat_deg, swapped=swapped))
+            is_swapped = -90 <= self.lon_deg <= 90
+            raise BadInput(phrase("sites.site-latitude-range", lat_deg=self.lat_deg, is_swapped=is_swapped))
         if not -180 <= self.lon_deg <= 180:
             raise BadInput(phrase("sites.longitude-range", lon_deg=self.lon_deg))
         if not LOWEST_ELEVATION_M <= self.elevation_m <= HIGHEST_ELEVATION_M:

@@ -56,7 +56,7 @@ class Body(Enum):
 def posix_s(at: datetime) -> float:
     """Seconds since 1970 of an aware time; ValueError for a naive one, showing the fix."""
     if at.tzinfo is None:
-        raise ValueError(phrase("sky.time-without-zone", at=at, isoformat=at.isoformat()))
+        raise ValueError(phrase("sky.time-without-zone", at=at, written=at.isoformat()))
     return at.timestamp()
 
 
@@ -240,8 +240,8 @@ class Ephemeris:
                     "sky.kernel-out-of-reach",
                     kernel_name=self.kernel_name,
                     outside=outside,
-                    year=self.first.year + 1,
-                    year_2=self.last.year - 1,
+                    first_year=self.first.year + 1,
+                    last_year=self.last.year - 1,
                 )
             )
 

@@ -31,21 +31,11 @@ COLUMN_BELOW_DEG = 45.0
 NEAR_ZENITH_DEG = 85.0
 """Core altitude above which its band has no tilt to speak of."""
 SHAPES = (Shape.OVERHEAD, Shape.COLUMN, Shape.ARCH, Shape.LEANING)
-
-
-def _galactic_axes() -> Floats:
-    pole = direction(POLE_RA_DEG, POLE_DEC_DEG)
-    node = direction(POLE_RA_DEG + 90, 0)
-    beyond = np.cross(pole, node)
-    turn = math.radians(NODE_L_DEG)
-    towards_core = node * math.cos(turn) - beyond * math.sin(turn)
-    return np.stack([towards_core, np.cross(pole, towards_core), pole])
-
-
-GALACTIC_AXES = _galactic_axes()
+POLE: Floats = direction(POLE_RA_DEG, POLE_DEC_DEG)
+_NODE, _TURN = direction(POLE_RA_DEG + 90, 0), math.radians(NODE_L_DEG)
+CORE: Floats = _NODE * math.cos(_TURN) - np.cross(POLE, _NODE) * math.sin(_TURN)
+GALACTIC_AXES: Floats = np.stack([CORE, np.cross(POLE, CORE), POLE])
 """Rows: ICRS unit vectors of (l, b) = (0, 0), (90, 0) and the north galactic pole."""
-CORE: Floats = GALACTIC_AXES[0]
-POLE: Floats = GALACTIC_AXES[2]
 
 
 def galactic_direction(l_deg: npt.ArrayLike, b_deg: npt.ArrayLike) -> Floats:

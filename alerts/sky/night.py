@@ -61,9 +61,7 @@ MOST_LOSS_MAG = 3.0
 def require_loss_wish(most_loss_mag: float) -> float:
     """The wish itself; BadInput unless it lies above 0 and up to 3 mag."""
     if not 0 < most_loss_mag <= MOST_LOSS_MAG:
-        raise BadInput(
-            phrase("sky.moon-loss-range", most_loss_mag=MOST_LOSS_MAG, most_loss_mag_2=most_loss_mag)
-        )
+        raise BadInput(phrase("sky.moon-loss-range", most_loss_mag=MOST_LOSS_MAG, wished_mag=most_loss_mag))
     return most_loss_mag
 
 

@@ -41,7 +41,7 @@ def number_named(site: Site, name: date) -> int:
     for number in (near - 1, near, near + 1):
         if name_of(site, number) == name:
             return number
-    raise BadInput(phrase("sky.no-such-night", name=site.name, name_2=name, zone=site.zone))
+    raise BadInput(phrase("sky.no-such-night", name=site.name, night=name, zone=site.zone))
 
 
 def number_at(site: Site, at: datetime) -> int:

@@ -107,7 +107,17 @@ def target_spans(
         rows = np.arange(len(ground))
         return RowSpans(rows, np.full(len(rows), table.first_s), np.full(len(rows), table.last_s))
     if target.kind is TargetKind.BAND:
-        return _band_spans(ground, horizons, table, target)
+        transit_s = _turns(ground, table, table.sidereal_rad(table.nodes_s))
+        epochs = milky_way_band.epoch_of(transit_s)
+        daily, lat, parts = _Daily(transit_s, np.zeros_like(transit_s), 0.0), np.radians(ground.lat_deg), []
+        for epoch in np.unique(epochs):
+            axes = milky_way_band.axes_in(float(epoch))
+            margin = milky_way_band.share_margin(lat, horizons, axes, target.arc_l_deg)
+            row, start, end = positive_arcs(margin, np.full(len(ground), math.pi), _BAND_STEPS)
+            still = np.zeros_like(start)
+            arcs = _Arcs(np.ones(len(ground), dtype=np.bool_), row, start, end, still, still)
+            parts.append(_daily_spans(daily, np.where(epochs == epoch, math.pi, np.nan), arcs))
+        return merged(parts)
     # upper transits, from a day before the table's span to a day after it
     places = table.of_date(target_direction(target), table.nodes_s)
     ra = np.unwrap(np.arctan2(places[:, 1], places[:, 0]))
@@ -180,21 +190,6 @@ def _daily_spans(daily: _Daily, half: Floats, arcs: _Arcs) -> RowSpans:
     end_s = daily.transit_s[:, :, None] + end / SIDEREAL_RATE_RAD_S
     up = end > start
     return RowSpans(np.nonzero(up)[0], start_s[up], end_s[up]).joined()
-
-
-def _band_spans(ground: Ground, horizons: Sequence[HorizonLine], table: SkyTable, target: Target) -> RowSpans:
-    transit_s = _turns(ground, table, table.sidereal_rad(table.nodes_s))
-    epochs = milky_way_band.epoch_of(transit_s)
-    daily = _Daily(transit_s, np.zeros_like(transit_s), 0.0)
-    parts = []
-    for epoch in np.unique(epochs):
-        axes = milky_way_band.axes_in(float(epoch))
-        margin = milky_way_band.share_margin(np.radians(ground.lat_deg), horizons, axes, target.arc_l_deg)
-        row, start, end = positive_arcs(margin, np.full(len(ground), math.pi), _BAND_STEPS)
-        still = np.zeros_like(start)
-        arcs = _Arcs(np.ones(len(ground), dtype=np.bool_), row, start, end, still, still)
-        parts.append(_daily_spans(daily, np.where(epochs == epoch, math.pi, np.nan), arcs))
-    return merged(parts)
 
 
 def positive_arcs(margin: Margin, reach: Floats, n_steps: int) -> tuple[Ints, Floats, Floats]:

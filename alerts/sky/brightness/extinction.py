@@ -39,7 +39,7 @@ def known_or_default_aod(aod: npt.ArrayLike | None, elevation_m: float) -> Float
     given = np.asarray(aod, dtype=np.float64)
     wrong = given[~np.isnan(given) & ~((given >= 0) & (given <= MOST_AOD))]
     if wrong.size:
-        raise BadInput(phrase("sky.aerosol-range", most_aod=MOST_AOD, flat=wrong.flat[0]))
+        raise BadInput(phrase("sky.aerosol-range", most_aod=MOST_AOD, aod=wrong.flat[0]))
     return np.where(np.isnan(given), usual, given)
 
 

@@ -71,7 +71,7 @@ def build_nights(
     Raises OutsideEphemeris for years the kernel doesn't hold, ValueError without a site or a night.
     """
     if not sites or count < 1:
-        raise ValueError(phrase("sky.nights-need-sites", count=len(sites), count_2=count))
+        raise ValueError(phrase("sky.nights-need-sites", sites=len(sites), nights=count))
     first_s = np.array([float(night_start_s(s, k)) for s, k in zip(sites, first_number, strict=True)])
     table = ephemeris.table(float(first_s.min()), float(first_s.max()) + count * DAY_S)
     ground = Ground.of(sites)

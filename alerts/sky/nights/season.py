@@ -8,7 +8,6 @@ from datetime import date, datetime
 from itertools import groupby
 
 from alerts.common.errors import BadInput
-from alerts.common.name_tables import direction_letters
 from alerts.common.phrases import Phrase, phrase, say
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
@@ -33,21 +32,11 @@ LOSS_OFFERED_MAG = 0.3
 
 
 @dataclass(frozen=True, slots=True)
-class Facing:
-    """Where the target stands at one end of a window; word: one of sixteen compass points."""
-
-    at: datetime
-    azimuth_deg: float
-    altitude_deg: float
-    word: str
-
-
-@dataclass(frozen=True, slots=True)
 class SeasonNight:
     """One night with at least one dark window.
 
-    minutes: of all its windows together. shapes: those that last longest first. facing: the target
-    at the first window's start and the last one's end. worth: minutes weighed by shape, see `worth_of`.
+    minutes: of all its windows together. shapes: those that last longest first. worth: minutes
+    weighed by shape, see `worth_of`.
     """
 
     name: date
@@ -57,7 +46,6 @@ class SeasonNight:
     moon_lit: float
     moon_rises: tuple[datetime, ...]
     moon_sets: tuple[datetime, ...]
-    facing: tuple[Facing, Facing]
     worth: float
 
 
@@ -151,10 +139,6 @@ def _season_night(night: Night) -> SeasonNight:
     minutes_by_shape: dict[Shape, float] = {}
     for piece in (piece for window in night.windows for piece in window.shapes):
         minutes_by_shape[piece.shape] = minutes_by_shape.get(piece.shape, 0.0) + piece.span.minutes
-    first, last = (
-        Facing(point.at, point.azimuth_deg, point.altitude_deg, direction_letters(point.azimuth_deg))
-        for point in (night.windows[0].track[0], night.windows[-1].track[-1])
-    )
     return SeasonNight(
         name=night.name,
         windows=night.windows,
@@ -163,7 +147,6 @@ def _season_night(night: Night) -> SeasonNight:
         moon_lit=night.moon_lit,
         moon_rises=night.moon.rises,
         moon_sets=night.moon.sets,
-        facing=(first, last),
         worth=worth_of(minutes_by_shape),
     )
 
