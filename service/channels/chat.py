@@ -38,36 +38,36 @@ class ChatPost:
 @dataclass(frozen=True, slots=True)
 class ChatForm:
     """One service's way. longest: characters of text that it takes.  needs_token: the address comes with
-    an access token.  hint: what the URL looks like.  fits: whether a URL can be one of this form."""
+    an access token.  hint, url: what the URL looks like, in words and as a pattern."""
 
     build: Callable[[ChatPost], HookRequest]
     longest: int
     hint: Phrase
     needs_token: bool = False
-    fits: Callable[[str], bool] = lambda _: True
+    url: str = ""
 
 
 def _json(url: str, body: Mapping[str, object]) -> HookRequest:
     return HookRequest(url, encode_body(body), {})
 
 
-def _text(post: ChatPost) -> HookRequest:
+def plain_text(post: ChatPost) -> HookRequest:
     return _json(post.url, {"text": post.text})
 
 
-def _slack(post: ChatPost) -> HookRequest:
+def slack(post: ChatPost) -> HookRequest:
     """Angle brackets would start a mention or a link; & < > are escaped as the service asks."""
     escaped = post.text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
     quiet = {"mrkdwn": False, "unfurl_links": False, "unfurl_media": False}
     return _json(post.url, {"text": escaped, **quiet})
 
 
-def _discord(post: ChatPost) -> HookRequest:
+def discord(post: ChatPost) -> HookRequest:
     escaped = re.sub(r"([\\*_~`|>#])", r"\\\1", post.text)
     return _json(post.url, {"content": escaped, "allowed_mentions": {"parse": []}, "flags": 4})
 
 
-def _matrix(post: ChatPost) -> HookRequest:
+def matrix(post: ChatPost) -> HookRequest:
     """The message's id is the transaction's, so the server itself drops a repeat."""
     url = f"{post.url.rstrip('/')}/{quote(checked_id(post.message_id))}"
     body = encode_body({"msgtype": "m.text", "body": post.text, "m.mentions": {}})
@@ -78,7 +78,7 @@ HIGH, USUAL = 4, 3
 """Of 1 to 5: louder than usual, and as usual."""
 
 
-def _ntfy(post: ChatPost) -> HookRequest:
+def ntfy(post: ChatPost) -> HookRequest:
     """The topic is the path of the URL, the title the first line; the JSON goes to the server's root."""
     parts = urlsplit(post.url)
     root = urlunsplit((parts.scheme, parts.netloc, "/", "", ""))
@@ -88,7 +88,7 @@ def _ntfy(post: ChatPost) -> HookRequest:
     return _json(root, {**body, **more, "priority": HIGH if post.is_urgent else USUAL})
 
 
-def _telegram(post: ChatPost) -> HookRequest:
+def telegram(post: ChatPost) -> HookRequest:
     """Plain text: without a parse mode nothing in it is markup."""
     parts = urlsplit(post.url)
     chat = parse_qs(parts.query)["chat_id"][0]
@@ -96,7 +96,7 @@ def _telegram(post: ChatPost) -> HookRequest:
     return _json(urlunsplit((parts.scheme, parts.netloc, parts.path, "", "")), body)
 
 
-def _teams(post: ChatPost) -> HookRequest:
+def teams(post: ChatPost) -> HookRequest:
     lines = [re.sub(r"([\\*_\[\]~`#])", r"\\\1", line) for line in post.text.splitlines()]
     card = {
         "type": "AdaptiveCard",
@@ -107,33 +107,23 @@ def _teams(post: ChatPost) -> HookRequest:
     return _json(post.url, {"type": "message", "attachments": [attachment]})
 
 
-def _has_chat_id(url: str) -> bool:
-    return "chat_id" in parse_qs(urlsplit(url).query)
-
-
-def _is_room(url: str) -> bool:
-    return re.search(r"/_matrix/client/v3/rooms/[^/]+/send/m\.room\.message/?$", url) is not None
-
-
-def _has_topic(url: str) -> bool:
-    return re.fullmatch(r"/[\w-]{1,64}/?", urlsplit(url).path) is not None
-
-
 CHAT_FORMS: Mapping[str, ChatForm] = MappingProxyType(
     {
-        "text": ChatForm(_text, 4000, phrase("channels.hint-text")),
-        "slack": ChatForm(_slack, 4000, phrase("channels.hint-slack")),
-        "discord": ChatForm(_discord, 1900, phrase("channels.hint-discord")),
+        "text": ChatForm(plain_text, 4000, phrase("channels.hint-text")),
+        "slack": ChatForm(slack, 4000, phrase("channels.hint-slack")),
+        "discord": ChatForm(discord, 1900, phrase("channels.hint-discord")),
         "matrix": ChatForm(
-            _matrix,
+            matrix,
             4000,
             phrase("channels.hint-matrix"),
             needs_token=True,
-            fits=_is_room,
+            url=r"/_matrix/client/v3/rooms/[^/]+/send/m\.room\.message/?$",
         ),
-        "ntfy": ChatForm(_ntfy, 3500, phrase("channels.hint-ntfy"), fits=_has_topic),
-        "telegram": ChatForm(_telegram, 4000, phrase("channels.hint-telegram"), fits=_has_chat_id),
-        "teams": ChatForm(_teams, 4000, phrase("channels.hint-teams")),
+        "ntfy": ChatForm(
+            ntfy, 3500, phrase("channels.hint-ntfy"), url=r"^\w+://[^/?#]+/[\w-]{1,64}/?([?#]|$)"
+        ),
+        "telegram": ChatForm(telegram, 4000, phrase("channels.hint-telegram"), url=r"[?&]chat_id=[^&#]"),
+        "teams": ChatForm(teams, 4000, phrase("channels.hint-teams")),
     }
 )
 """The forms by the name under which addresses know them."""
@@ -153,7 +143,7 @@ class Chat:
         """The URL as it is stored; BadInput when it isn't one that we call, or not one of this form."""
         url = address.strip()
         self._client.check_url(url)
-        if not self._chat_form.fits(url):
+        if re.search(self._chat_form.url, url) is None:
             raise BadInput(phrase("channels.wrong-form", hint=self._chat_form.hint))
         return url
 

@@ -203,15 +203,32 @@ class _Talk:
     own_name: str
 
     def deliver(self, envelope: _Envelope, timer: SocketTimer) -> SendResult:
+        """MAIL, RCPT and DATA up to the relay's "go ahead", then the content and the dot; from there on a
+        break leaves the message in doubt."""
         relay = self.open(timer)
+        step, is_offered = SmtpStep.SENDER, False
         try:
-            self._offer(relay, envelope, timer)
-            result = self._hand_over(relay, envelope, timer)
+            try:
+                _expect(relay.mail(envelope.sender), 200, step)
+                step = SmtpStep.RECIPIENT
+                _expect(relay.rcpt(envelope.recipient), 200, step)
+                step = SmtpStep.CONTENT
+                _expect(relay.docmd("data"), 300, step)
+                is_offered = True
+                relay.send(re.sub(rb"(?m)^\.", b"..", envelope.content) + b".\r\n")  # RFC 5321 4.5.2
+                code, reply = relay.getreply()
+            except (smtplib.SMTPException, OSError) as error:
+                is_ours = step is SmtpStep.SENDER
+                raise _broken(error, timer, maybe_sent=is_offered, ours=is_ours) from error
+            if timer.fired or not 200 <= code < 600:
+                cut_off = smtplib.SMTPException(phrase("channels.reply-cut-off"))
+                raise _broken(cut_off, timer, maybe_sent=True)
+            _expect((code, reply), 200, step)
         except BaseException:
             relay.close()
             raise
         relay.leave()
-        return result
+        return SendResult(str(code), _text(reply))
 
     def open(self, timer: SocketTimer) -> _Relay:
         """A session that is ready for a message; ChannelError when there is none to be had."""
@@ -235,30 +252,6 @@ class _Talk:
             raise _broken(error, timer, maybe_sent=False, ours=True) from error
         finally:
             relay.leave()
-
-    def _offer(self, relay: _Relay, envelope: _Envelope, timer: SocketTimer) -> None:
-        """MAIL, RCPT and DATA, up to the relay's "go ahead"."""
-        step = SmtpStep.SENDER
-        try:
-            _expect(relay.mail(envelope.sender), 200, step)
-            step = SmtpStep.RECIPIENT
-            _expect(relay.rcpt(envelope.recipient), 200, step)
-            _expect(relay.docmd("data"), 300, SmtpStep.CONTENT)
-        except (smtplib.SMTPException, OSError) as error:
-            raise _broken(error, timer, maybe_sent=False, ours=step is SmtpStep.SENDER) from error
-
-    def _hand_over(self, relay: _Relay, envelope: _Envelope, timer: SocketTimer) -> SendResult:
-        """The content and the dot; from here on a break leaves the message in doubt."""
-        stuffed = re.sub(rb"(?m)^\.", b"..", envelope.content)  # RFC 5321 4.5.2
-        try:
-            relay.send(stuffed + b".\r\n")
-            code, reply = relay.getreply()
-        except (smtplib.SMTPException, OSError) as error:
-            raise _broken(error, timer, maybe_sent=True) from error
-        if timer.fired or not 200 <= code < 600:
-            raise _broken(smtplib.SMTPException(phrase("channels.reply-cut-off")), timer, maybe_sent=True)
-        _expect((code, reply), 200, SmtpStep.CONTENT)
-        return SendResult(str(code), _text(reply))
 
 
 def _expect(reply: tuple[int, bytes], hundred: int, step: SmtpStep) -> None:

@@ -16,6 +16,7 @@ CutOff                 no whole answer in time, or the connection broke; `maybe_
 
 from __future__ import annotations
 
+import contextlib
 import http
 import http.client
 import ipaddress
@@ -157,10 +158,22 @@ class SafeClient:
     def call(self, method: Method, url: str, body: bytes, headers: Mapping[str, str]) -> HookAnswer:
         """Like `post`, by that method."""
         target = self.check_url(url)
+        sent = {**headers, "Accept-Encoding": "identity", "Connection": "close"}
         with self._timer(self._whole_s) as timer:
             connection = self._connect(target, timer)
             try:
-                answer = _exchange(connection, method, target.path, body, headers)
+                connection.request(
+                    method, target.path, body=body, headers=sent, preload_content=False, decode_content=False
+                )
+                with contextlib.closing(connection.getresponse()) as response:
+                    received = {name.lower(): value for name, value in response.headers.items()}
+                    start = b""  # only reading on to the end shows that a body was cut
+                    while len(start) < READ_AT_MOST:
+                        part = response.read(READ_AT_MOST - len(start), decode_content=False)
+                        if not part:
+                            break
+                        start += part
+                    answer = HookAnswer(response.status, received, start)
             except (OSError, urllib3.exceptions.HTTPError, http.client.HTTPException) as error:
                 raise _cut_off(error, timer, maybe_sent=True) from error
             finally:
@@ -217,7 +230,15 @@ class SafeClient:
         if self._proxy is not None and self._proxy.leads_to(target.host):
             addresses = [ipaddress.ip_address(sockaddr[0]) for *_, sockaddr in found]
             if not all(self._vouches_for(target, address) for address in addresses):
-                return self._tunnel(self._proxy, target.port, addresses, timer)
+                fault = ProxyFault("unreachable", phrase("channels.name-no-address"), ours=False)
+                for address in addresses:  # a tunnel to the first that the proxy reaches
+                    try:
+                        return open_tunnel(self._proxy, str(address), target.port, timer)
+                    except ProxyFault as error:
+                        if error.ours:
+                            raise
+                        fault = error
+                raise fault
         sock, called = connect_first(found, timer)
         try:
             if ipaddress.ip_address(sock.getpeername()[0]) != ipaddress.ip_address(called[0]):
@@ -226,38 +247,6 @@ class SafeClient:
             sock.close()
             raise
         return sock
-
-    def _tunnel(self, proxy: Proxy, port: int, addresses: list[Address], timer: SocketTimer) -> socket.socket:
-        """A tunnel to the first of those addresses that the proxy reaches."""
-        fault = ProxyFault("unreachable", phrase("channels.name-no-address"), ours=False)
-        for address in addresses:
-            try:
-                return open_tunnel(proxy, str(address), port, timer)
-            except ProxyFault as error:
-                if error.ours:
-                    raise
-                fault = error
-        raise fault
-
-
-def _exchange(
-    connection: HTTPConnection, method: Method, path: str, body: bytes, headers: Mapping[str, str]
-) -> HookAnswer:
-    """Send the request and read the answer, undecoded and no more than READ_AT_MOST of it."""
-    sent = {**headers, "Accept-Encoding": "identity", "Connection": "close"}
-    connection.request(method, path, body=body, headers=sent, preload_content=False, decode_content=False)
-    response = connection.getresponse()
-    try:
-        received = {name.lower(): value for name, value in response.headers.items()}
-        start = b""  # only reading on to the end shows that a body was cut
-        while len(start) < READ_AT_MOST:
-            part = response.read(READ_AT_MOST - len(start), decode_content=False)
-            if not part:
-                break
-            start += part
-        return HookAnswer(response.status, received, start)
-    finally:
-        response.close()
 
 
 def _cut_off(error: Exception, timer: SocketTimer, *, maybe_sent: bool) -> CutOff:

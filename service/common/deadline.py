@@ -58,21 +58,17 @@ class _Watchdog:
                 self._changed.notify()
 
     def _work(self) -> None:
+        """Cut each timer once its time is over; those that ended in time are passed over."""
         while True:
-            self._next().cut()
-
-    def _next(self) -> SocketTimer:
-        """The first whose time is over, once it is; those that ended in time are passed over."""
-        with self._changed:
-            while True:
+            with self._changed:
                 while self._waiting and self._waiting[0][2].is_over:
                     heapq.heappop(self._waiting)
-                if not self._waiting:
-                    self._changed.wait()
-                elif (left_s := self._waiting[0][0] - time.monotonic()) > 0:
+                left_s = self._waiting[0][0] - time.monotonic() if self._waiting else None
+                if left_s is None or left_s > 0:
                     self._changed.wait(left_s)
-                else:
-                    return heapq.heappop(self._waiting)[2]
+                    continue
+                timer = heapq.heappop(self._waiting)[2]
+            timer.cut()
 
 
 _WATCHDOG = _Watchdog()

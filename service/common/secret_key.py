@@ -54,21 +54,16 @@ def load_keys(folder: Path, configured: str = "") -> Keys:
     try:
         if not path.exists():
             _make(path)
-        return Keys(_read(path))
+        # Just as `_make` writes it, so that a file which lost a part isn't taken for another key.
+        text = path.read_text(encoding="ascii").strip()
+        secret = bytes.fromhex(text)
+        if len(secret) != KEY_BYTES or len(text) != 2 * KEY_BYTES:
+            raise ValueError(phrase("service-common.key-damaged", count=len(text), wanted=2 * KEY_BYTES))
+        if len(set(secret)) == 1:
+            raise ValueError(phrase("service-common.key-one-byte"))
+        return Keys(secret)
     except (OSError, ValueError) as error:
         raise KeyTrouble(phrase("service-common.key-file", path=path, error=error)) from error
-
-
-def _read(path: Path) -> bytes:
-    """The key of a file as `_make` writes it; ValueError for anything else, so that a file which lost a part
-    isn't taken for another key."""
-    text = path.read_text(encoding="ascii").strip()
-    secret = bytes.fromhex(text)
-    if len(secret) != KEY_BYTES or len(text) != 2 * KEY_BYTES:
-        raise ValueError(phrase("service-common.key-damaged", count=len(text), wanted=2 * KEY_BYTES))
-    if len(set(secret)) == 1:
-        raise ValueError(phrase("service-common.key-one-byte"))
-    return secret
 
 
 def _make(path: Path) -> None:

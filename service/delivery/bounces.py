@@ -175,7 +175,9 @@ def _take_reports(box: Box, seen: set[str], note: Callable[[Report], bool]) -> i
     ends_s = time.monotonic() + LOOK_FOR_S
     try:
         for key in list(box.iterkeys()):
-            name = _name(box, key)
+            name = key  # of its file; in a file of many how it begins, as no other does
+            if not isinstance(box, mailbox.Maildir):
+                name = hashlib.sha256(_start(box, key, NAMED_BY_BYTES)).hexdigest()
             there.add(name)
             if name in seen or left_bytes <= 0 or time.monotonic() > ends_s:
                 continue
@@ -193,14 +195,6 @@ def _take_reports(box: Box, seen: set[str], note: Callable[[Report], bool]) -> i
             box.discard(key)
     seen &= there
     return len(done)
-
-
-def _name(box: Box, key: str) -> str:
-    """What to know the mail by at the next look: its file's name, or in a file of many how it begins, as no
-    other does."""
-    if isinstance(box, mailbox.Maildir):
-        return key
-    return hashlib.sha256(_start(box, key, NAMED_BY_BYTES)).hexdigest()
 
 
 def _start(box: Box, key: str, most_bytes: int) -> bytes:

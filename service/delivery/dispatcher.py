@@ -153,29 +153,25 @@ class DispatchRound:
         ids = self._lanes.take(time.monotonic())
         if not ids:
             return False
+        delivery = self._delivery
         try:
-            claimed = self._claim(ids)
+            with delivery.sessions.begin() as session:
+                claimed, ended = claim_batch(
+                    session, delivery.channels, delivery.links, ids, now=self._now(), wall=delivery.clock()
+                )
+            crash_point("deliver.claimed")
         except BaseException:
             for message_id in ids:
                 self._lanes.finished(message_id)
             raise
+        self._counts.update(status.value for status in ended)
         for message_id in set(ids) - {each.message_id for each in claimed}:
             self._lanes.finished(message_id)
         for each in claimed:
-            future = self._pool.submit(send_claimed, each, self._delivery.clock, self._delivery.workshop)
+            future = self._pool.submit(send_claimed, each, delivery.clock, delivery.workshop)
             self._in_hand[future] = each
             future.add_done_callback(self._done.put)
         return True
-
-    def _claim(self, ids: list[str]) -> list[Claimed]:
-        delivery = self._delivery
-        with delivery.sessions.begin() as session:
-            claimed, ended = claim_batch(
-                session, delivery.channels, delivery.links, ids, now=self._now(), wall=delivery.clock()
-            )
-        crash_point("deliver.claimed")
-        self._counts.update(status.value for status in ended)
-        return claimed
 
     def _finished(self, within_s: float) -> list[Future[FinishedAttempt]]:
         """What is done, waiting up to that long for the first and a moment for what comes with it."""
@@ -192,7 +188,15 @@ class DispatchRound:
     def _record(self, done: list[Future[FinishedAttempt]]) -> None:
         """Write down what is done. What the store doesn't take now is kept and written with the next."""
         wall = self._delivery.clock()
-        self._unrecorded += [self._sent(future, self._in_hand.pop(future), wall) for future in done]
+        for future in done:
+            claimed, error = self._in_hand.pop(future), future.exception()
+            if error is None:
+                self._unrecorded.append(future.result())
+                continue
+            # A fault that nobody foresaw is ours, and this message's alone.
+            log.error("sending message %s failed", claimed.message_id, exc_info=error)
+            fault = ChannelError("internal", type(error).__name__, ours=True)
+            self._unrecorded.append(FinishedAttempt(claimed, fault, wall, wall))
         if self._unrecorded:
             keep_each(self._unrecorded, lambda finished: self._keep(finished, wall))
 
@@ -211,15 +215,6 @@ class DispatchRound:
         for destination in ledger.changed:
             if destination in self._breakers and self._breakers[destination].rests(wall):
                 self._lanes.block(destination)
-
-    def _sent(self, future: Future[FinishedAttempt], claimed: Claimed, wall: datetime) -> FinishedAttempt:
-        """What came of it; a fault that nobody foresaw is ours, and this message's alone."""
-        error = future.exception()
-        if error is None:
-            return future.result()
-        log.error("sending message %s failed", claimed.message_id, exc_info=error)
-        fault = ChannelError("internal", type(error).__name__, ours=True)
-        return FinishedAttempt(claimed, fault, wall, wall)
 
     def _wind_down(self) -> None:
         """Wait a while for what is under way, then give the rest back for the next to send."""

@@ -125,7 +125,11 @@ class FairQueue:
             if not queue:
                 self._queues.pop(lane, None)
                 continue
-            if self._busy(lane) >= self._room(queue[0]):
+            next_up = queue[0]
+            is_single = next_up.is_failing or next_up.destination in self._single
+            is_single = is_single or next_up.destination not in self._proven
+            busy = sum(waiting.lane == lane for waiting, _ in self._under_way.values())
+            if busy >= (1 if is_single else self._per_destination):
                 resting.append(lane)
                 continue
             first = queue.popleft()
@@ -150,15 +154,6 @@ class FairQueue:
         ages = [now_s - started for _, started in self._under_way.values()]
         return min((self._slow_after_s - age for age in ages if age < self._slow_after_s),
                    default=self._slow_after_s)  # fmt: skip
-
-    def _busy(self, lane: str) -> int:
-        return sum(waiting.lane == lane for waiting, _ in self._under_way.values())
-
-    def _room(self, waiting: WaitingMessage) -> int:
-        destination = waiting.destination
-        if waiting.is_failing or destination in self._single or destination not in self._proven:
-            return 1
-        return self._per_destination
 
 
 def destination_of(channels: Mapping[str, Channel], channel_name: str, target: str) -> str:

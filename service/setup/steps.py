@@ -134,7 +134,8 @@ def look(duskbell: Duskbell) -> SetupState:
         places = _places(session, operator) if operator else ()
         ringing = _ringing(session, duskbell, operator) if operator else []
         bells = tuple(shown(address) for address in ringing)
-        waiting = _waiting(session, duskbell, operator) if operator else {}
+        asked = addresses.awaiting_code(session, operator.id, duskbell.clock()) if operator else ()
+        waiting = {row.id: row.target if row.channel == "email" else shown(row) for row in asked}
         home = operator.home if operator else None
         mail_id, target = (mail.id, mail.target) if mail else (None, settings.operator_email)
         is_confirmed = mail is not None and mail.confirmed_at is not None
@@ -161,12 +162,6 @@ def _ringing(session: Session, duskbell: Duskbell, operator: PersonRow) -> list[
     rows = subscriptions.active_subscriptions(session, duskbell.clock())
     own = {row.address_id: row.address for row in rows if row.person_id == operator.id}
     return [address for _, address in sorted(own.items())]
-
-
-def _waiting(session: Session, duskbell: Duskbell, operator: PersonRow) -> dict[int, str]:
-    """The operator's addresses that were sent a code of late and haven't confirmed, as they may be shown."""
-    rows = addresses.awaiting_code(session, operator.id, duskbell.clock())
-    return {row.id: row.target if row.channel == "email" else shown(row) for row in rows}
 
 
 def keep_settings(duskbell: Duskbell, changes: Mapping[str, Any]) -> None:
