@@ -35,7 +35,6 @@ from service.web.nights.judged_night import ShownNight, ahead_of, is_past, is_to
 from service.web.nights.outcomes import TOWARD, said_words
 from service.web.nights.pictures import field_notes, findings, night_pictures
 from service.web.shared.context import Web
-from service.web.shared.credits import credits_of
 from service.web.shared.filters import as_data, dated_time, headline
 from service.web.shared.site_rows import watched_sites
 from service.web.shared.viewer import Looking, seen_site
@@ -186,7 +185,7 @@ def _build_page(web: Web, judged: ShownNight, ahead: Ahead, *, is_past: bool, is
         )
 
     # Credits of the forecasts in the table, and of all else that the verdict and the sky rest on.
-    shown = credits_of(forecast.source for forecast in judged.forecasts)
+    shown = (each.source.attribution for each in judged.forecasts if each.source.attribution)
     return NightPage(
         name=night.name,
         verdict=verdict.word.value,
@@ -214,13 +213,15 @@ def _build_page(web: Web, judged: ShownNight, ahead: Ahead, *, is_past: bool, is
 def night_data(judged: ShownNight, facts: AlertFacts) -> str:
     """What the page says, for programs."""
     return as_data(
-        judged.night.name,
-        judged.verdict.word.value,
-        facts.chance_pct,
-        window=facts.window,
-        best=facts.best,
-        leave_by=facts.leave_by,
-        as_of=judged.as_of,
+        {
+            "night": judged.night.name,
+            "verdict": judged.verdict.word.value,
+            "chance": facts.chance_pct,
+            "window": facts.window,
+            "best": facts.best,
+            "leave-by": facts.leave_by,
+            "as-of": judged.as_of,
+        }
     )
 
 

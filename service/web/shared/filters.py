@@ -93,32 +93,17 @@ def counted(number: int, one: str, many: str = "") -> str:
     return f"{number} {one if number == 1 else many or one + 's'}"
 
 
-def as_data(
-    night: date,
-    verdict: str,
-    chance_pct: int | None = None,
-    *,
-    window: Span | None = None,
-    best: Span | None = None,
-    leave_by: datetime | None = None,
-    as_of: datetime | None = None,
-) -> Markup:
-    """What is said of a night as data attributes, times in UTC to the second; unknown ones are left out."""
-    values = {
-        "night": night.isoformat(),
-        "verdict": verdict or None,
-        "chance": chance_pct,
-        "window": _span_data(window),
-        "best": _span_data(best),
-        "leave-by": utc_text(leave_by),
-        "as-of": utc_text(as_of),
-    }
-    known = ((name, value) for name, value in values.items() if value is not None)
-    return Markup(" ").join(Markup('data-{}="{}"').format(name, value) for name, value in known)
-
-
-def _span_data(span: Span | None) -> str | None:
-    return None if span is None else f"{utc_text(span.start)}/{utc_text(span.end)}"
+def as_data(values: Mapping[str, object]) -> Markup:
+    """What is said of a night as data attributes, times in UTC to the second; what is empty is left out."""
+    said = []
+    for name, value in values.items():
+        if isinstance(value, Span):
+            value = f"{utc_text(value.start)}/{utc_text(value.end)}"
+        elif isinstance(value, datetime):
+            value = utc_text(value)
+        if value is not None and value != "":
+            said.append(Markup('data-{}="{}"').format(name, value))
+    return Markup(" ").join(said)
 
 
 def clock_words(at: datetime, zone: str, hours: int = 24) -> str:

@@ -47,9 +47,17 @@ class Line:
     def data(self) -> str:
         each = self.each
         if each.verdict is None:
-            return as_data(each.night.name, "")
-        word, usable = each.verdict.word.value, each.verdict.usable
-        return as_data(each.night.name, word, each.chance_pct, window=usable, as_of=each.as_of)
+            return as_data({"night": each.night.name})
+        verdict = each.verdict
+        return as_data(
+            {
+                "night": each.night.name,
+                "verdict": verdict.word.value,
+                "chance": each.chance_pct,
+                "window": verdict.usable,
+                "as-of": each.as_of,
+            }
+        )
 
     @property
     def verdict_words(self) -> str:

@@ -13,8 +13,8 @@ from alerts.common.phrases import say
 from alerts.common.time_text import long_day, say_day
 from service.setup.steps import is_untouched
 from service.store.repositories.cycles import last_finished
+from service.store.repositories.forecasts import credit_lines, last_answering
 from service.web.shared.context import Web
-from service.web.shared.credits import recent_credits
 from service.web.shared.filters import ago, headline
 from service.web.shared.night_row import (
     NightCell,
@@ -34,6 +34,8 @@ from service.web.shared.site_rows import (
 from service.web.shared.viewer import Looking, visible_sites
 
 SITES_A_PAGE = 25
+CREDITED = 50
+"""Forecasts that came last, whose credits stand below."""
 OPEN = ("go", "wait", "unknown")
 
 
@@ -68,7 +70,8 @@ def build_router(web: Web) -> APIRouter:
             cycle = last_finished(session)
             fresh = viewer is None and not web.duskbell.invented and not rows
             untouched = fresh and is_untouched(session, web.duskbell.settings)
-            credits = recent_credits(session, web.skies) if rows else ()
+            answered = last_answering(session, CREDITED) if rows else {}
+            credits = web.skies.keep(("credits", *answered), lambda: credit_lines(session, answered.values()))
             ring = on_home(web, session, viewer) if viewer and rows else ()
         shown = rows[(page - 1) * SITES_A_PAGE : page * SITES_A_PAGE]
         lead = find_lead(rows)
