@@ -88,7 +88,7 @@ def build_router(web: Web) -> APIRouter:
             reader = Reader(zone_info(judged.site.zone), units_of(judged.wishes))
 
             # Why it rang or didn't: how the night stands with the wishes that were judged, and the way there
-            argument: list[str] = [say("web-nights.not-told")]
+            argument: list[str] = [say("web-nights.argument-not-told")]
             changes: tuple[VerdictTurn, ...] = ()
             told: list[str] = []
             if judged.watcher is not None:
@@ -100,7 +100,7 @@ def build_router(web: Web) -> APIRouter:
                 argument = [found.answer, *found.lines_of("held"), *found.lines_of("hangs_on")]
                 changes = found.turns
             elif seen.is_own:
-                argument = [say("web-nights.nobody-told")]
+                argument = [say("web-nights.argument-nobody-told")]
             said = None
             if viewer is not None:
                 said = find_said(session, Voice(seen.row.id, name, viewer.person_id))
