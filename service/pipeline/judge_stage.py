@@ -59,7 +59,7 @@ def run(judging: Judging, now: datetime, wall: datetime) -> dict[str, int]:
         due = due_reviews(session, now)
         calibration = calibrations.in_use(session)
     shared = SharedInputs(now, calibration)
-    context = AlertContext(now, wall, MessageNotes(now, judging.ephemeris), judging.invented)
+    context = AlertContext(now, wall, MessageNotes(now, judging.ephemeris, judging.invented))
     planner = BlockPlanner(shared, context, judging.cycle)
 
     # whole addresses together, those with sites near each other in the store one after the other, so that

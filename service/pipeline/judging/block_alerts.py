@@ -3,21 +3,18 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
 from sqlalchemy.orm import Session
 
-from alerts.briefing.collect import alert_facts
-from alerts.briefing.facts.alert import AlertFacts
 from alerts.common.span import Span
 from alerts.field.trip_plan import plan_from
-from alerts.judging.comparison import SiteChoice, choice_of, others_than
+from alerts.judging.comparison import SiteChoice, choice_of
 from alerts.judging.ranking import rough_worth
 from alerts.judging.verdict import VerdictWord
-from alerts.notifying.model import AlertKind
 from alerts.wishes.model import Wishes
 from service.pipeline.judging.message_notes import MessageNotes
 from service.pipeline.judging.review import Review
@@ -31,12 +28,11 @@ from service.store.schema.core_tables import AlertRow, DecisionRow
 
 @dataclass(frozen=True, slots=True)
 class AlertContext:
-    """What telling needs beside the looks. notes: what messages say beside the verdict."""
+    """What telling needs beside the looks."""
 
     now: datetime
     wall: datetime
     notes: MessageNotes
-    invented: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +66,7 @@ def plan_alerts(session: Session, context: AlertContext, looks: Sequence[Review]
             "why": telling.why.value,
             "raised_at": context.now,
             "expires_at": telling.expires_at,
-            "facts": to_json(_facts(session, context, each, choices[watch.address_id, name])),
+            "facts": to_json(context.notes.facts(session, each, choices[watch.address_id, name])),
         }
         planned.append(PlannedAlert(number, watch.address_id, values))
     return planned
@@ -87,26 +83,6 @@ def write_alerts(
         carried[each.address_id].append((alert_id, each.values["expires_at"]))
     messages.enqueue_many(session, carried, created_at=context.now, due_at=context.wall)
     return dict(Counter(each.values["kind"] for _, each in planned))
-
-
-def _facts(
-    session: Session, context: AlertContext, review: Review, choices: Mapping[int, SiteChoice]
-) -> AlertFacts:
-    """What a message says of it. choices: all of the person's sites on that night, by subscription."""
-    lead, notes = choices[review.watch.subscription_id], context.notes
-    goes = review.telling.kind in (AlertKind.GO, AlertKind.CHANGED)
-    ahead = review.telling.kind is not AlertKind.STAND_DOWN
-    found = replace(
-        notes.findings(review),
-        verdict=review.told_verdict,
-        invented=context.invented,
-        notes=notes.field_notes(review) if goes else None,
-        sky=notes.sky(review) if goes else None,
-        record=notes.record(session, review) if ahead else "",
-        cloud=notes.cloud(review) if ahead and not goes else (),
-    )
-    others = others_than(lead, list(choices.values()), context.now)
-    return alert_facts(review.telling, found, told=review.answers, others=others)
 
 
 def _choices(

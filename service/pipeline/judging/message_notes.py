@@ -1,4 +1,4 @@
-"""What a message says beside the verdict: notes for the field, the sky, the cloud, the record.
+"""What a message says: the verdict, notes for the field, the sky, the cloud, the record, the other sites.
 
 Worked out once for all who ask the same in a run.
 """
@@ -6,19 +6,21 @@ Worked out once for all who ask the same in a run.
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import datetime
 from typing import Any, TypeVar
 
 from sqlalchemy.orm import Session
 
-from alerts.briefing.collect import NightFindings, build_field_notes, sky_note
-from alerts.briefing.facts.field_notes import FieldNotes, SkyNote
+from alerts.briefing.collect import NightFindings, alert_facts, build_field_notes, sky_note
+from alerts.briefing.facts.alert import AlertFacts
 from alerts.briefing.pictures.night_scene import shown_span
 from alerts.common.errors import BadInput
 from alerts.field.kit import Kit, parse_kit
-from alerts.judging.window_brightness import window_sky
+from alerts.judging.comparison import SiteChoice, others_than
+from alerts.judging.window_brightness import optical_depth, window_sky
+from alerts.notifying.model import AlertKind
 from alerts.sky.ephemeris import Ephemeris
 from alerts.weather.chance import CloudHour, cloud_hours
 from service.hindsight.track_record import RecordLines
@@ -31,72 +33,57 @@ log = logging.getLogger(__name__)
 
 
 class MessageNotes:
-    """The notes of one run. ephemeris: None leaves out what needs it."""
+    """What the messages of one run say. ephemeris: None leaves out what needs it. invented: mark them so."""
 
-    def __init__(self, now: datetime, ephemeris: Ephemeris | None) -> None:
+    def __init__(self, now: datetime, ephemeris: Ephemeris | None, invented: bool = False) -> None:
         self._now = now
         self._ephemeris = ephemeris
+        self._invented = invented
         self._records = RecordLines()
         self._kept: dict[tuple[Any, ...], Any] = {}
 
-    def field_notes(self, review: Review) -> FieldNotes | None:
-        """The notes for a trip to the window, for the subscription's kit; None where nobody goes."""
-        ephemeris, verdict, trip = self._ephemeris, review.verdict, review.trip
-        window = verdict.window
-        if ephemeris is None or window is None or trip is None:
-            return None
-        stored, night = review.site.stored, review.judged.night
-        watch, wishes = review.watch, review.watch.wishes
-        key = (
-            "field", stored.revision_id, night.night_id, window.span, trip, wishes.shortest_window,
-            watch.kit, watch.is_own, verdict.outlook,
-        )  # fmt: skip
-        return self._once(
-            key,
-            lambda: build_field_notes(
-                replace(self.findings(review), cloud=self.cloud(review)),
-                window,
-                ephemeris,
-                read_kit(watch.kit, watch.subscription_id),
-            ),
+    def facts(self, session: Session, review: Review, choices: Mapping[int, SiteChoice]) -> AlertFacts:
+        """All that is told of this look. choices: of the person's sites on that night, by subscription."""
+        watch, stored, night, verdict = review.watch, review.site.stored, review.judged.night, review.verdict
+        now, kind, window, trip = self._now, review.telling.kind, verdict.window, review.trip
+        goes, ahead = kind in (AlertKind.GO, AlertKind.CHANGED), kind is not AlertKind.STAND_DOWN
+        place, place_key = review.place, (stored.revision_id, watch.is_own)
+        found = NightFindings(
+            site=place, night=night.night, verdict=verdict, wishes=watch.wishes, now=now, plan=trip
         )
 
-    def findings(self, review: Review) -> NightFindings:
-        """What is known of the night without any notes."""
-        return NightFindings(
-            site=review.place,
-            night=review.judged.night.night,
-            verdict=review.verdict,
-            wishes=review.watch.wishes,
-            plan=review.trip,
-            now=self._now,
-        )
+        # the chance of cloud hour by hour, from sunset on
+        cloud: tuple[CloudHour, ...] = ()
+        if ahead:
+            key, forecasts = ("cloud", stored.revision_id, night.night_id), review.site.inputs.forecasts
+            cloud = self._once(key, lambda: cloud_hours(shown_span(night.night), forecasts, now=now))
 
-    def sky(self, review: Review) -> SkyNote | None:
-        """How bright the sky is where the camera looks in the window, and the towns round the site."""
-        ephemeris, verdict = self._ephemeris, review.verdict
-        window = verdict.window
-        if ephemeris is None or window is None:
-            return None
-        aod = verdict.outlook.aerosol_optical_depth if verdict.outlook else None
-        stored = review.site.stored
-        key = ("sky", stored.revision_id, review.watch.is_own, window.span, window.target, aod)
-        return self._once(key, lambda: sky_note(window, window_sky(review.place, window, ephemeris, aod)))
+        # for who goes, the sky where the camera looks, and the notes for the field and their kit
+        notes, sky, ephemeris = None, None, self._ephemeris
+        if goes and ephemeris is not None and window is not None:
+            aod = optical_depth(verdict)
+            of_sky = "sky", *place_key, window.span, window.target, aod
+            sky = self._once(of_sky, lambda: sky_note(window, window_sky(place, window, ephemeris, aod)))
+            if trip is not None:
+                shortest, known = watch.wishes.shortest_window, replace(found, cloud=cloud)
+                made_for = window.span, trip, shortest, watch.kit, verdict.outlook
+                notes = self._once(
+                    ("field", *place_key, night.night_id, *made_for),
+                    lambda: build_field_notes(
+                        known, window, ephemeris, read_kit(watch.kit, watch.subscription_id)
+                    ),
+                )
 
-    def cloud(self, review: Review) -> tuple[CloudHour, ...]:
-        """The chance of cloud hour by hour, from sunset on."""
-        night, site = review.judged.night, review.site
-        forecasts = site.inputs.forecasts
-        key = ("cloud", site.stored.revision_id, night.night_id)
-        return self._once(key, lambda: cloud_hours(shown_span(night.night), forecasts, now=self._now))
+        # what came of forecasts like this one
+        record = ""
+        if ahead and window is not None and verdict.chance_pct is not None:
+            before = window.span.start - now
+            record = self._records.line(session, watch.site_id, before, verdict.chance_pct)
 
-    def record(self, session: Session, review: Review) -> str:
-        """What came of forecasts like this one; "" while nothing was judged yet."""
-        window, chance_pct = review.verdict.window, review.verdict.chance_pct
-        if window is None or chance_pct is None:
-            return ""
-        ahead = window.span.start - self._now
-        return self._records.line(session, review.watch.site_id, ahead, chance_pct)
+        found = replace(found, verdict=review.told_verdict, invented=self._invented, notes=notes, sky=sky)
+        found = replace(found, record=record, cloud=() if goes else cloud)
+        others = others_than(choices[watch.subscription_id], list(choices.values()), now)
+        return alert_facts(review.telling, found, told=review.answers, others=others)
 
     def _once(self, key: tuple[Any, ...], work: Callable[[], T]) -> T:
         if key not in self._kept:

@@ -58,9 +58,8 @@ def plan_apart(worker: WorkerState, task: BlockTask) -> BlockPlan:
         key = "planner", task.now, task.cycle, task.invented
         if key not in worker.kept:
             worker.kept.clear()
-            context = AlertContext(
-                task.now, task.wall, MessageNotes(task.now, worker.ephemeris), task.invented
-            )
+            notes = MessageNotes(task.now, worker.ephemeris, task.invented)
+            context = AlertContext(task.now, task.wall, notes)
             shared = SharedInputs(task.now, calibrations.in_use(session))
             worker.kept[key] = BlockPlanner(shared, context, task.cycle)
         planner: BlockPlanner = worker.kept[key]
