@@ -63,32 +63,24 @@ def mail_with_pictures(
     mail would be larger than 200 kB. calendar: from `build_calendar`; empty for none.
     """
     shown = [(index, each) for index, drawn in pictures.items() for each in drawn]
-    mail = _mail_showing(briefing, shown, calendar, templates)
-    while shown and _wire_bytes(mail) > LARGEST_MAIL_BYTES:
+    while True:
+        links, files = [], []
+        for index, each in shown:
+            name, content_id = (
+                each.picture.name,
+                f"{briefing.message_id}.{index}.{each.picture.name}@duskbell",
+            )
+            links.append(each.picture.link(f"cid:{content_id}", index))
+            files.append(Attachment(f"{name}-{index + 1}.png", "image/png", each.png, content_id))
+        if calendar:
+            files.append(Attachment(CALENDAR_NAME, CALENDAR_TYPE, calendar))
+        mail = replace(render_mail(briefing, links, templates), attachments=tuple(files))
+        # about what it takes on its way: words quoted-printable, files in base64 (RFC 2045, 6.7, 6.8)
+        words = sum(len(b2a_qp(text.encode())) for text in (mail.text, mail.html))
+        enclosed = sum(-(-len(file.content) // 57) * 78 for file in files)
+        if not shown or words + enclosed + HEADERS_BYTES <= LARGEST_MAIL_BYTES:
+            return mail
         shown.pop()
-        mail = _mail_showing(briefing, shown, calendar, templates)
-    return mail
-
-
-def _mail_showing(
-    briefing: Briefing, shown: Sequence[tuple[int, PngPicture]], calendar: bytes, templates: Templates
-) -> MailParts:
-    links, files = [], []
-    for index, each in shown:
-        content_id = f"{briefing.message_id}.{index}.{each.picture.name}@duskbell"
-        links.append(each.picture.link(f"cid:{content_id}", index))
-        files.append(Attachment(f"{each.picture.name}-{index + 1}.png", "image/png", each.png, content_id))
-    if calendar:
-        files.append(Attachment(CALENDAR_NAME, CALENDAR_TYPE, calendar))
-    mail = render_mail(briefing, links, templates)
-    return replace(mail, attachments=tuple(files))
-
-
-def _wire_bytes(mail: MailParts) -> int:
-    """About what the mail takes on its way: words quoted-printable, files in base64 (RFC 2045, 6.7, 6.8)."""
-    words = sum(len(b2a_qp(text.encode())) for text in (mail.text, mail.html))
-    files = sum(-(-len(file.content) // 57) * 78 for file in mail.attachments)
-    return words + files + HEADERS_BYTES
 
 
 def page_with_pictures(briefing: Briefing, pictures: Mapping[int, Sequence[Picture]]) -> str:

@@ -73,53 +73,38 @@ def build_calendar(entries: Sequence[CalendarEntry], *, stamped_at: datetime) ->
 def _events(entry: CalendarEntry, stamp: datetime) -> Iterator[Event]:
     """The window; the time to leave, where one is told to."""
     facts = to_the_minute(entry.facts)
-    window = facts.window or facts.told_window
+    window, leave_by = facts.window or facts.told_window, facts.leave_by or facts.told_leave_by
     if window is None:
         return
     name, mark = plain(facts.site_name, LONGEST_NAME), INVENTED_MARK if facts.invented else ""
     # below its title a calendar shows the first line, the table of facts and the zones
     view = view_alert(facts, entry.units, with_field=False)
-    rows = [f"{row.label}: {row.value}" for row in view.rows]
-    below = "\n".join([line_of(view), *rows, view.zones])
-
-    event = _event(entry, WINDOW, window, stamp, below)
-    event.add("summary", mark + say("briefing.calendar-window", site=name))
-    minutes = round(WINDOW_ALARMS[0] / timedelta(minutes=1))
-    _alarm(event, facts, WINDOW_ALARMS, say("briefing.calendar-opens", site=name, minutes=minutes))
-    yield event
-
-    leave_by = facts.leave_by or facts.told_leave_by
-    if facts.kind is not AlertKind.HEADS_UP and leave_by is not None:
-        event = _event(entry, "leave", Span(leave_by, leave_by + LEAVING), stamp, below)
-        event.add("summary", mark + say("briefing.calendar-leave", site=name))
-        _alarm(event, facts, LEAVE_ALARMS, say("briefing.calendar-leave-soon", site=name))
-        yield event
-
-
-def _event(entry: CalendarEntry, role: str, span: Span, stamp: datetime, below: str) -> Event:
-    facts = entry.facts
+    below = "\n".join([line_of(view), *(f"{row.label}: {row.value}" for row in view.rows), view.zones])
     is_off = facts.kind is AlertKind.STAND_DOWN
-    event = Event()
-    event.add("uid", event_uid(entry.key, role))
-    event.add("dtstamp", stamp)
-    event.add("dtstart", span.start)
-    event.add("dtend", span.end)
-    event.add("sequence", entry.sequence)
-    event.add("status", "CANCELLED" if is_off else "CONFIRMED" if facts.is_go else "TENTATIVE")
-    event.add("description", below)
-    event.add("location", plain(facts.site_name, LONGEST_NAME))
-    if entry.place is not None:
-        event.add("geo", (round(entry.place[0], 6), round(entry.place[1], 6)))
-    if web_address(entry.url):
-        event.add("url", web_address(entry.url))
-    return event
+    roles = [(WINDOW, window, WINDOW_ALARMS)]
+    if facts.kind is not AlertKind.HEADS_UP and leave_by is not None:
+        roles.append(("leave", Span(leave_by, leave_by + LEAVING), LEAVE_ALARMS))
 
-
-def _alarm(event: Event, facts: AlertFacts, alarms: Sequence[timedelta], text: str) -> None:
-    """What rings before it, where it sends someone out."""
-    for before in alarms if facts.is_go else ():
-        alarm = Alarm()
-        alarm.add("action", "DISPLAY")
-        alarm.add("trigger", -before)
-        alarm.add("description", text)
-        event.add_component(alarm)
+    for role, span, alarms in roles:
+        event = Event()
+        event.add("uid", event_uid(entry.key, role))
+        event.add("dtstamp", stamp)
+        event.add("dtstart", span.start)
+        event.add("dtend", span.end)
+        event.add("sequence", entry.sequence)
+        event.add("status", "CANCELLED" if is_off else "CONFIRMED" if facts.is_go else "TENTATIVE")
+        event.add("summary", mark + say(f"briefing.calendar-{role}", site=name))
+        event.add("description", below)
+        event.add("location", name)
+        if entry.place is not None:
+            event.add("geo", (round(entry.place[0], 6), round(entry.place[1], 6)))
+        if web_address(entry.url):
+            event.add("url", web_address(entry.url))
+        for before in alarms if facts.is_go else ():  # what rings before it, where it sends someone out
+            alarm = Alarm()
+            alarm.add("action", "DISPLAY")
+            alarm.add("trigger", -before)
+            minutes = round(WINDOW_ALARMS[0] / timedelta(minutes=1))
+            alarm.add("description", say(f"briefing.calendar-{role}-soon", site=name, minutes=minutes))
+            event.add_component(alarm)
+        yield event

@@ -45,6 +45,7 @@ from alerts.common.phrases import say
 from alerts.common.text import article
 from alerts.field.frame_plan import Panorama
 from alerts.field.projection import CameraView
+from alerts.sky.night import TrackPoint
 
 EDGE = 12.0
 LINE = 17.0
@@ -111,13 +112,12 @@ def draw_panorama(scene: ViewScene, palette: Palette = LIGHT, *, width: int = NA
         overlap_pct=plan.overlap * 100,
     )
     caption = _caption([said], box.bottom + 36, width, palette)
-    values = _values(scene, plane, palette, 30.0, [*head, *caption])
-    values["frames"] = _frames(scene, plan, plane)
     numbers = [  # 1, 2, 3 … along the top, where each frame of a row points
         Label(x, box.top + 13, str(k), palette.text, 11, "middle")
         for k, (x, _) in enumerate(plane.place([(0.0, each) for each in plan.azimuths_deg]), start=1)
     ]
-    values["sky_labels"] = [*numbers, *_sky_labels(scene, plane, palette)]
+    values = _values(scene, plane, palette, 30.0, [*head, *caption])
+    values |= {"frames": _frames(scene, plan, plane), "numbers": numbers}
     alt, height = panorama_alt(scene, plan), round(caption[-1].y + 12)
     return render(Picture("panorama", "", alt, width, height), palette, values)
 
@@ -132,6 +132,11 @@ def _values(
 ) -> dict[str, object]:
     """What both pictures draw. step_deg: between marks along the lower edge. beside: words round it."""
     box, is_unrolled = plane.box, isinstance(plane, UnrolledPlane)
+    core = target = None  # where they fall, if that is in the picture
+    if scene.core.altitude_deg > 0:
+        core = _within(plane, scene.core)
+    if scene.target is not None:
+        target = _within(plane, scene.target)
 
     # the sky: the band, and the domes of light that towns make
     jump, band = (box.right - box.left) * 0.6 if is_unrolled else math.inf, []
@@ -174,12 +179,13 @@ def _values(
         "land": _land(scene, plane),
         "objects": objects,
         "domes": domes,
-        "core": _core(scene, plane),
-        "target": _target(scene, plane),
+        "core": core,
+        "target": target,
         "core_size": 5 if is_unrolled else 7,
         "frames": [],
+        "numbers": [],
         "pointers": pointers,
-        "sky_labels": _sky_labels(scene, plane, palette),
+        "sky_labels": _sky_labels(scene, plane, palette, core, target),
         "labels": [*beside, *spaced(azimuths)],
         "names": names,
         "ticks": [x for _, x in ticks],
@@ -207,41 +213,31 @@ def _land(scene: ViewScene, plane: Plane) -> list[str]:
     return _paths(shapes, Box(box.left - 4, box.top - 4, box.right + 4, box.bottom + 4))
 
 
-def _core(scene: ViewScene, plane: Plane) -> Point | None:
-    """Where the core falls, if that is in the picture and above the horizon."""
-    core = plane.place([(scene.core.altitude_deg, scene.core.azimuth_deg)])[0]
-    return core if plane.box.holds(core) and scene.core.altitude_deg > 0 else None
+def _within(plane: Plane, place: TrackPoint) -> Point | None:
+    """Where it falls, if that is in the picture."""
+    point = plane.place([(place.altitude_deg, place.azimuth_deg)])[0]
+    return point if plane.box.holds(point) else None
 
 
-def _sky_labels(scene: ViewScene, plane: Plane, palette: Palette) -> list[Label]:
+def _sky_labels(
+    scene: ViewScene, plane: Plane, palette: Palette, core: Point | None, target: Point | None
+) -> list[Label]:
     """Beside the core, on the side with room (in a panorama small, inside the arch), and over the target."""
-    core, target, box = _core(scene, plane), _target(scene, plane), plane.box
-    labels = []
-    if core is not None and isinstance(plane, UnrolledPlane):
-        side = -1 if core[0] > (box.left + box.right) / 2 else 1
-        labels.append(_beside(core, side * 9, say("pictures.letter-core"), palette, 11.0))
-    elif core is not None:
-        side = -1 if box.right - core[0] < 110 else 1
-        words = say("pictures.letter-core-up", high_deg=scene.core.altitude_deg)
-        labels.append(_beside(core, side * 13, words, palette, 13.0))
+    box, labels = plane.box, []
+    if core is not None:
+        if isinstance(plane, UnrolledPlane):
+            to_left, gap, size = core[0] > (box.left + box.right) / 2, 9, 11.0
+            words = say("pictures.letter-core")
+        else:
+            to_left, gap, size = box.right - core[0] < 110, 13, 13.0
+            words = say("pictures.letter-core-up", high_deg=scene.core.altitude_deg)
+        x, anchor = core[0] + (-gap if to_left else gap), "end" if to_left else "start"
+        labels.append(Label(x, core[1] + 4, words, palette.core, size, anchor, True))
     if target is not None and scene.target is not None:
         name = drawn_name(scene.target_words, say("pictures.target-other"))
         words = say("pictures.letter-target-up", target=name, high_deg=scene.target.altitude_deg)
         labels.append(Label(target[0], target[1] - 13, words, palette.text, 13, "middle", True))
     return spaced(within(label, box.left + 4, box.right - 4) for label in labels)
-
-
-def _beside(core: Point, gap: float, words: str, palette: Palette, size: float) -> Label:
-    anchor = "end" if gap < 0 else "start"
-    return Label(core[0] + gap, core[1] + 4, words, palette.core, size, anchor, True)
-
-
-def _target(scene: ViewScene, plane: Plane) -> Point | None:
-    """Where a target other than the core falls, if that is in the picture."""
-    if scene.target is None:
-        return None
-    place = plane.place([(scene.target.altitude_deg, scene.target.azimuth_deg)])[0]
-    return place if plane.box.holds(place) else None
 
 
 def _foreground_names(scene: ViewScene, plane: Plane, palette: Palette) -> tuple[list[Point], list[Label]]:

@@ -60,25 +60,12 @@ class _NightPlot:
     palette: Palette
     clock: Clock
     width: float
+    right: float
     top: float
-    sky_height: float
+    strip_bottom: float
+    sky_top: float
+    sky_bottom: float
     highest_deg: float
-
-    @property
-    def right(self) -> float:
-        return self.width - RIGHT
-
-    @property
-    def strip_bottom(self) -> float:
-        return self.top + STRIP
-
-    @property
-    def sky_top(self) -> float:
-        return self.strip_bottom + 22
-
-    @property
-    def sky_bottom(self) -> float:
-        return self.sky_top + self.sky_height
 
     @property
     def window_lines(self) -> list[float]:
@@ -86,20 +73,12 @@ class _NightPlot:
         window = self.scene.window
         return [self.x(at) for at in (window.start, window.end)] if window else []
 
-    @property
-    def whole_hours(self) -> list[datetime]:
-        span = self.scene.span
-        local = self.clock.local(span.start)
-        first = span.start + (HOUR - timedelta(minutes=local.minute, seconds=local.second)) % HOUR
-        count = int((span.end - first) / HOUR) + 1
-        return [first + k * HOUR for k in range(count) if first + k * HOUR <= span.end]
-
     def x(self, at: datetime) -> float:
         share = (at - self.scene.span.start) / self.scene.span.duration
         return LEFT + (self.right - LEFT) * share
 
     def y(self, altitude_deg: float) -> float:
-        return self.sky_bottom - self.sky_height * altitude_deg / self.highest_deg
+        return self.sky_bottom - (self.sky_bottom - self.sky_top) * altitude_deg / self.highest_deg
 
 
 def draw_night(scene: NightScene, palette: Palette = LIGHT, *, width: int = NARROW) -> Picture:
@@ -111,8 +90,14 @@ def draw_night(scene: NightScene, palette: Palette = LIGHT, *, width: int = NARR
     first, last = clock.zone_word(span.start), clock.zone_word(span.end)
     zone = say("pictures.times-in" if first == last else "pictures.times-in-both", first=first, last=last)
     head, baseline = heading(title, zone, width, palette)
-    tall = 190.0 if width >= WIDE_FROM else 160.0
-    plot = _NightPlot(scene, palette, clock, width, baseline + 16, tall, highest_shown_deg(scene))
+    top, right = baseline + 16, width - RIGHT
+    sky_top = top + STRIP + 22
+    floor = sky_top + (190.0 if width >= WIDE_FROM else 160.0)
+    highest = highest_shown_deg(scene)
+    plot = _NightPlot(scene, palette, clock, width, right, top, top + STRIP, sky_top, floor, highest)
+    local = clock.local(span.start)
+    hour = span.start + (HOUR - timedelta(minutes=local.minute, seconds=local.second)) % HOUR
+    hours = [hour + k * HOUR for k in range(int((span.end - hour) / HOUR) + 1)]
 
     # the sky's colours from left to right by the Sun's depth below the horizon
     every = max(1, len(scene.sun) // 40)
@@ -124,7 +109,7 @@ def draw_night(scene: NightScene, palette: Palette = LIGHT, *, width: int = NARR
         for point in (*scene.sun[::every], scene.sun[-1])
     ]
     # the land under the target's path; nothing over a level horizon
-    ridge, floor = "", plot.sky_bottom
+    ridge = ""
     if max(scene.ridge_deg, default=0.0) > 0:
         heights = zip(scene.target, scene.ridge_deg, strict=True)
         line = [(plot.x(point.at), plot.y(max(ridge_deg, 0.0))) for point, ridge_deg in heights]
@@ -134,7 +119,7 @@ def draw_night(scene: NightScene, palette: Palette = LIGHT, *, width: int = NARR
         start, end = (min(max(x, LEFT), plot.right) for x in plot.window_lines)
         frame = {"x": start, "width": max(end - start, 2.0)}
 
-    legend, hours = _legend(plot), plot.whole_hours
+    legend = _legend(plot)
     labels = [*head, *_axes(plot, hours), *_cloud_figures(plot), _window(plot)]
     labels += [Label(entry.x + entry.swatch, entry.y, entry.text, palette.muted) for entry in legend]
     values = {
