@@ -110,7 +110,7 @@ class EnclosureBuilder:
             if scene is None:
                 continue
             if self._ephemeris is None or usable is None:
-                break
+                return {index: ()}
             notes = facts.field if facts.is_go else None
             shown = notes and replace(  # what differs from person to person and isn't drawn
                 notes, arrive=usable.start, latest_departure=usable.start, signal_lost_at=None
