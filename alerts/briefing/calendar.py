@@ -81,7 +81,7 @@ def _events(entry: CalendarEntry, stamp: datetime) -> Iterator[Event]:
     view = view_alert(facts, entry.units, with_field=False)
     below = "\n".join([line_of(view), *(f"{row.label}: {row.value}" for row in view.rows), view.zones])
     is_off = facts.kind is AlertKind.STAND_DOWN
-    roles = [(WINDOW, window, WINDOW_ALARMS)]
+    roles: list[tuple[str, Span, Sequence[timedelta]]] = [(WINDOW, window, WINDOW_ALARMS)]
     if facts.kind is not AlertKind.HEADS_UP and leave_by is not None:
         roles.append(("leave", Span(leave_by, leave_by + LEAVING), LEAVE_ALARMS))
 
