@@ -33,7 +33,7 @@ HOME_SOONER = timedelta(minutes=45)
 FORECASTS_REACH = timedelta(days=16)
 
 Correct = Callable[[Outlook], Outlook]
-"""How the record corrects an outlook's chance; see alerts/track/calibration/correct_outlook.py."""
+"""How the record corrects an outlook's chance; see alerts/track/calibration/correct.py."""
 
 
 def as_it_is(outlook: Outlook) -> Outlook:

@@ -376,7 +376,7 @@ def reach_of(
     voices = [float(effective_voices(count)) for count in members.values()]
     shortest_h = max(shortest, SHORTEST_MOMENT) / HOUR
     window_h = np.linspace(shortest_h, max(LONGEST_WINDOW_H, shortest_h), LENGTHS_TRIED)
-    # a lead is told in whole hours, the next one up (alerts/track/calibration/correct_outlook.py)
+    # a lead is told in whole hours, the next one up (alerts/track/calibration/correct.py)
     sooner_h = np.maximum(np.arange(HOURS_BEFORE + 1) - 1.0, 0.0)
     lead_h = sooner_h[:, None] + window_h / 2
     added = evidence(0.0, lead_h / 24, window_h, shortest_h, clear_share)

@@ -246,10 +246,9 @@ def say_turns(
     decisions: Sequence[DecisionRow], reader: Reader, case: Case | None = None
 ) -> tuple[VerdictTurn, ...]:
     """Every verdict on the way, oldest first. case: for what each model said then."""
-
     turns = []
     for each in decisions:
-        why = told = sources = ""
+        why = told = sources = until = ""
         if each.reasons:
             found = case.reasons_of(each)[0].text if case else from_json(Reason, each.reasons[0]).text
             why = say(_sentence(found), reader)
@@ -257,6 +256,8 @@ def say_turns(
             told = say("explain.told-kind", reader, kind=each.told)
         elif each.why_text:
             told = say("explain.silent", reader, why=kept(each.why_text))
+        if each.confirmed_at > each.as_of:
+            until = say("explain.stamp", reader, at=each.confirmed_at)
         if case is not None:
             sources = _sources(case.outlook_of(each), each.as_of)
         turns.append(
@@ -264,9 +265,7 @@ def say_turns(
                 as_of=each.as_of,
                 confirmed_at=each.confirmed_at,
                 at=say("explain.stamp", reader, at=each.as_of),
-                until=""
-                if each.confirmed_at <= each.as_of
-                else say("explain.stamp", reader, at=each.confirmed_at),
+                until=until,
                 verdict=each.verdict,
                 chance_pct=each.chance_pct,
                 why=why,
@@ -322,7 +321,8 @@ def _hangs_on(case: Case) -> Iterator[Phrase]:
     decided = case.reasons_of(case.last)[0].text
     yield _sentence(decided)
     doubt = hangs_on(outlook) if outlook is not None else None
-    if doubt is not None and not set(doubt.values) & set(decided.values):  # else the models are named already
+    is_named = doubt is not None and any(each in decided.values for each in doubt.values)
+    if doubt is not None and not is_named:
         yield _sentence(doubt)
     if leave_by is not None and case.now < leave_by - case.wishes.notice:
         yield phrase("explain.decided-at", at=leave_by - case.wishes.notice)

@@ -323,7 +323,7 @@ class RingCheck:
         return self._reaches[key]
 
     def _correct(self, raw_pct: int, hours_before: float, site_id: int) -> int:
-        """A stated chance as the record corrects it (alerts/track/calibration/correct_outlook.py)."""
+        """A stated chance as the record corrects it (alerts/track/calibration/correct.py)."""
         if self._calibration.version == NONE_VERSION:
             return raw_pct
         found = calibrate(self._calibration, raw_pct / 100, hours_before=hours_before, site=site_id)

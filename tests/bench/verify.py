@@ -45,7 +45,7 @@ from alerts.track.calibration.score import brier_score, brier_skill
 from alerts.track.observations.evidence import Event, Judge, OutcomeState
 from alerts.track.observations.outcome import Outcome, judge_night
 from alerts.track.record.climatology import climatology
-from alerts.track.record.summary import records_by_lead, records_by_site
+from alerts.track.record.summary import build_record, records_of
 from alerts.wishes.model import DEFAULT_WISHES
 from service.app import Duskbell
 from service.hindsight.track_record import load_record
@@ -106,8 +106,12 @@ def judging_us(nights: int) -> float:
 
 
 def all_records(pairs: Pairs) -> int:
-    leads = sum(1 for _ in records_by_lead(pairs))
-    return leads + sum(1 for _ in records_by_site(pairs, Lead.EVENING))
+    """One of each lead, and one of each site's evenings."""
+    own = pairs.at_lead(Lead.EVENING)
+    rates, order = climatology(own), np.argsort(own.site, kind="stable")
+    places = np.split(order, np.flatnonzero(np.diff(own.site[order])) + 1)
+    at_sites = [build_record(own.where(each), reference=rates[each]) for each in places]
+    return len(records_of(pairs)) + len(at_sites)
 
 
 ROW = """INSERT INTO record_row (event_id, site_id, night_name, lead, judge, clear, chance_pct,

@@ -124,7 +124,7 @@ def lineage_columns(own: Sequence[Mapping[str, float]]) -> dict[str, Floats]:
 def joined(parts: Sequence[Pairs]) -> Pairs:
     """Pairs built in batches, one after the other; a lineage that a batch doesn't know is NaN there."""
     if not parts:
-        return build_pairs(())
+        return NO_PAIRS
     names = sorted({name for part in parts for name in part.lineages})
     silent = [np.full(len(part), np.nan) for part in parts]
     lineages = {
@@ -151,6 +151,7 @@ def _bools(values: Iterable[bool]) -> Bools:
     return np.fromiter(values, dtype=np.bool_)
 
 
+NO_PAIRS = build_pairs(())
 ABOUT_CHANCE_OR_DAY = {"chance", "day", "other_window"}
 
 
