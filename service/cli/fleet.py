@@ -14,7 +14,7 @@ from service.cli.service import require_free_port
 from service.common.log_setup import configure_logs
 from service.common.secret_key import FILE_NAME
 from service.runtime.fleet.queue import QUEUES
-from service.runtime.fleet.scheduler_process import run_scheduler
+from service.runtime.fleet.scheduler import run_scheduler
 from service.runtime.fleet.web_process import run_pages
 from service.runtime.fleet.worker import run_worker
 from service.runtime.single_process import leave

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from datetime import timedelta
 from pathlib import Path
 
@@ -10,15 +11,25 @@ from service.accounts.access import warn_of_ending_keys
 from service.app import Duskbell
 from service.delivery.bounces import MailboxTrouble, Report, note_report, read_mailbox
 from service.delivery.self_monitor import CycleSilence, SelfMonitor, ways_from
-from service.runtime.scheduler import Chore
 from service.store.maintenance.forgetting import forget_cycles, forget_forecasts, forget_nights
 from service.store.maintenance.retention import prune
 from service.store.repositories.operator_alerts import note_trouble
 
+MINUTE_OFFSET = 7
+"""Cycles start at :07 and so on: feeds update on the hour and ask not to be met there."""
 WATCH_EVERY = timedelta(minutes=1)
 BOUNCES_EVERY = timedelta(minutes=5)
 KEYS_EVERY = timedelta(hours=6)
 PRUNE_EVERY = timedelta(hours=24)
+
+
+@dataclass(frozen=True, slots=True)
+class Chore:
+    """Something small to be done again and again beside the cycles."""
+
+    name: str
+    do: Callable[[], object]
+    every: timedelta
 
 
 def find_chores(duskbell: Duskbell) -> Sequence[Chore]:

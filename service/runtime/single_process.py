@@ -1,4 +1,4 @@
-"""The service as one process: schedule, postman and pages, from start to a tidy end."""
+"""The service as one process: schedule (APScheduler, in UTC), postman and pages, from start to a tidy end."""
 
 from __future__ import annotations
 
@@ -9,11 +9,15 @@ import signal
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
+from datetime import UTC, datetime, timedelta
 from typing import NoReturn
 
 import uvicorn
+from apscheduler.events import EVENT_JOB_ERROR, EVENT_JOB_MAX_INSTANCES, EVENT_JOB_MISSED, JobEvent
 from apscheduler.schedulers.background import BackgroundScheduler
+from apscheduler.triggers.cron import CronTrigger
+from apscheduler.triggers.interval import IntervalTrigger
 from fastapi import FastAPI
 
 from alerts.common.errors import DuskbellError
@@ -22,8 +26,7 @@ from service.app import Duskbell
 from service.common.clock import ClockWatch
 from service.delivery.dispatcher import STOP_WITHIN_S, BackgroundSender
 from service.pipeline.run_cycle import run_cycle
-from service.runtime.maintenance_jobs import find_chores
-from service.runtime.scheduler import build_scheduler, plan_anew
+from service.runtime.maintenance_jobs import MINUTE_OFFSET, Chore, find_chores
 from service.store.engine import require_writable
 from service.store.locking import hold_store
 from service.web.server import build_server
@@ -32,6 +35,7 @@ log = logging.getLogger(__name__)
 
 LOOK_EVERY_S = 1.0
 PAGES_STOP_WITHIN_S = 2.0
+JITTER_S = 60
 
 
 class PagesStopped(DuskbellError):
@@ -58,9 +62,6 @@ def run_service(
             lambda: run_cycle(duskbell, duskbell.clock()), settings.cycle_minutes, chores
         )
 
-        def plan_all_anew() -> None:
-            plan_anew(scheduler, settings.cycle_minutes, chores)
-
         with stop_on_signals(stopping):
             postman = BackgroundSender(duskbell.delivery)
             postman.start()
@@ -68,9 +69,22 @@ def run_service(
             scheduler.start()
             try:
                 on_up()
-                look_after(duskbell, postman, pages, plan_all_anew, look)
+                look_after(
+                    duskbell,
+                    postman,
+                    pages,
+                    lambda: plan_anew(scheduler, settings.cycle_minutes, chores),
+                    look,
+                )
             finally:
-                _wind_down(duskbell, postman, pages, scheduler)
+                # take nothing more up, let a send under way finish, and give back what doesn't
+                ends_s = time.monotonic() + STOP_WITHIN_S
+                stopping.set()
+                duskbell.delivery.nudge.set()
+                scheduler.shutdown(wait=False)
+                pages.stop(PAGES_STOP_WITHIN_S)
+                if not postman.join(max(0.0, ends_s - time.monotonic()) + PAGES_STOP_WITHIN_S):
+                    log.warning("a message under way could not be waited for; its lease runs out by itself")
 
 
 def look_after(
@@ -94,17 +108,55 @@ def look_after(
             on_clock_set()
 
 
-def _wind_down(
-    duskbell: Duskbell, postman: BackgroundSender, pages: Pages, scheduler: BackgroundScheduler
-) -> None:
-    """Take nothing more up, let a send under way finish, and give back what doesn't."""
-    ends_s = time.monotonic() + STOP_WITHIN_S
-    duskbell.delivery.stopping.set()
-    duskbell.delivery.nudge.set()
-    scheduler.shutdown(wait=False)
-    pages.stop(PAGES_STOP_WITHIN_S)
-    if not postman.join(max(0.0, ends_s - time.monotonic()) + PAGES_STOP_WITHIN_S):
-        log.warning("a message under way could not be waited for; its lease runs out by itself")
+def build_scheduler(
+    run_cycle: Callable[[], object], cycle_minutes: int, chores: Sequence[Chore] = ()
+) -> BackgroundScheduler:
+    """A scheduler that runs a first cycle at once and then one every `cycle_minutes`, with the chores
+    beside them; late runs are made up for once."""
+    scheduler = BackgroundScheduler(
+        timezone="UTC",
+        job_defaults={"misfire_grace_time": None, "coalesce": True, "max_instances": 1},
+    )
+    scheduler.add_job(run_cycle, id="first cycle")
+    scheduler.add_job(run_cycle, _every(cycle_minutes), id="cycle")
+    for chore in chores:
+        scheduler.add_job(chore.do, _spaced(chore.every), id=chore.name)
+    scheduler.add_listener(_report, EVENT_JOB_ERROR | EVENT_JOB_MISSED | EVENT_JOB_MAX_INSTANCES)
+    return scheduler
+
+
+def plan_anew(scheduler: BackgroundScheduler, cycle_minutes: int, chores: Sequence[Chore]) -> None:
+    """After the clock was set: when each job is due next was reckoned on the clock as it was. A cycle runs at
+    once, for nobody knows what was missed."""
+    scheduler.reschedule_job("cycle", trigger=_every(cycle_minutes))
+    scheduler.modify_job("cycle", next_run_time=datetime.now(UTC))
+    for chore in chores:
+        scheduler.reschedule_job(chore.name, trigger=_spaced(chore.every))
+
+
+def _spaced(every: timedelta) -> IntervalTrigger:
+    """Counted from now."""
+    return IntervalTrigger(seconds=round(every.total_seconds()), timezone="UTC")
+
+
+def _every(cycle_minutes: int) -> CronTrigger:
+    """Fixed minutes of the day, so that a restart doesn't shift them."""
+    if cycle_minutes < 60:
+        minutes = ",".join(str(m) for m in range(MINUTE_OFFSET % cycle_minutes, 60, cycle_minutes))
+        return CronTrigger(minute=minutes, timezone="UTC", jitter=JITTER_S)
+    hours = f"*/{cycle_minutes // 60}"
+    return CronTrigger(hour=hours, minute=MINUTE_OFFSET, timezone="UTC", jitter=JITTER_S)
+
+
+def _report(event: JobEvent) -> None:
+    problem = getattr(event, "exception", None)
+    log.error(
+        "trouble with %s (event %s): %s",
+        event.job_id,
+        event.code,
+        problem or "a run was missed or is still going",
+        exc_info=problem,
+    )
 
 
 class Pages:

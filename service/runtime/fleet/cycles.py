@@ -2,26 +2,33 @@
 
 Everything that moves a cycle on holds its row locked, so two processes that finish the last two parts of a
 stage at the same moment don't both miss the next one, nor both begin it.
+
+Parts name sites (sky, refresh) or addresses (judge) by their ids. An address is judged as a whole, since all
+its alerts of a cycle share one message.
 """
 
 from __future__ import annotations
 
 import contextlib
 import logging
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from sqlalchemy.exc import DBAPIError
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, sessionmaker
 
 from service.app import Duskbell
 from service.common.clock import lies_ahead
-from service.runtime.fleet.queue import PART, Nudge, defer
-from service.runtime.fleet.stages import find_stage, stages_after
-from service.runtime.fleet.worker_sessions import PartSessions
+from service.pipeline import judge_stage, refresh_stage, sky_stage, station_stage
+from service.pipeline.judge_stage import Judging
+from service.runtime.fleet.queue import JUDGE, PART, REFRESH, SKY, Nudge, defer
+from service.runtime.fleet.worker_sessions import LimitedSessions, PartSessions
 from service.store.repositories import cycle_parts, cycles
-from service.store.repositories.cycle_parts import Held
+from service.store.repositories.cycle_parts import Ids
+from service.store.repositories.due_reviews import NIGHTS_BACK, due_reviews, sites_by_place
 from service.store.repositories.job_queue import queued_parts
-from service.store.schema.core_tables import CycleRow
+from service.store.schema.core_tables import CycleRow, SubscriptionRow
 
 log = logging.getLogger(__name__)
 
@@ -29,35 +36,121 @@ GIVEN_UP_AFTER = timedelta(hours=2)
 """A cycle that isn't through by then is left behind, and the next one begins."""
 
 NOTE_KEPT = 500
+SITES_IN_A_BLOCK = 250
+SUBSCRIPTIONS_IN_A_BLOCK = judge_stage.SUBSCRIPTIONS_AT_ONCE
+"""One transaction."""
+FEEDS_LEASE = cycle_parts.LONGEST_LEASE
+"""Feeds may be waited for between two transactions."""
+FEEDS_BUDGET = timedelta(minutes=10)
+"""Then it is judged with what has come; what comes later counts in the next cycle."""
+
+Sessions = sessionmaker[Session]
+
+
+@dataclass(frozen=True, slots=True)
+class Stage:
+    """queue: its name is the stage's.  lay_out: all blocks of a cycle as of `now`.  work: does one of them.
+    budget: how long the next stage waits for this one; None means until it is done."""
+
+    queue: str
+    lay_out: Callable[[Session, datetime], Iterable[Ids]]
+    work: Callable[[Duskbell, Sessions, Ids, datetime], dict[str, int]]
+    lease: timedelta = cycle_parts.LEASE
+    budget: timedelta | None = None
+
+
+def _sites(session: Session, now: datetime) -> Iterator[Ids]:
+    """By place, since near ones share what is asked of the feeds. Who ended lately may be owed a word."""
+    ids = sites_by_place(session, now - NIGHTS_BACK)
+    return _in_blocks(((site_id, 1) for site_id in ids), SITES_IN_A_BLOCK)
+
+
+def _addresses(session: Session, now: datetime) -> Iterator[Ids]:
+    """Those with a subscription that is due for a look, near sites together, so that few read the same."""
+    due: dict[int, tuple[int, int]] = {}
+    for look in due_reviews(session, now):
+        site_id, count = due.get(look.address_id, (look.site_id, 0))
+        due[look.address_id] = min(site_id, look.site_id), count + 1
+    ordered = sorted(due, key=lambda address_id: due[address_id])
+    return _in_blocks(((each, due[each][1]) for each in ordered), SUBSCRIPTIONS_IN_A_BLOCK)
+
+
+def _in_blocks(weighed: Iterable[tuple[int, int]], weight: int) -> Iterator[Ids]:
+    """Ids in their order, each block as soon as it weighs that much."""
+    block: Ids = []
+    weighs = 0
+    for one, adds in weighed:
+        block.append(one)
+        weighs += adds
+        if weighs >= weight:
+            yield block
+            block, weighs = [], 0
+    if block:
+        yield block
+
+
+def _work_out_sky(duskbell: Duskbell, sessions: Sessions, ids: Ids, now: datetime) -> dict[str, int]:
+    mine = LimitedSessions(sessions, SubscriptionRow.site_id, ids)
+    return {"nights": sky_stage.run(mine, duskbell.ephemeris, now)}
+
+
+def _ask_feeds(duskbell: Duskbell, sessions: Sessions, ids: Ids, now: datetime) -> dict[str, int]:
+    mine = LimitedSessions(sessions, SubscriptionRow.site_id, ids)
+    return refresh_stage.run(mine, duskbell.gather, now) | station_stage.run(mine, duskbell.observe, now)
+
+
+def _judge(duskbell: Duskbell, sessions: Sessions, ids: Ids, now: datetime) -> dict[str, int]:
+    judging = Judging(
+        LimitedSessions(sessions, SubscriptionRow.address_id, ids),
+        timedelta(minutes=duskbell.settings.cycle_minutes),
+        invented=duskbell.invented,
+        ephemeris=duskbell.ephemeris,
+    )
+    return judge_stage.run(judging, now, duskbell.clock())
+
+
+STAGES: Sequence[Stage] = (
+    Stage(SKY, _sites, _work_out_sky),
+    Stage(REFRESH, _sites, _ask_feeds, lease=FEEDS_LEASE, budget=FEEDS_BUDGET),
+    Stage(JUDGE, _addresses, _judge),
+)
+
+
+def find_stage(name: str) -> Stage:
+    """The stage of that name."""
+    return next(stage for stage in STAGES if stage.queue == name)
+
+
+def stages_after(name: str | None) -> Sequence[Stage]:
+    """What still follows; all of them before the first (None)."""
+    if name is None:
+        return STAGES
+    return STAGES[1 + STAGES.index(find_stage(name)) :]
 
 
 def begin(session: Session, moment: datetime, now: datetime) -> int | None:
     """Begin the cycle of that tick as of `now`; None when it was begun already, or the one before it is
     still under way. Its id."""
     newest = cycles.lock_newest(session)
-    if newest is not None and _is_under_way(session, newest, now):
+    # of one that began ahead of the clock nobody knows how long it has been under way
+    if (
+        newest is not None
+        and newest.finished_at is None
+        and now - newest.started_at <= GIVEN_UP_AFTER
+        and not lies_ahead(newest.started_at, now)
+        and (stage := cycle_parts.newest_stage(session, newest.id)) is not None
+        and cycle_parts.count_open(session, newest.id, stage[0])
+    ):
         log.warning("the cycle of %s is still under way; this tick is left out", newest.key)
         return None
-    cycle_id = cycles.begin_once(session, _key(moment), now)
+    # as in cycles of one process; ticks that come faster than that name the second too
+    key = cycles.cycle_key(moment) if moment.second == 0 else f"{moment:%Y-%m-%dT%H:%M:%SZ}"
+    cycle_id = cycles.begin_once(session, key, now)
     if cycle_id is None:
         return None
     cycle_parts.leave_behind(session, cycle_id, now)
     _lay_out_next(session, cycle_id, None, now)
     return cycle_id
-
-
-def _key(moment: datetime) -> str:
-    """As in cycles of one process; ticks that come faster than that name the second too."""
-    return cycles.cycle_key(moment) if moment.second == 0 else f"{moment:%Y-%m-%dT%H:%M:%SZ}"
-
-
-def _is_under_way(session: Session, cycle: CycleRow, now: datetime) -> bool:
-    if cycle.finished_at is not None or now - cycle.started_at > GIVEN_UP_AFTER:
-        return False
-    if lies_ahead(cycle.started_at, now):
-        return False  # nobody knows how long it has been under way
-    newest = cycle_parts.newest_stage(session, cycle.id)
-    return newest is not None and cycle_parts.count_open(session, cycle.id, newest[0]) > 0
 
 
 def _lay_out_next(session: Session, cycle_id: int, after: str | None, now: datetime) -> None:
@@ -95,25 +188,18 @@ def work_on(duskbell: Duskbell, stage_name: str, part_id: int) -> None:
         if held is None:
             return
         as_of = session.get_one(CycleRow, held.cycle_id).as_of
-    with contextlib.ExitStack() as failing:
-        failing.push(lambda _type, error, _trace: _give_back(duskbell, held, error))
+    try:
         counts = stage.work(duskbell, PartSessions(duskbell.sessions, held), held.ids, as_of)
-        failing.pop_all()
+    except BaseException as error:
+        # without a store to write that to, the lease runs out by itself
+        with contextlib.suppress(cycle_parts.LeaseLost, DBAPIError), duskbell.sessions.begin() as session:
+            cycle_parts.give_back(session, held, f"{type(error).__name__}: {error}"[:NOTE_KEPT])
+        raise
     with duskbell.sessions.begin() as session:
-        _finish(session, held, duskbell.clock(), counts)
-
-
-def _give_back(duskbell: Duskbell, held: Held, error: BaseException | None) -> None:
-    """Without a store to write that to, the lease runs out by itself."""
-    with contextlib.suppress(cycle_parts.LeaseLost, DBAPIError), duskbell.sessions.begin() as session:
-        cycle_parts.give_back(session, held, f"{type(error).__name__}: {error}"[:NOTE_KEPT])
-
-
-def _finish(session: Session, held: Held, now: datetime, counts: dict[str, int]) -> None:
-    """Record the part as done, and go on to the next stage after the last one."""
-    cycles.lock_cycle(session, held.cycle_id)
-    cycle_parts.finish(session, held, now, counts)
-    _go_on(session, held.cycle_id, held.stage, now)
+        now = duskbell.clock()
+        cycles.lock_cycle(session, held.cycle_id)
+        cycle_parts.finish(session, held, now, counts)
+        _go_on(session, held.cycle_id, held.stage, now)
 
 
 def _go_on(session: Session, cycle_id: int, stage: str, now: datetime) -> None:
@@ -128,7 +214,12 @@ def look_after_parts(session: Session, now: datetime) -> int:
     cycle = cycles.lock_newest(session)
     if cycle is None:
         return 0
-    nudged = _nudge_idle(session, now)
+    nudged, queued = 0, queued_parts(session, PART)
+    for part in cycle_parts.find_idle(session, now):
+        if part.id not in queued:
+            fails = part.attempts >= cycle_parts.TRIES_BEFORE_DIVIDING
+            again = cycle_parts.divide(session, part, now) if fails else [part.id]
+            nudged += nudge_parts(session, part.stage, again)
     newest = cycle_parts.newest_stage(session, cycle.id)
     if newest is None or cycle.finished_at is not None:
         return nudged
@@ -139,17 +230,4 @@ def look_after_parts(session: Session, now: datetime) -> int:
         _lay_out_next(session, cycle.id, stage, now)
     else:
         _go_on(session, cycle.id, stage, now)
-    return nudged
-
-
-def _nudge_idle(session: Session, now: datetime) -> int:
-    nudged = 0
-    queued = queued_parts(session, PART)
-    for part in cycle_parts.find_idle(session, now):
-        if part.id in queued:
-            continue
-        again = [part.id]
-        if part.attempts >= cycle_parts.TRIES_BEFORE_DIVIDING:
-            again = cycle_parts.divide(session, part, now)
-        nudged += nudge_parts(session, part.stage, again)
     return nudged

@@ -77,19 +77,14 @@ def defer(session: Session, nudges: Sequence[Nudge]) -> int:
 
 
 def _put(session: Session, nudges: Sequence[Nudge]) -> bool:
+    driver = session.connection().connection.driver_connection
+    if not isinstance(driver, Connection):
+        raise StoreError(phrase("runtime.queue-needs-postgresql"))
     savepoint = session.begin_nested()
     try:
-        _manager.batch_defer_jobs([nudge.job() for nudge in nudges], connection=_driver(session))
+        _manager.batch_defer_jobs([nudge.job() for nudge in nudges], connection=driver)
     except AlreadyEnqueued:
         savepoint.rollback()
         return False
     savepoint.commit()
     return True
-
-
-def _driver(session: Session) -> Connection[object]:
-    """The driver's connection, inside the session's transaction."""
-    driver = session.connection().connection.driver_connection
-    if not isinstance(driver, Connection):
-        raise StoreError(phrase("runtime.queue-needs-postgresql"))
-    return driver

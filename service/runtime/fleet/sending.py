@@ -6,8 +6,9 @@ import logging
 import time
 import zlib
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
+from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from typing import TypeVar
 
 from sqlalchemy.exc import DBAPIError
@@ -31,6 +32,11 @@ RELAY_AT_ONCE = 4
 With LANES the whole fleet sends up to 16 and up to 4 at once."""
 FAILING_FOR_S = 20.0
 """A job tries addresses that fail for so long; the next sweep goes on with them, behind those that don't."""
+BATCH = 40
+"""Messages in a job: enough that the queue costs little, few enough that a lane isn't held for long."""
+LANES = 4
+"""Jobs under way to one destination in the whole fleet. By a limit for each worker, more workers would mean
+more calls at once on somebody's host."""
 KEEP_TRYING_S = 60.0
 """How long the outcome of sends is held for a database that is away, before they are sent once more."""
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.2, 5.0
@@ -65,51 +71,41 @@ def _find_next(delivery: Delivery, destination: str, waiting: Sequence[str]) -> 
 
 
 def _send_some(delivery: Delivery, ids: Sequence[str]) -> Counter[str]:
-    claimed, counts = _claim(delivery, ids)
-    if not claimed:
-        return counts
-    at_once = RELAY_AT_ONCE if claimed[0].channel.kind == "email" else 1
-    with ThreadPoolExecutor(at_once, thread_name_prefix="duskbell-send") as pool:
-        futures = [pool.submit(send_claimed, each, delivery.clock, delivery.workshop) for each in claimed]
-    finished = [_outcome(delivery, each, future) for each, future in zip(claimed, futures, strict=True)]
-    counts += _record(delivery, finished)
-    count(delivery.metrics, finished)
-    return counts
+    """Claim them, send them, write down what came of each; how many messages ended how."""
 
-
-def _claim(delivery: Delivery, ids: Sequence[str]) -> tuple[list[Claimed], Counter[str]]:
     def claim(session: Session) -> tuple[list[Claimed], Counter[str]]:
         wall = delivery.clock()
         claimed, ended = claim_batch(session, delivery.channels, delivery.links, ids, now=wall, wall=wall)
         return claimed, Counter(status.value for status in ended)
 
-    return stubbornly(delivery, claim)
-
-
-def _outcome(delivery: Delivery, claimed: Claimed, future: Future[FinishedAttempt]) -> FinishedAttempt:
-    """What came of it; a fault that nobody foresaw is ours, and this message's alone."""
-    error = future.exception()
-    if error is None:
-        return future.result()
-    log.error("sending message %s failed", claimed.message_id, exc_info=error)
-    wall = delivery.clock()
-    return FinishedAttempt(claimed, ChannelError("internal", type(error).__name__, ours=True), wall, wall)
-
-
-def _record(delivery: Delivery, finished: Sequence[FinishedAttempt]) -> Counter[str]:
-    """Write them down; how many messages ended how."""
-    counts: Counter[str] = Counter()
-    keep_each(list(finished), lambda some: counts.update(_keep(delivery, some)))
+    claimed, counts = stubbornly(delivery, claim)
+    if not claimed:
+        return counts
+    at_once = RELAY_AT_ONCE if claimed[0].channel.kind == "email" else 1
+    with ThreadPoolExecutor(at_once, thread_name_prefix="duskbell-send") as pool:
+        futures = [pool.submit(send_claimed, each, delivery.clock, delivery.workshop) for each in claimed]
+    finished = []
+    for each, future in zip(claimed, futures, strict=True):
+        error = future.exception()
+        if error is None:
+            finished.append(future.result())
+            continue
+        # a fault that nobody foresaw is ours, and this message's alone
+        log.error("sending message %s failed", each.message_id, exc_info=error)
+        wall, fault = delivery.clock(), ChannelError("internal", type(error).__name__, ours=True)
+        finished.append(FinishedAttempt(each, fault, wall, wall))
+    keep_each(
+        list(finished), lambda some: counts.update(stubbornly(delivery, partial(_keep, delivery, some)))
+    )
+    count(delivery.metrics, finished)
     return counts
 
 
-def _keep(delivery: Delivery, finished: Sequence[FinishedAttempt]) -> Counter[str]:
-    def keep(session: Session) -> Counter[str]:
-        wall = delivery.clock()
-        ledger = record(session, finished, find_breakers(session), now=wall, wall=wall)
-        return Counter({status.value: number for status, number in ledger.statuses.items()})
-
-    return stubbornly(delivery, keep)
+def _keep(delivery: Delivery, finished: Sequence[FinishedAttempt], session: Session) -> Counter[str]:
+    """Write them down; how many messages ended how."""
+    wall = delivery.clock()
+    ledger = record(session, finished, find_breakers(session), now=wall, wall=wall)
+    return Counter({status.value: number for status, number in ledger.statuses.items()})
 
 
 def stubbornly(delivery: Delivery, do: Callable[[Session], T]) -> T:
@@ -132,35 +128,23 @@ def stubbornly(delivery: Delivery, do: Callable[[Session], T]) -> T:
         pause_s = min(LONGEST_PAUSE_S, 2 * pause_s)
 
 
-BATCH = 40
-"""Messages in a job: enough that the queue costs little, few enough that a lane isn't held for long."""
-
-
-LANES = 4
-"""Jobs under way to one destination in the whole fleet. By a limit for each worker, more workers would mean
-more calls at once on somebody's host."""
-
-
 def batch_up(waiting: Iterable[WaitingMessage]) -> list[Nudge]:
     """The jobs that send these messages, in their order."""
     alike: defaultdict[tuple[str, bool], list[WaitingMessage]] = defaultdict(list)
     for each in waiting:
         alike[each.lane, each.is_stand_down].append(each)
-    return [_nudge(chunk) for some in alike.values() for chunk in _chunks(some)]
-
-
-def _nudge(waiting: Sequence[WaitingMessage]) -> Nudge:
-    """Addresses that fail have one lane at their destination, beside those of the others."""
-    first = waiting[0]
-    lane = 0 if first.is_failing else zlib.crc32(first.message_id.encode()) % LANES
-    return Nudge(
-        task=SEND,
-        queue=DELIVER,
-        args={"destination": first.destination, "message_ids": [each.message_id for each in waiting]},
-        lock=f"to {first.lane} #{lane}",
-        priority=URGENT if first.is_stand_down else 0,
-    )
-
-
-def _chunks(waiting: Sequence[WaitingMessage]) -> Iterator[Sequence[WaitingMessage]]:
-    return (waiting[start : start + BATCH] for start in range(0, len(waiting), BATCH))
+    nudges = []
+    for batch in (some[k : k + BATCH] for some in alike.values() for k in range(0, len(some), BATCH)):
+        first = batch[0]
+        # addresses that fail have one lane at their destination, beside those of the others
+        lane = 0 if first.is_failing else zlib.crc32(first.message_id.encode()) % LANES
+        nudges.append(
+            Nudge(
+                task=SEND,
+                queue=DELIVER,
+                args={"destination": first.destination, "message_ids": [each.message_id for each in batch]},
+                lock=f"to {first.lane} #{lane}",
+                priority=URGENT if first.is_stand_down else 0,
+            )
+        )
+    return nudges

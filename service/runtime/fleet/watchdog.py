@@ -58,18 +58,15 @@ class Lifeline:
     def _watch(self) -> None:
         silent_s = 0.0
         while silent_s <= self._give_up_after_s:
-            self._start_asking()
+            if self._asking is None or not self._asking.is_alive():
+                self._asking = threading.Thread(target=self._ask_once, name="duskbell-asking", daemon=True)
+                self._asking.start()
             if self._let_go.wait(self._every_s):
                 return
             silent_s = 0.0 if self._answered.is_set() else silent_s + self._every_s
             self._answered.clear()
         log.critical("no sign of life for %.0f s; this process ends", silent_s)
         self._end()
-
-    def _start_asking(self) -> None:
-        if self._asking is None or not self._asking.is_alive():
-            self._asking = threading.Thread(target=self._ask_once, name="duskbell-asking", daemon=True)
-            self._asking.start()
 
     def _ask_once(self) -> None:
         try:

@@ -15,7 +15,7 @@ from pathlib import Path
 
 from procrastinate import App, JobContext, PsycopgConnector
 from procrastinate.exceptions import ConnectorException
-from procrastinate.jobs import DeleteJobCondition, Job, Status
+from procrastinate.jobs import DeleteJobCondition, Status
 from procrastinate.worker import Worker
 
 from alerts.common.errors import DuskbellError
@@ -71,15 +71,12 @@ def run_worker(
     can hang for good.
     """
     worker_sessions.attach(duskbell.sessions, duskbell.channels, duskbell.clock)
-    with Lifeline(asking(duskbell.engine.url), alive=alive):
-        asyncio.run(_work(duskbell, _lanes(queues, senders)))
-
-
-def _lanes(queues: Collection[str], senders: int) -> list[tuple[list[str], int]]:
-    """Queues that share their hands, and how many hands those are. Upkeep is always done."""
+    # queues that share their hands, and how many hands those are; upkeep is always done
     thinking = [name for name in (SKY, JUDGE, VERIFY) if name in queues]
-    lanes = [(thinking, 1), ([REFRESH], 1), ([DELIVER], senders)]
-    return [([UPKEEP], 1), *((names, hands) for names, hands in lanes if set(names) & set(queues) and names)]
+    asked = [(thinking, 1), ([REFRESH], 1), ([DELIVER], senders)]
+    lanes = [([UPKEEP], 1), *((names, hands) for names, hands in asked if set(names) & set(queues))]
+    with Lifeline(asking(duskbell.engine.url), alive=alive):
+        asyncio.run(_work(duskbell, lanes))
 
 
 async def _work(duskbell: Duskbell, lanes: Sequence[tuple[list[str], int]]) -> None:
@@ -88,8 +85,24 @@ async def _work(duskbell: Duskbell, lanes: Sequence[tuple[list[str], int]]) -> N
     loop = asyncio.get_running_loop()
     loop.set_default_executor(ThreadPoolExecutor(sum(hands for _, hands in lanes) + 1))
     async with app.open_async():
-        workers = [_worker(app, names, hands) for names, hands in lanes]
-        running = [asyncio.create_task(_run(worker)) for worker in workers]
+        workers = [
+            Worker(
+                app,
+                queues=names,
+                name=",".join(names),
+                concurrency=hands,
+                fetch_job_polling_interval=POLL_EVERY_S,
+                delete_jobs=DeleteJobCondition.SUCCESSFUL,
+                install_signal_handlers=False,
+                update_heartbeat_interval=HEARTBEAT_S,
+                stalled_worker_timeout=STALLED_AFTER_S,
+            )
+            for names, hands in lanes
+        ]
+        running = [
+            asyncio.create_task(worker.run())  # type: ignore[no-untyped-call]
+            for worker in workers
+        ]
 
         def stop() -> None:
             told_to.set()
@@ -106,24 +119,6 @@ async def _work(duskbell: Duskbell, lanes: Sequence[tuple[list[str], int]]) -> N
     failed = [each for each in ended if isinstance(each, BaseException)]
     if failed or not was_told:
         raise DatabaseLost(phrase("runtime.queue-lost")) from (failed[0] if failed else None)
-
-
-async def _run(worker: Worker) -> None:
-    await worker.run()  # type: ignore[no-untyped-call]
-
-
-def _worker(app: App, queues: list[str], hands: int) -> Worker:
-    return Worker(
-        app,
-        queues=queues,
-        name=",".join(queues),
-        concurrency=hands,
-        fetch_job_polling_interval=POLL_EVERY_S,
-        delete_jobs=DeleteJobCondition.SUCCESSFUL,
-        install_signal_handlers=False,
-        update_heartbeat_interval=HEARTBEAT_S,
-        stalled_worker_timeout=STALLED_AFTER_S,
-    )
 
 
 def build_app(duskbell: Duskbell) -> App:
@@ -162,15 +157,11 @@ def build_app(duskbell: Duskbell) -> App:
 async def _recover(app: App) -> None:
     """Put jobs back whose process has died: its heart hasn't beaten for half a minute."""
     for job in await app.job_manager.get_stalled_jobs(seconds_since_heartbeat=STALLED_AFTER_S):
+        log.warning("job %s (%s) is put back; its process has died", job.id, job.task_name)
         try:
-            await _put_back(app, job)
+            if job.attempts >= RUNS_AT_MOST:
+                await app.job_manager.finish_job(job, status=Status.FAILED, delete_job=False)
+            else:
+                await app.job_manager.retry_job(job)
         except ConnectorException as error:
             log.info("job %s has moved on by itself: %s", job.id, error)
-
-
-async def _put_back(app: App, job: Job) -> None:
-    log.warning("job %s (%s) is put back; its process has died", job.id, job.task_name)
-    if job.attempts >= RUNS_AT_MOST:
-        await app.job_manager.finish_job(job, status=Status.FAILED, delete_job=False)
-    else:
-        await app.job_manager.retry_job(job)

@@ -65,13 +65,6 @@ class LimitedSessions(sessionmaker[Session]):
         return session
 
 
-def limited_to(
-    sessions: sessionmaker[Session], attribute: InstrumentedAttribute[int], ids: Sequence[int]
-) -> sessionmaker[Session]:
-    """Sessions in which only subscriptions exist whose attribute is one of these ids."""
-    return LimitedSessions(sessions, attribute, ids)
-
-
 def attach(sessions: sessionmaker[Session], channels: Mapping[str, Channel], clock: Clock) -> None:
     """Let the transactions of these sessions do so from now on."""
 
@@ -117,7 +110,7 @@ def _note_added(session: Session, _context: UOWTransaction) -> None:
 
 
 def _note_inserted(state: ORMExecuteState) -> None:
-    """Many at once, by `insert(tables.Message)` and a list of rows."""
+    """Many at once, by `insert(MessageRow)` and a list of rows."""
     mapper = state.bind_mapper
     if not state.is_insert or mapper is None or mapper.class_ is not MessageRow:
         return

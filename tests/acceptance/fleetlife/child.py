@@ -25,7 +25,7 @@ from service.common.log_setup import configure_logs
 from service.demo.story import InventedSky
 from service.feeds.shared.model import Gathered
 from service.pipeline import refresh_stage
-from service.runtime.fleet import stages
+from service.runtime.fleet import cycles
 from service.settings import load_settings
 from service.store.repositories import messages
 
@@ -40,7 +40,7 @@ def gather(places: Sequence[Place], hours: Span) -> Gathered:
 
 def be_hasty() -> None:
     messages.LEASE = HASTY_LEASE
-    stages.STAGES = tuple(replace(stage, lease=HASTY_LEASE) for stage in stages.STAGES)
+    cycles.STAGES = tuple(replace(stage, lease=HASTY_LEASE) for stage in cycles.STAGES)
     service.runtime.fleet.worker.HEARTBEAT_S, service.runtime.fleet.worker.STALLED_AFTER_S = 1.0, 4.0
 
 
@@ -52,7 +52,7 @@ def run(role: str) -> None:
         be_hasty()
     every = timedelta(seconds=float(os.environ["FLEET_EVERY_S"]))
     if role == "scheduler":
-        from service.runtime.fleet.scheduler_process import run_scheduler
+        from service.runtime.fleet.scheduler import run_scheduler
 
         run_scheduler(duskbell, every=every)
     elif role == "worker":

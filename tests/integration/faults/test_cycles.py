@@ -17,7 +17,7 @@ from sqlalchemy.exc import OperationalError
 
 from alerts.common.errors import DuskbellError
 from service.pipeline.run_cycle import think
-from service.runtime.scheduler import build_scheduler
+from service.runtime.single_process import build_scheduler
 from service.store.engine import (
     BUSY_TIMEOUT_MS,
     PATIENT_TIMEOUT_MS,

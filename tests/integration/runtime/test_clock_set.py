@@ -16,9 +16,8 @@ from sqlalchemy import text
 from service.delivery.dispatcher import BackgroundSender
 from service.feeds import feed_state
 from service.feeds.shared.guards import Allowance
-from service.runtime.maintenance_jobs import build_watch
-from service.runtime.scheduler import Chore, build_scheduler, plan_anew
-from service.runtime.single_process import Pages, look_after
+from service.runtime.maintenance_jobs import Chore, build_watch
+from service.runtime.single_process import Pages, build_scheduler, look_after, plan_anew
 from service.store.repositories import cycles, messages, rate_limits
 from service.store.repositories.messages import Status
 from service.web.app import build_app

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import text
 
-from service.runtime.fleet import cycles, schedule, worker_sessions
+from service.runtime.fleet import cycles, scheduler, worker_sessions
 from service.runtime.fleet.queue import QUEUES, UPKEEP
 from service.runtime.fleet.worker import build_app
 from tests.integration.pipeline.world import World, open_world
@@ -53,7 +53,7 @@ class Fleet:
     def recover(self) -> None:
         """Look for jobs whose process has died, as a worker does when a scheduler asks it to."""
         with self.world.duskbell.sessions.begin() as session:
-            schedule.ask_to_recover(session, self.world.wall, self.world.wall)
+            scheduler.ask_to_recover(session, self.world.wall, self.world.wall)
         self.work(UPKEEP)
 
     def jobs(self, status: str = "todo") -> list[str]:

@@ -16,7 +16,7 @@ import pytest
 import requests
 from sqlalchemy import Engine, make_url, text
 
-from service.runtime.fleet import scheduler_process, worker
+from service.runtime.fleet import scheduler, worker
 from service.runtime.fleet.watchdog import EXIT_CODE, Lifeline
 from service.runtime.fleet.web_process import run_pages
 from service.store.engine import open_engine
@@ -64,7 +64,7 @@ def work(ground: Ground) -> None:
 
 
 def schedule(ground: Ground) -> None:
-    scheduler_process.run_scheduler(ground.open(), alive=Path(ground.folder) / "alive")
+    scheduler.run_scheduler(ground.open(), alive=Path(ground.folder) / "alive")
 
 
 def show_pages(ground: Ground, port: int) -> None:

@@ -12,7 +12,7 @@ from alerts.common.span import Span
 from service.feeds.shared.model import Gathered
 from service.pipeline import judge_stage
 from service.pipeline.judging.process_pool import ProcessPool
-from service.runtime.fleet import cycles, stages
+from service.runtime.fleet import cycles
 from service.runtime.fleet.worker_sessions import PartSessions
 from service.store.repositories import cycle_parts
 from service.store.repositories.cycle_parts import LeaseLost
@@ -211,7 +211,7 @@ def test_judging_does_not_wait_for_ever_for_the_feeds(fleet: Fleet) -> None:
     fleet.tick(START)
     fleet.work("sky")
     assert fleet.jobs() == ["refresh"]
-    fleet.world.wall = START + stages.FEEDS_BUDGET + timedelta(seconds=1)
+    fleet.world.wall = START + cycles.FEEDS_BUDGET + timedelta(seconds=1)
     fleet.sweep()
     assert fleet.jobs() == ["refresh", "judge"]
     fleet.work("judge")
@@ -221,7 +221,7 @@ def test_judging_does_not_wait_for_ever_for_the_feeds(fleet: Fleet) -> None:
 
 
 def test_blocks_hold_whole_addresses_and_all_of_them(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(stages, "SUBSCRIPTIONS_IN_A_BLOCK", 1)
+    monkeypatch.setattr(cycles, "SUBSCRIPTIONS_IN_A_BLOCK", 1)
     fleet.tick(START)
     fleet.work("sky", "refresh")
     assert fleet.jobs() == ["judge", "judge"]

@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session, sessionmaker
 from service.channels import host_state
 from service.common.backoff import Breaker, BreakerState
 from service.delivery.fair_queue import WaitingMessage
-from service.runtime.fleet import schedule
+from service.runtime.fleet import scheduler
 from service.runtime.fleet.queue import UPKEEP, Nudge, defer
 from service.runtime.fleet.sending import BATCH, LANES, batch_up
 from service.store.engine import open_engine
@@ -37,7 +37,7 @@ def told(fleet: Fleet) -> Fleet:
 
 def _sweep(fleet: Fleet) -> int:
     with fleet.world.duskbell.sessions.begin() as session:
-        return schedule.put_in_messages(session, fleet.world.duskbell, fleet.world.wall)
+        return scheduler.put_in_messages(session, fleet.world.duskbell, fleet.world.wall)
 
 
 def test_a_message_comes_with_its_job(told: Fleet) -> None:

@@ -13,10 +13,9 @@ import pytest
 from sqlalchemy.orm import Session
 
 from service.app import Duskbell
-from service.runtime.fleet import schedule
-from service.runtime.fleet.schedule import Duty, Scheduler, due_at, find_duties
+from service.runtime.fleet.scheduler import REST_AFTER_FAULT, Duty, Scheduler, due_at, find_duties
 from service.runtime.fleet.watchdog import Lifeline
-from service.runtime.scheduler import Chore
+from service.runtime.maintenance_jobs import Chore
 from service.settings import Settings
 from service.store.repositories.cycles import take_turn
 from tests.integration.pipeline.world import START
@@ -142,7 +141,7 @@ def test_row_122_a_duty_that_rests_is_not_late_by_what_the_clock_was_set_back(du
     assert scheduler.step() == ["often"]
     duties.is_broken = False
     duties.now -= timedelta(hours=6)
-    duties.steady_s += schedule.REST_AFTER_FAULT.total_seconds()
+    duties.steady_s += REST_AFTER_FAULT.total_seconds()
     assert scheduler.step() == ["rare", "often"]
 
 
@@ -152,7 +151,7 @@ def test_a_duty_that_fails_keeps_no_other_back_and_comes_again(duties: Duties) -
     assert scheduler.step() == ["often"]
     duties.is_broken = False
     assert scheduler.step() == []
-    duties.steady_s += schedule.REST_AFTER_FAULT.total_seconds()
+    duties.steady_s += REST_AFTER_FAULT.total_seconds()
     assert scheduler.step() == ["rare"]
 
 
