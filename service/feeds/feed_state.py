@@ -11,7 +11,6 @@ from datetime import datetime, timedelta
 from secrets import token_hex
 
 from sqlalchemy import delete, select, update
-from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session, sessionmaker
 
 from alerts.common.phrases import phrase
@@ -32,6 +31,7 @@ from service.feeds.shared.guards import (
     wait_for,
     window_start,
 )
+from service.store.engine import insert_into
 from service.store.schema.feed_tables import (
     FeedAnswerRow,
     FeedStateRow,
@@ -181,8 +181,7 @@ def _window(session: Session, provider: str, unit_s: int, now: datetime) -> Feed
 def _insert_missing(
     session: Session, table: type[FeedWindowRow] | type[FeedTurnRow], **values: object
 ) -> None:
-    insert = sqlite.insert if session.get_bind().dialect.name == "sqlite" else postgresql.insert
-    session.execute(insert(table).values(**values).on_conflict_do_nothing())
+    session.execute(insert_into(session, table).values(**values).on_conflict_do_nothing())
 
 
 def take_turn(session: Session, provider: str, token: str, now: datetime) -> bool:
@@ -260,8 +259,7 @@ def note_asked(session: Session, places: Iterable[str], now: datetime) -> None:
     rows = [{"place": place, "asked_at": now} for place in dict.fromkeys(places)]
     if not rows:
         return
-    insert = sqlite.insert if session.get_bind().dialect.name == "sqlite" else postgresql.insert
-    adding = insert(PlaceCheckRow)
+    adding = insert_into(session, PlaceCheckRow)
     adding = adding.on_conflict_do_update(
         index_elements=[PlaceCheckRow.place], set_={"asked_at": adding.excluded.asked_at}
     )

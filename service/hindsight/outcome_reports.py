@@ -14,7 +14,7 @@ from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase
 from alerts.common.span import Span
 from alerts.sites.model import Site
-from alerts.track.observations.evidence import SeenSky
+from alerts.track.observations.evidence import PersonReport, SeenSky
 from alerts.track.observations.outcome import Outcome
 from service.hindsight.verification import judge_again
 from service.store.repositories import judged_events
@@ -93,16 +93,8 @@ def require_begun(night: date, site: Site, now: datetime) -> None:
 
 def keep_said(session: Session, voice: Voice, said: Said, now: datetime) -> list[Outcome]:
     """Keep a person's word, and judge what has ended of that night again; what came of it."""
-    judged_events.add_person_report(
-        session,
-        site_id=voice.site_id,
-        night=voice.night,
-        person_id=voice.person_id,
-        seen=said.seen,
-        now=now,
-        clear_span=said.clear_span,
-        toward_deg=said.toward_deg,
-    )
+    report = PersonReport("", said.seen, now, said.clear_span, said.toward_deg)
+    judged_events.add_person_report(session, voice.site_id, voice.night, voice.person_id, report)
     return judge_again(session, voice.site_id, voice.night, now)
 
 

@@ -16,9 +16,10 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url, text
+from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.engine.interfaces import DBAPIConnection, DBAPICursor
 from sqlalchemy.exc import ArgumentError, DBAPIError, IntegrityError, OperationalError
-from sqlalchemy.orm import Session, sessionmaker
+from sqlalchemy.orm import DeclarativeBase, Session, sessionmaker
 from sqlalchemy.pool import ConnectionPoolEntry
 
 from alerts.common.errors import DuskbellError
@@ -230,6 +231,12 @@ _BUSY = ("database is locked", "database table is locked")
 
 _GAVE_WAY = ("40001", "40P01", "55P03")
 """PostgreSQL's codes for a serialization failure, a deadlock and a lock not available."""
+
+
+def insert_into(session: Session, table: type[DeclarativeBase]) -> postgresql.Insert | sqlite.Insert:
+    """INSERT as the session's database has it, which knows what to do where the row is there already."""
+    dialect = sqlite if session.get_bind().dialect.name == "sqlite" else postgresql
+    return dialect.insert(table)  # type: ignore[no-any-return]
 
 
 def in_transaction(sessions: sessionmaker[Session], work: Callable[[Session], T], tries: int = TRIES) -> T:

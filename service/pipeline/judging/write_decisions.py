@@ -20,6 +20,7 @@ from service.store.compressed_json import Packed, pack_json
 from service.store.json_values import to_json
 from service.store.repositories import decisions
 from service.store.repositories.decisions import OutlookKey
+from service.store.schema.core_tables import DecisionRow, FindingRow
 
 _REASONS = TypeAdapter(list[Reason])
 _OUTLOOK = TypeAdapter(Outlook)
@@ -100,7 +101,7 @@ def keep(session: Session, drafts: Drafts) -> list[int]:
     if not drafts.decisions:
         return []
     snapshots = decisions.keep_snapshots(session, drafts.wishes)
-    findings = decisions.keep_findings(session, drafts.findings)
+    findings = decisions.keep_rows(session, FindingRow, [{"reasons": each} for each in drafts.findings])
     outlooks = decisions.keep_outlooks(session, drafts.outlooks)
     rows = [
         {
@@ -111,7 +112,7 @@ def keep(session: Session, drafts: Drafts) -> list[int]:
         }
         for each in drafts.decisions
     ]
-    return decisions.keep_decisions(session, rows)
+    return decisions.keep_rows(session, DecisionRow, rows)
 
 
 def _decision(review: Review, now: datetime) -> dict[str, Any]:

@@ -59,7 +59,14 @@ def make_backup(engine: Engine, data_dir: Path, target: Path, now: datetime) -> 
     if target.exists():
         raise BadBackup(phrase("store.backup-exists", target=target))
     with _workplace(target.parent) as folder:
-        _copy_out(engine, folder / ROWS)
+        if engine.dialect.name == "sqlite":
+            with _raw(engine) as raw:
+                raw.execute("VACUUM INTO ?", (str(folder / ROWS),))
+        else:
+            copy = open_engine(f"sqlite:///{folder / ROWS}")
+            upgrade(copy)
+            copy_rows(engine, copy)
+            _close(copy)
         about = {"made_at": now.isoformat(), "sha256": _digest(folder / ROWS)}
         (folder / ABOUT).write_text(json.dumps(about), encoding="utf-8")
         beside = folder / "backup"
@@ -73,17 +80,6 @@ def make_backup(engine: Engine, data_dir: Path, target: Path, now: datetime) -> 
             os.fsync(file.fileno())
         os.rename(beside, target)
     return target
-
-
-def _copy_out(engine: Engine, rows: Path) -> None:
-    if engine.dialect.name == "sqlite":
-        with _raw(engine) as raw:
-            raw.execute("VACUUM INTO ?", (str(rows),))
-        return
-    copy = open_engine(f"sqlite:///{rows}")
-    upgrade(copy)
-    copy_rows(engine, copy)
-    _close(copy)
 
 
 def restore_backup(source: Path, url: str, data_dir: Path, *, replace: bool, now: datetime) -> Restored:
@@ -159,25 +155,21 @@ def settle_past(engine: Engine, now: datetime) -> tuple[int, int]:
 
 
 def _put_file(rows: Path, url: str, *, replace: bool, now: datetime) -> list[Path]:
-    """Set the old database aside and move the new one into its place."""
+    """Set the old database aside, under a name with the time, and move the new one into its place."""
     place = Path(make_url(url).database or "")
     place.parent.mkdir(parents=True, exist_ok=True)
-    with hold_store(open_engine(url)) if place.exists() else contextlib.nullcontext():
-        if place.exists() and not replace:
-            raise BadBackup(phrase("store.restore-in-the-way", place=place))
-        aside = _set_aside(place, now) if place.exists() else []
+    if not place.exists():
         os.replace(rows, place)
-    return aside
-
-
-def _set_aside(place: Path, now: datetime) -> list[Path]:
-    """The database with its write-ahead log folded in, under a name with the time."""
-    engine = open_engine(f"sqlite:///{place}")
-    _close(engine)
-    kept = place.with_name(f"{place.name}.before-{now:%Y%m%dT%H%M%SZ}")
-    os.replace(place, kept)
-    for suffix in ("-wal", "-shm"):
-        place.with_name(place.name + suffix).unlink(missing_ok=True)
+        return []
+    with hold_store(open_engine(url)):
+        if not replace:
+            raise BadBackup(phrase("store.restore-in-the-way", place=place))
+        _close(open_engine(f"sqlite:///{place}"))
+        kept = place.with_name(f"{place.name}.before-{now:%Y%m%dT%H%M%SZ}")
+        os.replace(place, kept)
+        for suffix in ("-wal", "-shm"):
+            place.with_name(place.name + suffix).unlink(missing_ok=True)
+        os.replace(rows, place)
     return [kept]
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
@@ -17,10 +17,8 @@ from sqlalchemy import (
     ColumnElement,
     Connection,
     Engine,
-    Row,
     String,
     Table,
-    func,
     insert,
     inspect,
     select,
@@ -32,7 +30,7 @@ from sqlalchemy.exc import DBAPIError
 from alerts.common.phrases import phrase
 from service.store.engine import StoreError, open_engine
 from service.store.locking import hold_store
-from service.store.maintenance.copy_rows import BLOCK, move_sequences
+from service.store.maintenance.copy_rows import BLOCK, count_rows, move_sequences
 from service.store.migrate import require_current, upgrade
 from service.store.schema import METADATA
 
@@ -66,23 +64,21 @@ def move(source: Engine, target_url: str, say: Say = lambda _: None) -> Mapping[
         with hold_store(source), hold_store(target):
             require_current(source, create=False)
             upgrade(target)
+            _begin(target, source)
             with source.connect() as reading:
-                _stand_still(reading)
-                _begin(target, source)
+                # One view of the rows. SQLite's transactions here begin with the right to write, which shuts
+                # others out.
+                if reading.dialect.name == "postgresql":
+                    reading.execute(text("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ, READ ONLY"))
                 for table in METADATA.sorted_tables:
                     _copy(reading, target, table, say)
                 summaries = _compare(reading, target, say)
-            _end(target)
+            with target.begin() as writing:
+                move_sequences(writing)
+                writing.execute(text("DROP TABLE queue_move"))
         return summaries
     finally:
         target.dispose()
-
-
-def _stand_still(reading: Connection) -> None:
-    """One view of the rows. SQLite's transactions here begin with the right to write, which shuts
-    others out."""
-    if reading.dialect.name == "postgresql":
-        reading.execute(text("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ, READ ONLY"))
 
 
 def _begin(target: Engine, source: Engine) -> None:
@@ -90,25 +86,12 @@ def _begin(target: Engine, source: Engine) -> None:
     name = hashlib.sha256(str(source.url).encode()).hexdigest()
     with target.begin() as writing:
         if not inspect(writing).has_table("queue_move"):
-            if any(_summarise_quickly(writing).values()):
+            if any(count_rows(target).values()):
                 raise MoveError(phrase("store.move-not-empty"))
             writing.execute(text("CREATE TABLE queue_move (source text PRIMARY KEY)"))
             writing.execute(text("INSERT INTO queue_move VALUES (:name)"), {"name": name})
         elif writing.execute(text("SELECT source FROM queue_move")).scalar_one() != name:
             raise MoveError(phrase("store.move-of-another"))
-
-
-def _end(target: Engine) -> None:
-    with target.begin() as writing:
-        move_sequences(writing)
-        writing.execute(text("DROP TABLE queue_move"))
-
-
-def _summarise_quickly(connection: Connection) -> dict[str, int]:
-    return {
-        table.name: connection.execute(select(func.count()).select_from(table)).scalar_one()
-        for table in METADATA.sorted_tables
-    }
 
 
 def _copy(reading: Connection, target: Engine, table: Table, say: Say) -> None:
@@ -123,7 +106,12 @@ def _copy(reading: Connection, target: Engine, table: Table, say: Say) -> None:
         query = query.where(tuple_(*key) > tuple_(*arrived))
     copied = 0
     for block in reading.execute(query).mappings().partitions():
-        _put(target, table, [dict(row) for row in block])
+        try:
+            with target.begin() as writing:
+                writing.execute(insert(table), [dict(row) for row in block])
+        except DBAPIError as error:
+            reason = str(error.orig).strip().splitlines()[0]
+            raise MoveError(phrase("store.move-unwritten", name=table.name, reason=reason)) from error
         copied += len(block)
     say(f"{table.name}: {copied} rows" + (" more" if arrived is not None else ""))
 
@@ -135,15 +123,6 @@ def _key(connection: Connection, table: Table) -> Sequence[ColumnElement[Any]]:
     for column in table.primary_key:
         key.append(column.collate("C") if by_bytes and isinstance(column.type, String) else column)
     return key
-
-
-def _put(target: Engine, table: Table, rows: list[dict[str, object]]) -> None:
-    try:
-        with target.begin() as writing:
-            writing.execute(insert(table), rows)
-    except DBAPIError as error:
-        reason = str(error.orig).strip().splitlines()[0]
-        raise MoveError(phrase("store.move-unwritten", name=table.name, reason=reason)) from error
 
 
 def _compare(reading: Connection, target: Engine, say: Say) -> dict[str, Summary]:
@@ -163,19 +142,12 @@ def _compare(reading: Connection, target: Engine, say: Say) -> dict[str, Summary
 def summarise(connection: Connection, table: Table) -> Summary:
     """Count and checksum of a table as the code reads it, whatever the database."""
     rows, total = 0, 0
-    for row in _all_rows(connection, table):
+    for row in connection.execute(select(table).execution_options(yield_per=BLOCK)):
+        plain = json.dumps(list(row), default=_plain, sort_keys=True, ensure_ascii=False)
+        digest = hashlib.blake2b(plain.encode("utf-8", "surrogatepass"), digest_size=CHECKSUM_BYTES).digest()
         rows += 1
-        total += int.from_bytes(_digest(row))
+        total += int.from_bytes(digest)
     return Summary(rows, f"{total % (1 << 8 * CHECKSUM_BYTES):032x}")
-
-
-def _all_rows(connection: Connection, table: Table) -> Iterator[Row[tuple[object, ...]]]:
-    return iter(connection.execute(select(table).execution_options(yield_per=BLOCK)))
-
-
-def _digest(row: Row[tuple[object, ...]]) -> bytes:
-    plain = json.dumps(list(row), default=_plain, sort_keys=True, ensure_ascii=False)
-    return hashlib.blake2b(plain.encode("utf-8", "surrogatepass"), digest_size=CHECKSUM_BYTES).digest()
 
 
 def _plain(value: object) -> str:

@@ -65,30 +65,23 @@ def export(session: Session, person: PersonRow) -> dict[str, Any]:
         TokenRow: token,
     }
     data = {
-        kind.__tablename__: [_values(row) for row in session.scalars(select(kind).where(which))]
+        kind.__tablename__: [_handed_out(row) for row in session.scalars(select(kind).where(which))]
         for kind, which in found.items()
     }
     decisions = session.scalars(select(DecisionRow).where(DecisionRow.subscription_id.in_(mine)))
     at_home = {row["id"] for row in data["subscription"] if row["site_id"] in sites}
     shared = {row.id: _resting_on(row, is_own=row.subscription_id in at_home) for row in decisions}
-    for decision_id in _at_the_place_itself(session, mine):
-        shared[decision_id] |= dict.fromkeys(("window_start", "window_end", "leave_by", "fingerprint"))
-    data["decision"] = [{**values, **shared[values["id"]]} for values in data["decision"]]
-    return data
-
-
-def _at_the_place_itself(session: Session, subscription_ids: Sequence[int]) -> list[int]:
-    """The decisions at somebody else's site from before there were copies: their times would lead there."""
-    return _ids(
-        session,
+    # decisions at somebody else's site from before there were copies: their times would lead there
+    at_the_place_itself = (
         select(DecisionRow.id)
         .join(SubscriptionRow, SubscriptionRow.id == DecisionRow.subscription_id)
         .join(SiteRevisionRow, SiteRevisionRow.id == DecisionRow.site_revision_id)
-        .where(
-            DecisionRow.subscription_id.in_(subscription_ids),
-            SiteRevisionRow.site_id != SubscriptionRow.site_id,
-        ),
+        .where(SubscriptionRow.id.in_(mine), SiteRevisionRow.site_id != SubscriptionRow.site_id)
     )
+    for decision_id in session.scalars(at_the_place_itself):
+        shared[decision_id] |= dict.fromkeys(("window_start", "window_end", "leave_by", "fingerprint"))
+    data["decision"] = [{**values, **shared[values["id"]]} for values in data["decision"]]
+    return data
 
 
 def _resting_on(row: DecisionRow, *, is_own: bool) -> dict[str, Any]:
@@ -102,15 +95,10 @@ def _ids(session: Session, query: Any) -> list[int]:
     return list(session.scalars(query))
 
 
-def _values(row: Table) -> dict[str, Any]:
-    columns = inspect(type(row)).columns
-    return {
-        column.key: _plain(getattr(row, column.key)) for column in columns if column.key not in NOT_HANDED_OUT
-    }
-
-
-def _plain(value: Any) -> Any:
-    return value.isoformat() if isinstance(value, datetime | date) else value
+def _handed_out(row: Table) -> dict[str, Any]:
+    names = [column.key for column in inspect(type(row)).columns if column.key not in NOT_HANDED_OUT]
+    values = [(name, getattr(row, name)) for name in names]
+    return {name: each.isoformat() if isinstance(each, datetime | date) else each for name, each in values}
 
 
 def erase(session: Session, keys: Keys, person: PersonRow, now: datetime) -> None:
@@ -119,8 +107,11 @@ def erase(session: Session, keys: Keys, person: PersonRow, now: datetime) -> Non
         raise BadInput(phrase("store.erase-operator"))
     addresses = list(session.scalars(select(AddressRow).where(AddressRow.person_id == person.id)))
     mine = _ids(session, select(SubscriptionRow.id).where(SubscriptionRow.person_id == person.id))
-    _erase_messages(session, [address.id for address in addresses])
-    _erase_alerts(session, mine)
+    told = MessageRow.address_id.in_([address.id for address in addresses])
+    delete_messages(session, session.scalars(select(MessageRow.id).where(told)))
+    alerts = select(AlertRow.id).where(AlertRow.subscription_id.in_(mine))
+    session.execute(delete(MessageAlertRow).where(MessageAlertRow.alert_id.in_(alerts)))
+    session.execute(delete(AlertRow).where(AlertRow.subscription_id.in_(mine)))
     session.execute(
         update(SubscriptionRow)
         .where(SubscriptionRow.id.in_(mine), SubscriptionRow.ended_at.is_(None))
@@ -141,23 +132,12 @@ def erase(session: Session, keys: Keys, person: PersonRow, now: datetime) -> Non
     person.name, person.zone = ERASED, "UTC"
 
 
-def _erase_messages(session: Session, address_ids: Sequence[int]) -> None:
-    ids = session.scalars(select(MessageRow.id).where(MessageRow.address_id.in_(address_ids))).all()
-    delete_messages(session, ids)
-
-
 def delete_messages(session: Session, message_ids: Iterable[str]) -> None:
     """Remove messages with all that hangs on them."""
     ids = set(message_ids)
     for kind in (AttemptRow, MessageAlertRow, NoticeRow):
         session.execute(delete(kind).where(kind.message_id.in_(ids)))
     session.execute(delete(MessageRow).where(MessageRow.id.in_(ids)))
-
-
-def _erase_alerts(session: Session, subscription_ids: Sequence[int]) -> None:
-    alerts = select(AlertRow.id).where(AlertRow.subscription_id.in_(subscription_ids))
-    session.execute(delete(MessageAlertRow).where(MessageAlertRow.alert_id.in_(alerts)))
-    session.execute(delete(AlertRow).where(AlertRow.subscription_id.in_(subscription_ids)))
 
 
 def _erase_address(

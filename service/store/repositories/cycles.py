@@ -6,10 +6,10 @@ from datetime import datetime
 from typing import Any
 
 from sqlalchemy import func, or_, select
-from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
 from service.common.clock import SET_BY
+from service.store.engine import insert_into
 from service.store.schema.core_tables import CycleRow
 from service.store.schema.fleet_tables import DutyTurnRow
 
@@ -33,9 +33,8 @@ def begin(session: Session, now: datetime, wall: datetime) -> CycleRow | None:
     key = cycle_key(now)
     if abs(wall - now) < SET_BY:
         key = key_of(session, key, wall)
-    insert = sqlite.insert if session.get_bind().dialect.name == "sqlite" else postgresql.insert
     session.execute(
-        insert(CycleRow)
+        insert_into(session, CycleRow)
         .values(key=key, as_of=now, started_at=wall, counts={})
         .on_conflict_do_nothing(index_elements=["key"])
     )
@@ -78,7 +77,7 @@ def lock_cycle(session: Session, cycle_id: int) -> None:
 def begin_once(session: Session, key: str, now: datetime) -> int | None:
     """Begin the cycle of that key as of `now`; its id, None where it was begun already. On PostgreSQL."""
     begun = (
-        postgresql.insert(CycleRow)
+        insert_into(session, CycleRow)
         .values(key=key_of(session, key, now), as_of=now, started_at=now, counts={})
         .on_conflict_do_nothing(index_elements=["key"])
         .returning(CycleRow.id)
@@ -92,7 +91,7 @@ def take_turn(session: Session, name: str, moment: datetime, now: datetime) -> b
 
     A turn that lies ahead of the clock was taken before that was set back: this one is served in its place.
     """
-    fresh = postgresql.insert(DutyTurnRow).values(name=name, due_at=moment)
+    fresh = insert_into(session, DutyTurnRow).values(name=name, due_at=moment)
     taken = fresh.on_conflict_do_update(
         index_elements=["name"],
         set_={"due_at": fresh.excluded.due_at},

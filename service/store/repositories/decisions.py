@@ -6,18 +6,16 @@ from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import Text, cast, exists, func, insert, or_, select, update
+from sqlalchemy import ColumnElement, Select, Text, cast, exists, func, insert, or_, select, update
 from sqlalchemy.orm import Session, aliased, lazyload
 
 from alerts.common.plain_values import value
 from alerts.weather.outlook import Outlook
-from service.store.compressed_json import Packed
 from service.store.engine import in_chunks
 from service.store.json_values import from_json
 from service.store.repositories.rounded_sites import with_copy
 from service.store.schema.core_tables import (
     DecisionRow,
-    FindingRow,
     OutlookRow,
     SiteRevisionRow,
     SiteRow,
@@ -27,6 +25,12 @@ from service.store.schema.core_tables import (
 )
 
 SubscriptionNight = tuple[int, date]
+
+
+def _newest(*among: ColumnElement[bool]) -> Select[int]:
+    """The number of the newest decision for each subscription and night."""
+    row = DecisionRow
+    return select(func.max(row.id)).where(*among).group_by(row.subscription_id, row.night_name)
 
 
 @value(frozen=True, slots=True)
@@ -47,11 +51,7 @@ def newest_standing(
     found: dict[SubscriptionNight, StandingDecision] = {}
     row = DecisionRow
     for ids in in_chunks(sorted(revisions)):
-        newest = (
-            select(func.max(row.id))
-            .where(row.subscription_id.in_(ids), row.night_name >= first)
-            .group_by(row.subscription_id, row.night_name)
-        )
+        newest = _newest(row.subscription_id.in_(ids), row.night_name >= first)
         columns = (row.subscription_id, row.night_name, row.id, row.night_id, row.site_revision_id)
         for each in session.execute(select(*columns).where(row.id.in_(newest))):
             if each.site_revision_id == revisions[each.subscription_id]:
@@ -64,13 +64,9 @@ def newest_verdicts(
 ) -> dict[SubscriptionNight, tuple[str, int | None]]:
     """Verdict and chance of the newest decision for each subscription and night."""
     wanted, decision = set(wanted), DecisionRow
-    newest = (
-        select(func.max(decision.id))
-        .where(
-            decision.subscription_id.in_({subscription_id for subscription_id, _ in wanted}),
-            decision.night_name.in_({night for _, night in wanted}),
-        )
-        .group_by(decision.subscription_id, decision.night_name)
+    newest = _newest(
+        decision.subscription_id.in_({subscription_id for subscription_id, _ in wanted}),
+        decision.night_name.in_({night for _, night in wanted}),
     )
     rows = session.execute(
         select(
@@ -136,11 +132,7 @@ def last_decisions(
     found: dict[SubscriptionNight, LastDecision] = {}
     row = DecisionRow
     for ids in in_chunks(subscription_ids):
-        newest = (
-            select(func.max(row.id))
-            .where(row.subscription_id.in_(ids), row.night_name >= first)
-            .group_by(row.subscription_id, row.night_name)
-        )
+        newest = _newest(row.subscription_id.in_(ids), row.night_name >= first)
         columns = (
             row.subscription_id,
             row.night_name,
@@ -170,36 +162,24 @@ def confirm(session: Session, decision_ids: Sequence[int], now: datetime) -> Non
         )
 
 
-def keep_decisions(session: Session, rows: Sequence[dict[str, Any]]) -> list[int]:
-    """Write decisions; their ids, in the same order."""
-    return keep_rows(session, DecisionRow, rows)
-
-
-def keep_findings(session: Session, reasons: Sequence[Packed]) -> list[int]:
-    """Write the reasons of verdicts; their ids, in the same order."""
-    return keep_rows(session, FindingRow, [{"reasons": each} for each in reasons])
-
-
 def keep_rows(session: Session, table: type[Table], rows: Sequence[dict[str, Any]]) -> list[int]:
-    """Write rows in bulk under ids taken beforehand, and give these: a database that gives them back itself
-    writes row by row."""
+    """Write rows in bulk under ids taken beforehand, and give these in the same order: a database that gives
+    them back itself writes row by row.
+
+    Nobody else uses the ids: they are the sequence's, or, where writers wait for each other, after the last.
+    """
     if not rows:
         return []
-    name = table.__tablename__
-    ids = _take_ids(session, table, len(rows))
+    name, count = table.__tablename__, len(rows)
+    if session.get_bind().dialect.name == "postgresql":
+        sequence = func.nextval(func.pg_get_serial_sequence(name, "id"))
+        ids = list(session.scalars(select(sequence).select_from(func.generate_series(1, count))))
+    else:
+        last = session.scalar(select(func.max(table.__table__.c.id))) or 0
+        ids = list(range(last + 1, last + 1 + count))
     values = [{"id": row_id, **row} for row_id, row in zip(ids, rows, strict=True)]
     session.execute(insert(table.metadata.tables[name]), values)
     return ids
-
-
-def _take_ids(session: Session, table: type[Table], count: int) -> list[int]:
-    """Ids that nobody else uses: by the sequence, or, where writers wait for each other, after the last."""
-    name = table.__tablename__
-    if session.get_bind().dialect.name == "postgresql":
-        sequence = func.nextval(func.pg_get_serial_sequence(name, "id"))
-        return list(session.scalars(select(sequence).select_from(func.generate_series(1, count))))
-    last = session.scalar(select(func.max(table.__table__.c.id))) or 0
-    return list(range(last + 1, last + 1 + count))
 
 
 def keep_snapshots(session: Session, snapshots: Mapping[str, dict[str, Any]]) -> dict[str, int]:
@@ -362,11 +342,7 @@ def newest_with_places(
     """The newest decisions of these subscriptions on these nights."""
     row = DecisionRow
     for ids in in_chunks(sorted(subscription_ids)):
-        newest = (
-            select(func.max(row.id))
-            .where(row.subscription_id.in_(ids), row.night_name.in_(night_names))
-            .group_by(row.subscription_id, row.night_name)
-        )
+        newest = _newest(row.subscription_id.in_(ids), row.night_name.in_(night_names))
         query = (
             select(
                 SubscriptionRow.address_id,

@@ -15,7 +15,7 @@ from functools import lru_cache
 from typing import Any
 
 from pydantic import TypeAdapter
-from sqlalchemy import Integer, Select, Text, cast, func, or_, select, update
+from sqlalchemy import Integer, Text, cast, func, or_, select, update
 from sqlalchemy.orm import Session, aliased
 
 from alerts.common.plain_values import value
@@ -27,9 +27,8 @@ from alerts.wishes.model import DEFAULT_WISHES, Trip, Wishes
 from service.store.engine import in_chunks
 from service.store.repositories.messages import Status
 from service.store.repositories.nights import night_key, shared_sky
-from service.store.repositories.subscriptions import is_active
+from service.store.repositories.subscriptions import only_active
 from service.store.schema.core_tables import (
-    AddressRow,
     AlertRow,
     MessageAlertRow,
     MessageRow,
@@ -108,19 +107,18 @@ def sky_wants(session: Session, now: datetime) -> dict[tuple[int, str], SkyWant]
     """By site and sky key, what the active subscriptions want; what pages show to others of the shared sites
     among them; and for those that paused or ended, the nights for which they were told a go, as it must be
     taken back if it sours."""
-    query = (
-        select(SubscriptionRow.site_id, cast(SubscriptionRow.wishes, Text))
-        .join(AddressRow, AddressRow.id == SubscriptionRow.address_id)
-        .join(SiteRow, SiteRow.id == SubscriptionRow.site_id)
-        .where(*is_active(now))
-    )
+    wishes = select(SubscriptionRow.site_id, cast(SubscriptionRow.wishes, Text))
     wants: dict[tuple[int, str], SkyWant] = {}
-    for site_id, text in session.execute(query):
+    for site_id, text in session.execute(only_active(wishes, now)):
         known = parsed_wishes(text)
         for key, sky in known.skies:
             wants.setdefault((site_id, key), SkyWant(sky)).add(known.evenings)
     usual = parsed_wishes(_WISHES.dump_json(DEFAULT_WISHES).decode())
-    for site_id in session.scalars(_shown_copies(now)):
+    # the copies of shared sites that somebody is told about: anybody may look at them, by the usual wishes;
+    # joined by the site's subscription, so that who works out the site works out its copy
+    copy = aliased(SiteRow)
+    shown = select(copy.id).join(SubscriptionRow, SubscriptionRow.site_id == copy.rounded_of_id)
+    for site_id in session.scalars(only_active(shown, now).where(copy.is_shared).distinct()):
         for key, sky in usual.skies:
             wants.setdefault((site_id, key), SkyWant(sky)).add(usual.evenings)
     for site_id, text, told in _owed_nights(session, now):
@@ -131,37 +129,16 @@ def sky_wants(session: Session, now: datetime) -> dict[tuple[int, str], SkyWant]
     return wants
 
 
-def _shown_copies(now: datetime) -> Select[int]:
-    """The copies of shared sites that somebody is told about: anybody may look at them, by the usual wishes.
-
-    Joined by the site's subscription, so that who works out the site works out its copy."""
-    copy = aliased(SiteRow)
-    return (
-        select(copy.id)
-        .join(SubscriptionRow, SubscriptionRow.site_id == copy.rounded_of_id)
-        .join(AddressRow, AddressRow.id == SubscriptionRow.address_id)
-        .join(SiteRow, SiteRow.id == SubscriptionRow.site_id)
-        .where(*is_active(now), copy.is_shared)
-        .distinct()
-    )
-
-
 def _owed_nights(session: Session, now: datetime) -> list[tuple[int, str, date]]:
     """Site, wishes and night of each go told to a subscription that isn't active any more."""
     row = SubscriptionRow
-    active = (
-        select(row.id)
-        .join(AddressRow, AddressRow.id == row.address_id)
-        .join(SiteRow, SiteRow.id == row.site_id)
-        .where(*is_active(now))
-    )
     query = (
         select(row.site_id, cast(row.wishes, Text), AlertRow.night_name)
         .join(AlertRow, AlertRow.subscription_id == row.id)
         .where(
             AlertRow.night_name >= (now - NIGHTS_BACK).date(),
             AlertRow.kind.in_(_CALLS),
-            row.id.not_in(active),
+            row.id.not_in(only_active(select(row.id), now)),
         )
         .distinct()
     )
@@ -197,12 +174,7 @@ def due_reviews(session: Session, now: datetime) -> list[DueReview]:
     chosen_at = CalibrationChoiceRow.chosen_at
     last_choice = select(func.max(chosen_at)).where(chosen_at <= now).scalar_subquery()
     is_anew = or_(row.look_again_at.is_(None), row.judged_at > now, row.judged_at <= last_choice)
-    active = (
-        select(*columns, is_anew.label("is_anew"))
-        .join(AddressRow, AddressRow.id == row.address_id)
-        .join(SiteRow, SiteRow.id == row.site_id)
-        .where(*is_active(now))
-    )
+    active = only_active(select(*columns, is_anew.label("is_anew")), now)
     stirred = _stirred(session, (now - NIGHTS_BACK).date())
     rows = list(session.execute(active.where(or_(is_anew, row.look_again_at <= now))))
     for ids in in_chunks(sorted(set(stirred) - {each.id for each in rows})):
@@ -273,13 +245,12 @@ def lock_subscriptions(
             cast(row.wishes, Text),
             row.person_id == SiteRow.owner_id,
         )
-        .join(AddressRow, AddressRow.id == row.address_id)
         .join(SiteRow, SiteRow.id == row.site_id)
         .where(row.id.in_(subscription_ids))
         .order_by(row.id)
     )
     rows = session.execute(mine.with_for_update(of=row)).all()
-    active = set(session.scalars(mine.with_only_columns(row.id).where(*is_active(now))))
+    active = set(session.scalars(only_active(select(row.id), now).where(row.id.in_(subscription_ids))))
     return [LockedSubscription(*each, each[0] in active) for each in rows]  # type: ignore[call-arg]
 
 

@@ -30,106 +30,55 @@ def pack(forecast: Forecast) -> dict[str, Any]:
     if source.next_due_at:
         packed["next_due_at"] = int(source.next_due_at.timestamp())
     if forecast.sights:
-        packed["sights"] = [_pack_sight(sight) for sight in forecast.sights]
+        packed["sights"] = [
+            {
+                "window": [sight.window.start.timestamp(), sight.window.end.timestamp()],
+                "frame": [sight.azimuth_deg, sight.altitude_deg, sight.places],
+                "directions": [list(each) for each in sight.directions],
+                **_pack_hours(sight.hours),
+            }
+            for sight in forecast.sights
+        ]
     if forecast.cloud_before_pct:
         packed["before"] = [None if value is None else round(value) for value in forecast.cloud_before_pct]
     if forecast.bulletins:
         packed["bulletins"] = [to_json(bulletin) for bulletin in forecast.bulletins]
-    if forecast.levels:
-        packed["levels"] = _pack_levels(forecast.levels)
+    if (levels := forecast.levels) is not None:  # in whole per cent and metres, as they come
+        packed["levels"] = {
+            "hpa": list(levels.pressures_hpa),
+            "cloud": [[None if each is None else round(each) for each in row] for row in levels.cloud_pct],
+            "height": [[None if each is None else round(each) for each in row] for row in levels.height_m],
+        }
     return packed
 
 
 def _pack_hours(hours: Hours) -> dict[str, Any]:
+    """Of the times the first start, step and count where these give all of them back; else all of them."""
     if not hours:
         return {"starts": [], "ends": [], "columns": {}}
     columns = {name: list(column) for name, column in hours.known_columns().items()}
-    return {**_pack_times(tuple(hours.starts), tuple(hours.ends)), "columns": columns}
-
-
-def _pack_times(starts: tuple[datetime, ...], ends: tuple[datetime, ...]) -> dict[str, Any]:
-    """First start, step and count where these give all times back; else all starts and ends."""
+    starts, ends = tuple(hours.starts), tuple(hours.ends)
     regular = int(starts[0].timestamp()), (ends[0] - starts[0]) // _SECOND, len(starts)
     if (starts, ends) == _times(*regular):
-        return {"hours": list(regular)}
+        return {"hours": list(regular), "columns": columns}
     return {
         "starts": [int(each.timestamp()) for each in starts],
         "ends": [int(each.timestamp()) for each in ends],
+        "columns": columns,
     }
 
 
-def _pack_sight(sight: Sight) -> dict[str, Any]:
-    return {
-        "window": [sight.window.start.timestamp(), sight.window.end.timestamp()],
-        "frame": [sight.azimuth_deg, sight.altitude_deg, sight.places],
-        "directions": [list(each) for each in sight.directions],
-        **_pack_hours(sight.hours),
-    }
+def unpack(row: ForecastRow, over: Span | None = None) -> Forecast:
+    """The forecast that was packed into this row, which must not be a rejected one.
 
-
-def _pack_levels(levels: CloudLevels) -> dict[str, Any]:
-    """Cover and heights in whole per cent and metres, as they come."""
-    return {
-        "hpa": list(levels.pressures_hpa),
-        "cloud": [[None if each is None else round(each) for each in row] for row in levels.cloud_pct],
-        "height": [[None if each is None else round(each) for each in row] for row in levels.height_m],
-    }
-
-
-def unpack(row: ForecastRow) -> Forecast:
-    """The forecast that was packed into this row, which must not be a rejected one."""
+    over: with those of its hours alone that touch that span, and nothing beside them: a page needs a dozen of
+    hundreds.
+    """
     body = row.body
     assert body is not None, "a rejected answer has no values"
-    lat_deg, lon_deg, elevation_m = body["grid"]
-    place = body.get("place")
-    return Forecast(
-        source=_unpack_source(row, body),
-        grid_lat_deg=lat_deg,
-        grid_lon_deg=lon_deg,
-        grid_elevation_m=elevation_m,
-        layer_scheme=LayerScheme(body["layers"]),
-        hours=Hours(*_unpack_times(body), body["columns"]),
-        members=tuple(tuple(member) for member in body["members"]),
-        place=Place(*place) if place else None,
-        sights=tuple(_unpack_sight(sight) for sight in body.get("sights", ())),
-        cloud_before_pct=tuple(body.get("before", ())),
-        bulletins=tuple(from_json(Bulletin, bulletin) for bulletin in body.get("bulletins", ())),
-        levels=_unpack_levels(body.get("levels")),
-    )
-
-
-def _unpack_levels(packed: dict[str, Any] | None) -> CloudLevels | None:
-    if packed is None:
-        return None
-    return CloudLevels(
-        pressures_hpa=tuple(packed["hpa"]),
-        cloud_pct=tuple(map(tuple, packed["cloud"])),
-        height_m=tuple(map(tuple, packed["height"])),
-    )
-
-
-def unpack_over(row: ForecastRow, span: Span) -> Forecast:
-    """As `unpack`, with those hours alone that touch `span`: a page needs a dozen of hundreds."""
-    body = row.body
-    assert body is not None, "a rejected answer has no values"
-    hours = Hours(*_unpack_times(body), body["columns"])
-    within = hours.cut(span).within
-    lat_deg, lon_deg, elevation_m = body["grid"]
-    return Forecast(
-        source=_unpack_source(row, body),
-        grid_lat_deg=lat_deg,
-        grid_lon_deg=lon_deg,
-        grid_elevation_m=elevation_m,
-        layer_scheme=LayerScheme(body["layers"]),
-        hours=hours[within],
-        members=tuple(tuple(member[within]) for member in body["members"]),
-    )
-
-
-def _unpack_source(row: ForecastRow, body: dict[str, Any]) -> Source:
     attribution, attribution_url = body["attribution"]
     next_due_at = body.get("next_due_at")
-    return Source(
+    source = Source(
         feed=row.feed,
         provider=row.provider,
         lineage=row.lineage,
@@ -140,6 +89,33 @@ def _unpack_source(row: ForecastRow, body: dict[str, Any]) -> Source:
         fetched_at=row.confirmed_at or row.fetched_at,
         unchanged_since=row.unchanged_since,
         next_due_at=_utc(next_due_at) if next_due_at is not None else None,
+    )
+    lat_deg, lon_deg, elevation_m = body["grid"]
+    hours, scheme = Hours(*_unpack_times(body), body["columns"]), LayerScheme(body["layers"])
+    if over is not None:
+        within = hours.cut(over).within
+        members = tuple(tuple(member[within]) for member in body["members"])
+        return Forecast(source, lat_deg, lon_deg, elevation_m, scheme, hours[within], members)
+    place, levels = body.get("place"), body.get("levels")
+    return Forecast(
+        source,
+        lat_deg,
+        lon_deg,
+        elevation_m,
+        scheme,
+        hours,
+        tuple(tuple(member) for member in body["members"]),
+        place=Place(*place) if place else None,
+        sights=tuple(_unpack_sight(sight) for sight in body.get("sights", ())),
+        cloud_before_pct=tuple(body.get("before", ())),
+        bulletins=tuple(from_json(Bulletin, bulletin) for bulletin in body.get("bulletins", ())),
+        levels=None
+        if levels is None
+        else CloudLevels(
+            pressures_hpa=tuple(levels["hpa"]),
+            cloud_pct=tuple(map(tuple, levels["cloud"])),
+            height_m=tuple(map(tuple, levels["height"])),
+        ),
     )
 
 

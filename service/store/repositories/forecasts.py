@@ -19,7 +19,7 @@ from alerts.sites.model import Site
 from alerts.weather.clouds import cover_as_told
 from alerts.weather.forecast import Forecast
 from alerts.weather.hours import FIELDS
-from service.store.repositories.forecast_packing import pack, unpack, unpack_over
+from service.store.repositories.forecast_packing import pack, unpack
 from service.store.schema.core_tables import ForecastRow
 
 KEPT_FOR_JUDGING = timedelta(hours=24)
@@ -74,7 +74,8 @@ def keep_changed(
     The same values of the same run once more only confirm the row that has them.
     """
     forecasts = list(forecasts)
-    known = _newest_rows(session, {place for place, _ in forecasts}, fetched_at)
+    newest = _newest(session, {place for place, _ in forecasts}, fetched_at)
+    known = {(row.place, row.feed, row.model): row for row in newest}
     kept = []
     for place, forecast in forecasts:
         row = known.get((place, forecast.source.feed, forecast.source.model))
@@ -87,12 +88,6 @@ def keep_changed(
         else:
             kept.append(keep(session, place, with_run_before(forecast, before), fetched_at=fetched_at))
     return kept
-
-
-def _newest_rows(
-    session: Session, places: set[str], now: datetime
-) -> dict[tuple[str, str, str], ForecastRow]:
-    return {(row.place, row.feed, row.model): row for row in _newest(session, places, now)}
 
 
 def says_the_same(fresh: Forecast, before: Forecast) -> bool:
@@ -265,9 +260,7 @@ def forecasts_by_id(session: Session, ids: Iterable[int], over: Span | None = No
     """These forecasts by their number, ascending; forgotten ones are missing. over: those hours alone."""
     row = ForecastRow
     query = select(row).where(row.id.in_(set(ids)), row.body.is_not(None)).order_by(row.id)
-    return {
-        each.id: unpack(each) if over is None else unpack_over(each, over) for each in session.scalars(query)
-    }
+    return {each.id: unpack(each, over) for each in session.scalars(query)}
 
 
 def newest_id(session: Session) -> int:

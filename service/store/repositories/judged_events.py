@@ -6,7 +6,6 @@ from collections.abc import Iterable, Sequence
 from datetime import date, datetime, timedelta
 
 from sqlalchemy import delete, func, select, update
-from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
 from alerts.common.phrases import without_codes
@@ -20,7 +19,7 @@ from alerts.track.observations.stations import KM_A_DEGREE, METAR, Observed, sta
 from alerts.track.observations.synop import read_synop
 from alerts.weather.forecast import Forecast
 from alerts.weather.sky_now import OLDEST, REACH_KM, StationSky
-from service.store.engine import in_chunks
+from service.store.engine import in_chunks, insert_into
 from service.store.json_values import from_json, to_json
 from service.store.repositories.forecast_packing import unpack
 from service.store.schema.core_tables import ForecastRow, OutcomeRow
@@ -49,7 +48,9 @@ def keep_reports(
 
     judged_on: from now on nights are judged on them, so those that came for another reason count as new.
     """
-    fresh = {_key(each): each for each in observed}
+    fresh = {
+        (each.station.network, each.station.name, each.report.at, each.report.raw): each for each in observed
+    }
     if not fresh:
         return 0
     times = [each.report.at for each in fresh.values()]
@@ -63,36 +64,31 @@ def keep_reports(
     ).where(StationReportRow.observed_at.between(min(times), max(times)))
     known = {tuple(row[:4]): row for row in session.execute(query)}
     known_at = now if judged_on else None
-    rows = [_report_row(each, now, known_at) for key, each in fresh.items() if key not in known]
+    rows = [
+        {
+            "network": each.station.network,
+            "station": each.station.name,
+            "source": each.source,
+            "lat_deg": each.station.lat_deg,
+            "lon_deg": each.station.lon_deg,
+            "elevation_m": each.station.elevation_m,
+            "observed_at": each.report.at,
+            "received_at": each.report.received_at or now,
+            "raw": each.report.raw,
+            "known_at": known_at,
+        }
+        for key, each in fresh.items()
+        if key not in known
+    ]
     if rows:
         # another process may hear the same station at the same moment
-        insert = sqlite.insert if session.get_bind().dialect.name == "sqlite" else postgresql.insert
-        session.execute(insert(StationReportRow).on_conflict_do_nothing(), rows)
+        session.execute(insert_into(session, StationReportRow).on_conflict_do_nothing(), rows)
     late = (
         [known[key].id for key in fresh if key in known and known[key].known_at is None] if judged_on else []
     )
     for ids in in_chunks(late):
         session.execute(update(StationReportRow).where(StationReportRow.id.in_(ids)).values(known_at=now))
     return len(rows) + len(late)
-
-
-def _key(each: Observed) -> tuple[str, str, datetime, str]:
-    return each.station.network, each.station.name, each.report.at, each.report.raw
-
-
-def _report_row(each: Observed, now: datetime, known_at: datetime | None) -> dict[str, object]:
-    return {
-        "network": each.station.network,
-        "station": each.station.name,
-        "source": each.source,
-        "lat_deg": each.station.lat_deg,
-        "lon_deg": each.station.lon_deg,
-        "elevation_m": each.station.elevation_m,
-        "observed_at": each.report.at,
-        "received_at": each.report.received_at or now,
-        "raw": each.report.raw,
-        "known_at": known_at,
-    }
 
 
 def find_reports(
@@ -118,7 +114,9 @@ def find_reports(
             stations[row.station] = Station(
                 row.station, row.network, row.lat_deg, row.lon_deg, row.elevation_m
             )
-            reports.append(_sky_report(row))
+            reading = read_metar(row.raw) if row.network == METAR else read_synop(row.raw).reading
+            report = SkyReport(row.station, row.observed_at, reading, row.raw, row.received_at, row.source)
+            reports.append(report)
     return list(stations.values()), reports
 
 
@@ -135,11 +133,6 @@ def is_anybody_heard(session: Session, now: datetime) -> bool:
         StationReportRow.observed_at.between(now - OLDEST, now), StationReportRow.known_at <= now
     )
     return session.scalars(query.limit(1)).first() is not None
-
-
-def _sky_report(row: StationReportRow) -> SkyReport:
-    reading = read_metar(row.raw) if row.network == METAR else read_synop(row.raw).reading
-    return SkyReport(row.station, row.observed_at, reading, row.raw, row.received_at, row.source)
 
 
 def forget_reports(session: Session, before: datetime) -> None:
@@ -159,33 +152,26 @@ def find_analyses(session: Session, place: str, window: Span) -> list[Forecast]:
 
 
 def add_person_report(
-    session: Session,
-    *,
-    site_id: int,
-    night: date,
-    person_id: int,
-    seen: SeenSky,
-    now: datetime,
-    clear_span: Span | None = None,
-    toward_deg: float | None = None,
+    session: Session, site_id: int, night: date, person_id: int, said: PersonReport
 ) -> OutcomeRow:
     """What a person says of a night; their last word counts. Its events are looked at again."""
+    span, at = said.clear_span, said.reported_at
     row = OutcomeRow(
         site_id=site_id,
         night_name=night,
         person_id=person_id,
         judge=PERSON,
-        state=seen.value,
+        state=said.seen.value,
         facts={
-            "seen": seen.value,
-            "from": clear_span.start.isoformat() if clear_span else None,
-            "to": clear_span.end.isoformat() if clear_span else None,
-            "toward_deg": toward_deg,
+            "seen": said.seen.value,
+            "from": span.start.isoformat() if span else None,
+            "to": span.end.isoformat() if span else None,
+            "toward_deg": said.toward_deg,
         },
-        reported_at=now,
+        reported_at=at,
     )
     session.add(row)
-    look_again(session, site_id, night, now)
+    look_again(session, site_id, night, at)
     session.flush()
     return row
 

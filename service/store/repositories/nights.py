@@ -11,14 +11,13 @@ from typing import Any
 
 from pydantic import TypeAdapter
 from sqlalchemy import LargeBinary, func, select, type_coerce
-from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
 from alerts import RULES_VERSION
 from alerts.common.plain_values import value
 from alerts.sky.night import Night, SkyWishes
 from service.store.compressed_json import Packed, pack_json, unpack_json
-from service.store.engine import in_chunks
+from service.store.engine import in_chunks, insert_into
 from service.store.schema.core_tables import NightRow
 
 _NIGHT = TypeAdapter(Night)
@@ -275,5 +274,4 @@ def stored_runs(
 
 def keep_nights(session: Session, rows: Sequence[dict[str, Any]]) -> None:
     """Write them; those that another process wrote meanwhile stay as they are."""
-    dialect = sqlite if session.get_bind().dialect.name == "sqlite" else postgresql
-    session.execute(dialect.insert(NightRow).on_conflict_do_nothing(), rows)
+    session.execute(insert_into(session, NightRow).on_conflict_do_nothing(), rows)

@@ -6,9 +6,9 @@ from collections.abc import Iterable
 from datetime import datetime, timedelta
 
 from sqlalchemy import and_, delete, or_, select
-from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
+from service.store.engine import insert_into
 from service.store.schema.delivery_tables import TroubleRow
 
 PASSES_AFTER = timedelta(hours=24)
@@ -18,9 +18,8 @@ KEPT = timedelta(days=30)
 
 def note_trouble(session: Session, key: str, text: str, now: datetime) -> None:
     """Keep that something is wrong; one that was over begins anew."""
-    insert = sqlite.insert if session.get_bind().dialect.name == "sqlite" else postgresql.insert
     session.execute(
-        insert(TroubleRow).values(key=key, text=text, since=now, last_at=now)
+        insert_into(session, TroubleRow).values(key=key, text=text, since=now, last_at=now)
         .on_conflict_do_nothing(index_elements=["key"])
     )  # fmt: skip
     row = session.get_one(TroubleRow, key, populate_existing=True)

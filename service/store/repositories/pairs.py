@@ -59,22 +59,25 @@ def load_pairs(
     lead: that one alone. wishes_key: as those were told who wish so. One query; without the lineages a
     million pairs take some seconds, and half of that with them left out.
     """
-    query = _settled_rows(with_lineages=with_lineages)
-    query = query.where(RecordRow.is_counted if wishes_key is None else RecordRow.wishes_key == wishes_key)
+    row = RecordRow
+    columns: list[Any] = [
+        row.site_id,
+        row.night_name,
+        row.lead,
+        row.judge,
+        row.chance_pct,
+        row.raw_chance_pct,
+    ]
+    columns += [row.clear, row.told_go, row.is_barred, row.member_share]
+    query = select(*columns, *([row.lineages] if with_lineages else [])).where(
+        row.clear.is_not(None), row.is_counted if wishes_key is None else row.wishes_key == wishes_key
+    )
     if site_id is not None:
         query = query.where(RecordRow.site_id == site_id)
     if lead is not None:
         query = query.where(RecordRow.lead == lead.value)
     ordered = query.order_by(RecordRow.night_name, RecordRow.id).execution_options(yield_per=ROWS_AT_ONCE)
     return joined([_pairs_of(rows) for rows in session.execute(ordered).partitions()])
-
-
-def _settled_rows(*, with_lineages: bool) -> Any:
-    row = RecordRow
-    columns = [row.site_id, row.night_name, row.lead, row.judge, row.chance_pct, row.raw_chance_pct]
-    columns += [row.clear, row.told_go, row.is_barred, row.member_share]
-    columns += [row.lineages] if with_lineages else []
-    return select(*columns).where(row.clear.is_not(None))
 
 
 def _pairs_of(rows: Sequence[Row[Any]]) -> Pairs:
@@ -122,12 +125,22 @@ def told_of(session: Session, ended: Sequence[Ended]) -> Iterator[Told]:
     told = [each for of_site in own.values() for decisions in of_site.values() for each in decisions]
     outlooks = outlooks_by_id(session, {number for each in told for number in each.outlook_ids})
     for event, outcome in ended:
-        judged_outcome = _outcome(event, outcome)
+        judge = None if outcome.judge == NOBODY else Judge(outcome.judge)
+        why = phrase_at(outcome.facts["outcome"], "why")
+        # what scores need of an outcome, without its witnesses
+        came = Outcome(event_of(event), OutcomeState(outcome.state), judge, why, ())
         for subscription_id, decisions in own[event.site_id, event.night_name].items():
-            mine = [each for each in decisions if _overlaps(each, event)]
+            mine = [
+                each
+                for each in decisions
+                if each.window_start is not None
+                and each.window_end is not None
+                and each.window_start < event.window_end
+                and event.window_start < each.window_end
+            ]
             if any(_is_about(each, event) for each in mine):
                 stated = [_stated(each, event, outlooks) for each in mine]
-                judged = JudgedNight(event.site_id, event.night_name, stated, judged_outcome)
+                judged = JudgedNight(event.site_id, event.night_name, stated, came)
                 yield Told(event, subscription_id, judged, tuple(mine))
 
 
@@ -148,11 +161,6 @@ def _decisions(
     for decision, site_id in session.execute(query):
         found[site_id, decision.night_name][decision.subscription_id].append(decision)
     return found
-
-
-def _overlaps(decision: DecisionRow, event: JudgedEventRow) -> bool:
-    start, end = decision.window_start, decision.window_end
-    return start is not None and end is not None and start < event.window_end and event.window_start < end
 
 
 def _is_about(decision: DecisionRow, event: JudgedEventRow) -> bool:
@@ -176,10 +184,3 @@ def _stated(decision: DecisionRow, event: JudgedEventRow, outlooks: dict[int, Ou
         confirmed_at=decision.confirmed_at,
         chance_pct=decision.chance_pct,
     )
-
-
-def _outcome(event: JudgedEventRow, row: OutcomeRow) -> Outcome:
-    """What scores need of an outcome, without its witnesses."""
-    judge = None if row.judge == NOBODY else Judge(row.judge)
-    why = phrase_at(row.facts["outcome"], "why")
-    return Outcome(event_of(event), OutcomeState(row.state), judge, why, ())

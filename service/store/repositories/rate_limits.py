@@ -13,11 +13,11 @@ from datetime import datetime, timedelta
 from types import MappingProxyType
 
 from sqlalchemy import delete, select
-from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
 from service.common.clock import lies_ahead
 from service.common.secret_key import Keys
+from service.store.engine import insert_into
 from service.store.schema.delivery_tables import LimitBucketRow
 
 
@@ -118,9 +118,8 @@ def allow(
 
 def _filled(session: Session, key: str, limit: Limit, now: datetime) -> LimitBucketRow:
     """The bucket, locked until the transaction ends and filled up to now."""
-    insert = sqlite.insert if session.get_bind().dialect.name == "sqlite" else postgresql.insert
     session.execute(
-        insert(LimitBucketRow)
+        insert_into(session, LimitBucketRow)
         .values(key=key, level=float(limit.most), filled_at=now)
         .on_conflict_do_nothing(index_elements=["key"])
     )

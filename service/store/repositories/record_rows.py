@@ -35,23 +35,19 @@ def write_due(session: Session) -> int:
         session.execute(insert(RecordRow), rows)
     for event, outcome in ended:
         if event.id not in remembered:
-            _judge_kept_rows(session, event, outcome)
+            # where the decisions are forgotten by now, what was said stays and only what came is new
+            is_settled = outcome.state != OutcomeState.UNSURE.value
+            session.execute(
+                update(RecordRow)
+                .where(RecordRow.event_id == event.id)
+                .values(
+                    judge=outcome.judge if is_settled else NOBODY,
+                    clear=outcome.state == OutcomeState.CLEAR.value if is_settled else None,
+                )
+            )
         event.recorded_outcome_id = outcome.id
     session.flush()
     return len(ended)
-
-
-def _judge_kept_rows(session: Session, event: JudgedEventRow, outcome: OutcomeRow) -> None:
-    """Where the decisions are forgotten by now, what was said stays and only what came is new."""
-    is_settled = outcome.state != OutcomeState.UNSURE.value
-    session.execute(
-        update(RecordRow)
-        .where(RecordRow.event_id == event.id)
-        .values(
-            judge=outcome.judge if is_settled else NOBODY,
-            clear=outcome.state == OutcomeState.CLEAR.value if is_settled else None,
-        )
-    )
 
 
 def _due(session: Session) -> Sequence[Ended]:
@@ -79,14 +75,10 @@ def _rows(session: Session, all_told: Iterable[Told]) -> Iterator[dict[str, Any]
         key = wishes_key(wishes)
         known = seen.setdefault(told.event.id, set())
         if key not in known:
-            _keep_wishes(session, key, wishes)
+            if session.get(WishSetRow, key) is None:
+                session.add(WishSetRow(key=key, wishes=to_json(_without_limit(wishes))))
             yield from _rows_of(told, key, wishes.chance_go_pct, is_counted=not known)
         known.add(key)
-
-
-def _keep_wishes(session: Session, key: str, wishes: Wishes) -> None:
-    if session.get(WishSetRow, key) is None:
-        session.add(WishSetRow(key=key, wishes=to_json(_without_limit(wishes))))
 
 
 def _without_limit(wishes: Wishes) -> Wishes:
@@ -122,14 +114,12 @@ def find_wishes(session: Session, site_id: int | None, lead: Lead, *, most: int)
     counted = session.execute(
         query.group_by(row.wishes_key).order_by(func.count().desc(), row.wishes_key).limit(most)
     )
-    return [
-        FoundWishes(key, nights, _wishes_of(session, key, newest)) for key, nights, newest in counted.all()
-    ]
-
-
-def _wishes_of(session: Session, key: str, newest: int) -> Wishes:
-    wishes = from_json(Wishes, session.get_one(WishSetRow, key).wishes)
-    return replace(wishes, chance_go_pct=session.get_one(RecordRow, newest).go_limit_pct)
+    found = []
+    for key, nights, newest in counted.all():
+        wishes = from_json(Wishes, session.get_one(WishSetRow, key).wishes)
+        limit_pct = session.get_one(RecordRow, newest).go_limit_pct
+        found.append(FoundWishes(key, nights, replace(wishes, chance_go_pct=limit_pct)))
+    return found
 
 
 def _rows_of(told: Told, key: str, go_limit_pct: int, *, is_counted: bool) -> Iterator[dict[str, Any]]:

@@ -13,11 +13,11 @@ from __future__ import annotations
 from datetime import datetime
 
 from sqlalchemy import Select, and_, or_, select, update
-from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session, aliased
 
 from alerts.judging.privacy import shared_site
 from alerts.sites.model import Site
+from service.store.engine import insert_into
 from service.store.json_values import from_json, to_json
 from service.store.schema.core_tables import SiteRevisionRow, SiteRow, SubscriptionRow
 
@@ -35,9 +35,8 @@ def with_copy(site_id: int) -> Select[int]:
 
 def need_copy(session: Session, row: SiteRow, now: datetime) -> SiteRow:
     """The copy of a site, made now where there is none."""
-    insert = sqlite.insert if session.get_bind().dialect.name == "sqlite" else postgresql.insert
     made = session.execute(
-        insert(SiteRow)
+        insert_into(session, SiteRow)
         .values(
             owner_id=row.owner_id,
             name=row.name,

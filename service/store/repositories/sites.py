@@ -54,7 +54,11 @@ def add_sites(session: Session, owner: PersonRow, wanted: Sequence[NewSite], now
 
     Somebody whose clock isn't known yet is taken to live by that of their first site.
     """
-    _require_free_names(session, owner.id, [each.site.name for each in wanted])
+    taken = {row.name.casefold() for row in _named(session, [each.site.name for each in wanted], owner.id)}
+    for each in wanted:
+        if each.site.name.casefold() in taken:
+            raise BadInput(phrase("store.site-name-taken", name=each.site.name))
+        taken.add(each.site.name.casefold())
     if owner.zone == UNKNOWN_ZONE:
         any_site = select(SiteRow.id).where(SiteRow.owner_id == owner.id).limit(1)
         if session.scalar(any_site) is None:
@@ -79,14 +83,6 @@ def require_free_name(session: Session, owner_id: int, name: str, *, but: int | 
     """BadInput when another site of that person, not the one with the id `but`, has the name."""
     if any(row.id != but for row in _named(session, [name], owner_id)):
         raise BadInput(phrase("store.site-name-taken", name=name))
-
-
-def _require_free_names(session: Session, owner_id: int, names: Sequence[str]) -> None:
-    taken = {row.name.casefold() for row in _named(session, names, owner_id)}
-    for name in names:
-        if name.casefold() in taken:
-            raise BadInput(phrase("store.site-name-taken", name=name))
-        taken.add(name.casefold())
 
 
 def _named(session: Session, names: Iterable[str], owner_id: int | None = None) -> list[SiteRow]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Iterator
 from dataclasses import replace
 from datetime import date, datetime, time, timedelta
+from typing import Any, TypeVar
 
 from sqlalchemy import ColumnElement, Select, func, or_, select, update
 from sqlalchemy.orm import Session
@@ -25,6 +26,7 @@ from service.store.repositories.rounded_sites import with_copy
 from service.store.schema.core_tables import AddressRow, DecisionRow, PersonRow, SiteRow, SubscriptionRow
 
 LONGEST_PAUSE = timedelta(days=2 * 366)
+S = TypeVar("S", bound="Select[*tuple[Any, ...]]")
 
 
 def subscribe(
@@ -137,38 +139,32 @@ def look_again(session: Session, site_ids: Iterable[int]) -> None:
 
 
 def active_subscriptions(session: Session, now: datetime) -> list[SubscriptionRow]:
-    """Subscriptions that are judged now: running, not paused, at a confirmed address that is on."""
-    query = (
-        select(SubscriptionRow)
-        .join(AddressRow)
-        .join(SiteRow)
-        .where(*is_active(now))
-        .order_by(SubscriptionRow.address_id, SubscriptionRow.id)
-    )
-    return list(session.scalars(query))
+    """Subscriptions that are judged now."""
+    query = only_active(select(SubscriptionRow), now)
+    return list(session.scalars(query.order_by(SubscriptionRow.address_id, SubscriptionRow.id)))
 
 
-def is_active(now: datetime) -> tuple[ColumnElement[bool], ...]:
-    """What makes a subscription, joined with its address and its site, one that is judged now."""
+def only_active(query: S, now: datetime) -> S:
+    """A query about subscriptions with their addresses and sites, over those that are judged now: running,
+    not paused, at a confirmed address that is on."""
+    row = SubscriptionRow
     return (
-        SubscriptionRow.ended_at.is_(None),
-        or_(SubscriptionRow.paused_until.is_(None), SubscriptionRow.paused_until <= now),
-        AddressRow.confirmed_at.is_not(None),
-        AddressRow.off_since.is_(None),
-        SiteRow.archived_at.is_(None),
+        query.join(AddressRow, AddressRow.id == row.address_id)
+        .join(SiteRow, SiteRow.id == row.site_id)
+        .where(
+            row.ended_at.is_(None),
+            or_(row.paused_until.is_(None), row.paused_until <= now),
+            AddressRow.confirmed_at.is_not(None),
+            AddressRow.off_since.is_(None),
+            SiteRow.archived_at.is_(None),
+        )
     )
 
 
 def watched_sites(session: Session, now: datetime) -> int:
     """How many sites somebody is told about now."""
-    row = SubscriptionRow
-    query = (
-        select(func.count(row.site_id.distinct()))
-        .join(AddressRow, AddressRow.id == row.address_id)
-        .join(SiteRow, SiteRow.id == row.site_id)
-        .where(*is_active(now))
-    )
-    return session.scalar(query) or 0
+    count = func.count(SubscriptionRow.site_id.distinct())
+    return session.scalar(only_active(select(count).select_from(SubscriptionRow), now)) or 0
 
 
 def is_left(subscription: SubscriptionRow, now: datetime) -> bool:
@@ -329,13 +325,8 @@ def active_of_addresses(session: Session, address_ids: Collection[int], now: dat
     """The numbers of the subscriptions of these addresses that are judged now."""
     found = set[int]()
     for ids in in_chunks(sorted(address_ids)):
-        query = (
-            select(SubscriptionRow.id)
-            .join(AddressRow, AddressRow.id == SubscriptionRow.address_id)
-            .join(SiteRow, SiteRow.id == SubscriptionRow.site_id)
-            .where(*is_active(now), SubscriptionRow.address_id.in_(ids))
-        )
-        found.update(session.scalars(query))
+        query = only_active(select(SubscriptionRow.id), now)
+        found.update(session.scalars(query.where(SubscriptionRow.address_id.in_(ids))))
     return found
 
 

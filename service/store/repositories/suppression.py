@@ -8,10 +8,10 @@ from datetime import datetime
 from enum import StrEnum
 
 from sqlalchemy import delete, func, select
-from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
 from service.common.secret_key import Keys
+from service.store.engine import insert_into
 from service.store.schema.delivery_tables import AskingRow, BounceRow, SuppressionRow
 
 STRIKES = 2
@@ -36,9 +36,8 @@ def address_hash(keys: Keys, channel: str, target: str) -> str:
 
 def suppress(session: Session, hashed: str, reason: BarReason, detail: str, now: datetime) -> None:
     """Put the address on the list; the first reason stays."""
-    insert = sqlite.insert if session.get_bind().dialect.name == "sqlite" else postgresql.insert
     session.execute(
-        insert(SuppressionRow)
+        insert_into(session, SuppressionRow)
         .values(address_hash=hashed, reason=reason, detail=detail, since=now)
         .on_conflict_do_nothing(index_elements=["address_hash"])
     )
@@ -70,9 +69,8 @@ def note_bounce(
     session: Session, hashed: str, kind: BounceKind, code: str, message_id: str, now: datetime
 ) -> bool:
     """Keep a bounce once per message; whether the address has now got onto the list."""
-    insert = sqlite.insert if session.get_bind().dialect.name == "sqlite" else postgresql.insert
     kept = session.execute(
-        insert(BounceRow)
+        insert_into(session, BounceRow)
         .values(address_hash=hashed, message_id=message_id, kind=kind, code=code[:20], seen_at=now)
         .on_conflict_do_nothing(index_elements=["address_hash", "message_id", "kind"])
     )
@@ -94,9 +92,8 @@ def note_bounce(
 
 def note_asking(session: Session, hashed: str, now: datetime) -> None:
     """Count that the address was asked to confirm."""
-    insert = sqlite.insert if session.get_bind().dialect.name == "sqlite" else postgresql.insert
     session.execute(
-        insert(AskingRow)
+        insert_into(session, AskingRow)
         .values(address_hash=hashed, times=1, last_at=now)
         .on_conflict_do_update(
             index_elements=["address_hash"], set_={"times": AskingRow.times + 1, "last_at": now}

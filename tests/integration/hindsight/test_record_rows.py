@@ -13,7 +13,7 @@ from sqlalchemy import delete, select
 
 from alerts.track.calibration.leads import Lead
 from alerts.track.calibration.pairs import build_pairs
-from alerts.track.observations.evidence import SeenSky
+from alerts.track.observations.evidence import PersonReport, SeenSky
 from alerts.track.record.climatology import climatology, month_counts
 from alerts.track.record.text import forecasts_like, say_like
 from alerts.wishes.model import Trip, Wishes
@@ -96,9 +96,9 @@ def test_what_was_said_outlives_its_decisions(past: Past) -> None:
         for kind in (MessageAlertRow, AlertRow, DecisionRow):
             session.execute(delete(kind))
         site_id, person_id = (session.scalars(select(kind.id)).one() for kind in (SiteRow, PersonRow))
-        said_so = {"site_id": site_id, "night": SATURDAY, "person_id": person_id}
-        judged_events.add_person_report(session, **said_so, seen=SeenSky.CLEAR, now=AFTER)
-        judged_events.add_person_report(session, **said_so, seen=SeenSky.CLOUDY, now=AFTER)
+        for seen in (SeenSky.CLEAR, SeenSky.CLOUDY):
+            word = PersonReport("", seen, AFTER)
+            judged_events.add_person_report(session, site_id, SATURDAY, person_id, word)
     past.verify(NEXT_DAY)
     assert [(row.lead, row.chance_pct) for row in rows(past)] == said
     assert {row.judge for row in rows(past) if row.event_id == past.event().id} == {"people"}

@@ -12,7 +12,7 @@ from sqlalchemy import select
 
 from alerts.common.phrases import kept
 from alerts.common.span import Span
-from alerts.track.observations.evidence import Account, Judge, OutcomeState, SeenSky
+from alerts.track.observations.evidence import Account, Judge, OutcomeState, PersonReport, SeenSky
 from service.demo.story import FLAT, SATURDAY
 from service.hindsight import verification
 from service.pipeline.run_cycle import run_cycle
@@ -35,15 +35,8 @@ def _say(past: Past, seen: SeenSky, now: object = AFTER, **more: object) -> None
     with past.duskbell.sessions.begin() as session:
         site_id = session.scalars(select(SiteRow.id)).one()
         person_id = session.scalars(select(PersonRow.id)).one()
-        judged_events.add_person_report(
-            session,
-            site_id=site_id,
-            night=SATURDAY,
-            person_id=person_id,
-            seen=seen,
-            now=now,  # type: ignore[arg-type]
-            **more,  # type: ignore[arg-type]
-        )
+        said = PersonReport("", seen, now, **more)  # type: ignore[arg-type]
+        judged_events.add_person_report(session, site_id, SATURDAY, person_id, said)
 
 
 @pytest.mark.parametrize(

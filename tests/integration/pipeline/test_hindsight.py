@@ -11,7 +11,7 @@ import pytest
 from sqlalchemy import delete, select, update
 
 from alerts.common.clock_times import ClockSpan
-from alerts.track.observations.evidence import SeenSky
+from alerts.track.observations.evidence import PersonReport, SeenSky
 from alerts.wishes.model import DEFAULT_WISHES, Wishes
 from service.app import Duskbell
 from service.demo.play import play, stage
@@ -126,14 +126,8 @@ def test_it_says_afterwards_what_the_night_was_like(week: Duskbell) -> None:
         site_id = session.scalars(select(SiteRow.id).where(SiteRow.name == RIDGE.name)).one()
         person_id = session.scalars(select(PersonRow.id)).first()
         assert person_id is not None
-        judged_events.add_person_report(
-            session,
-            site_id=site_id,
-            night=SATURDAY,
-            person_id=person_id,
-            seen=SeenSky.CLEAR,
-            now=SUNDAY_MORNING,
-        )
+        said = PersonReport("", SeenSky.CLEAR, SUNDAY_MORNING)
+        judged_events.add_person_report(session, site_id, SATURDAY, person_id, said)
         judge_again(session, site_id, SATURDAY, SUNDAY_MORNING)
     lines = argument(week, RIDGE.name).lines_of("afterwards")
     assert "it was clear, judged by people's reports" in lines[0]
