@@ -21,10 +21,10 @@ from service.channels import host_state
 from service.channels.email_message import check_mail_address
 from service.common.secret_key import Keys
 from service.store.repositories import addresses, messages, people, rate_limits, suppression, tokens
-from service.store.repositories.messages import NoticeKind
+from service.store.repositories.messages import NewNotice, NoticeKind
 from service.store.repositories.subscriptions import end_of_address
 from service.store.repositories.suppression import BarReason
-from service.store.repositories.tokens import RULES, Purpose, Scope
+from service.store.repositories.tokens import RULES, KeyTerms, Purpose, Scope
 from service.store.schema.core_tables import AddressRow, PersonRow
 from service.store.schema.delivery_tables import TokenRow
 
@@ -87,7 +87,7 @@ def _ask(session: Session, keys: Keys, address: AddressRow, *, network: str, now
         return AskOutcome.LIMITED
     suppression.note_asking(session, hashed, now)
     facts = {"joins": address_owner.account_words(session, address.person_id)} if joins else {}
-    _post(session, address, NoticeKind.CONFIRM, Purpose.CONFIRM, now, facts)
+    _post(session, address, NoticeKind.CONFIRM, now, facts)
     return AskOutcome.SENT
 
 
@@ -164,7 +164,7 @@ def ask_to_sign_in(session: Session, keys: Keys, email: str, *, network: str, no
         asked = AskOutcome.LIMITED
     else:
         facts = {"account": address_owner.account_words(session, address.person_id)}
-        _post(session, address, NoticeKind.SIGN_IN, Purpose.SIGN_IN, now, facts)
+        _post(session, address, NoticeKind.SIGN_IN, now, facts)
         asked = AskOutcome.SENT
     log.info("request to sign in: %s", asked)
     return asked
@@ -231,9 +231,7 @@ def make_api_key(
         raise BadInput(phrase("accounts.key-days", days=tokens.LONGEST_KEY.days))
     if use == "metrics" and not session.get_one(PersonRow, person_id).is_operator:
         raise BadInput(phrase("accounts.key-metrics"))
-    return tokens.mint(
-        session, Purpose.API_KEY, now, person_id=person_id, label=label, lives=lives, scopes=KEY_USES[use]
-    )
+    return tokens.mint_key(session, person_id, now, KeyTerms(label, lives, KEY_USES[use]))
 
 
 def check_api_key(session: Session, key: str, now: datetime) -> TokenRow | None:
@@ -254,10 +252,8 @@ def warn_of_ending_keys(session: Session, now: datetime) -> int:
         if address is None:
             continue
         facts = {"label": key.label or "", "ends": f"{key.expires_at:%Y-%m-%d}"}
-        messages.enqueue_notice(
-            session, address.id, NoticeKind.KEY_ENDS, facts, created_at=now, due_at=now,
-            expires_at=key.expires_at,
-        )  # fmt: skip
+        notice = NewNotice(NoticeKind.KEY_ENDS, facts, helps_until=key.expires_at)
+        messages.enqueue_notice(session, address.id, notice, created_at=now, due_at=now)
         told += 1
     return told
 
@@ -271,14 +267,8 @@ def revoke_api_key(session: Session, number: int, now: datetime) -> None:
 
 
 def _post(
-    session: Session,
-    address: AddressRow,
-    kind: NoticeKind,
-    purpose: Purpose,
-    now: datetime,
-    facts: Mapping[str, str],
+    session: Session, address: AddressRow, kind: NoticeKind, now: datetime, facts: dict[str, str]
 ) -> None:
-    lives = RULES[purpose].lives or timedelta(days=1)
-    messages.enqueue_notice(
-        session, address.id, kind, dict(facts), created_at=now, due_at=now, expires_at=now + lives
-    )
+    """A notice with a link: it helps as long as the token of its purpose, which is called as it is, lives."""
+    notice = NewNotice(kind, facts, helps_until=now + (RULES[Purpose(kind)].lives or timedelta(days=1)))
+    messages.enqueue_notice(session, address.id, notice, created_at=now, due_at=now)

@@ -134,31 +134,27 @@ def add_joining(
     return known
 
 
-def address_by_operator(
-    session: Session, target: str, operator: PersonRow, *, is_own: bool, zone: str, now: datetime
-) -> AddressRow:
-    """The mail address that the operator names: the operator's own, or its own person.
+def own_address(session: Session, target: str, operator: PersonRow, now: datetime) -> AddressRow:
+    """The mail address that the operator names as the operator's own; one that was removed or never confirmed
+    counts anew."""
+    known = find_account(session, target) or find_on_operator(session, target)
+    if known is None:
+        known = add_joining(session, target, operator, is_own=True, now=now)
+        if known.confirmed_at is None:
+            known.off_since = known.off_reason = None
+    take_as_own(session, known, operator)
+    return known
+
+
+def address_of_another(session: Session, target: str, *, zone: str, now: datetime) -> AddressRow:
+    """The mail address that the operator names, as its own person.
 
     BadInput for one that still hangs on the operator from an earlier version, with how to decide it.
     """
     account, hanging = find_account(session, target), find_on_operator(session, target)
-    if is_own:
-        known = account or hanging
-        if known is None:
-            known = _add_own(session, operator, target, now)
-        take_as_own(session, known, operator)
-        return known
     if hanging is not None and account is None:
         raise BadInput(phrase("accounts.hangs-undecided", target=target, id=hanging.id))
     return account or add_pending(session, target, zone=zone, now=now)
-
-
-def _add_own(session: Session, operator: PersonRow, target: str, now: datetime) -> AddressRow:
-    """The operator's row of that address, also one that was removed or never confirmed; else a new one."""
-    address = add_joining(session, target, operator, is_own=True, now=now)
-    if address.confirmed_at is None:
-        address.off_since = address.off_reason = None
-    return address
 
 
 def take_as_own(session: Session, address: AddressRow, operator: PersonRow) -> None:

@@ -7,7 +7,7 @@ somebody reads it there and types it where they registered. Until then nothing e
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -47,48 +47,49 @@ class Tested:
     place: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class NewReceiver:
+    """Where somebody wants to be told: by which channel, where. token: a chat's access token."""
+
+    channel: str
+    target: str
+    token: str = ""
+
+
+def is_registered(session: Session, channel: Channel, person: PersonRow, wanted: NewReceiver) -> bool:
+    """Whether the person has that receiver and hasn't removed it. BadInput as with `register`."""
+    known = find_address(session, person.id, wanted.channel, channel.check_address(wanted.target))
+    return known is not None and known.off_reason != REMOVED
+
+
 def register(
-    session: Session,
-    channel_name: str,
-    channel: Channel,
-    person: PersonRow,
-    target: str,
-    *,
-    now: datetime,
-    token: str = "",
-    make_room: Callable[[], None] = lambda: None,
+    session: Session, channel: Channel, person: PersonRow, wanted: NewReceiver, now: datetime
 ) -> AddressRow:
-    """The person's receiver of that channel; a new one isn't confirmed. token: a chat's access token.
-    make_room: called before an address is added; refuses where none may be.
+    """The person's receiver of that channel; a new one isn't confirmed.
 
     BadInput when the channel can't send there.
     """
-    stored = channel.check_address(target)
-    known = find_address(session, person.id, channel_name, stored)
-    if known is None or known.off_reason == REMOVED:
-        make_room()
+    stored = channel.check_address(wanted.target)
+    known = find_address(session, person.id, wanted.channel, stored)
     if known is not None:
         return known
+    secrets = [wanted.token] if wanted.token else []
+    chat_form = CHAT_FORMS.get(wanted.channel)
+    if chat_form is None:
+        secrets = [new_secret()] if wanted.channel == "webhook" else []
+    elif chat_form.needs_token and not wanted.token:
+        raise BadInput(phrase("accounts.token-needed", hint=chat_form.hint))
     address = AddressRow(
         person=person,
-        channel=channel_name,
+        channel=wanted.channel,
         target=stored,
-        secrets=_first_secrets(channel_name, token),
+        secrets=secrets,
         created_at=now,
         confirmed_at=None,
     )
     session.add(address)
     session.flush()
     return address
-
-
-def _first_secrets(channel_name: str, token: str) -> list[str]:
-    chat_form = CHAT_FORMS.get(channel_name)
-    if chat_form is None:
-        return [new_secret()] if channel_name == "webhook" else []
-    if chat_form.needs_token and not token:
-        raise BadInput(phrase("accounts.token-needed", hint=chat_form.hint))
-    return [token] if token else []
 
 
 def send_test(
@@ -112,9 +113,17 @@ def send_test(
             host=channel.destination(address.target), network=rate_limits.network_of(network),
         ):  # fmt: skip
             raise BadInput(phrase("accounts.too-many-tests"))
-        length = SHORT_CODE if network is None else None
-        code = tokens.mint(session, Purpose.CHALLENGE, now, address_id=address.id, length=length)
-        outgoing = _test_message(channel.form, address, code, now)
+        code = tokens.mint_code(session, address.id, now, length=SHORT_CODE if network is None else None)
+        message_id = messages.new_message_id()
+        notice = write_notice(NoticeKind.TEST, {"challenge": code})
+        outgoing = Outgoing(
+            message_id=message_id,
+            address=address.target,
+            attempted_at=now,
+            mail=render_notice_mail(notice) if channel.form is ContentForm.MAIL else None,
+            payload=notice_payload(notice, message_id, now, challenge=code),
+            secrets=tuple(address.secrets),
+        )
     try:
         result = channel.send(outgoing)
     except ChannelError as error:
@@ -126,19 +135,6 @@ def send_test(
     with sessions.begin() as session:
         confirmed = confirm_by_code(session, address_id, code, now)
     return Tested(True, confirmed, say("accounts.test-confirmed"))
-
-
-def _test_message(form: ContentForm, address: AddressRow, code: str, now: datetime) -> Outgoing:
-    message_id = messages.new_message_id()
-    notice = write_notice(NoticeKind.TEST, {"challenge": code})
-    return Outgoing(
-        message_id=message_id,
-        address=address.target,
-        attempted_at=now,
-        mail=render_notice_mail(notice) if form is ContentForm.MAIL else None,
-        payload=notice_payload(notice, message_id, now, challenge=code),
-        secrets=tuple(address.secrets),
-    )
 
 
 def confirm_by_code(session: Session, address_id: int, code: str, now: datetime) -> bool:

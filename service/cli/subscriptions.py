@@ -19,7 +19,7 @@ from alerts.wishes.fields import say_words, write_words
 from alerts.wishes.model import DEFAULT_WISHES, Wishes
 from service.accounts import address_owner
 from service.accounts.quotas import require_room
-from service.accounts.receivers import register, send_test, shown, vouch_for
+from service.accounts.receivers import NewReceiver, register, send_test, shown, vouch_for
 from service.app import Duskbell, build
 from service.channels.chat import CHAT_FORMS
 from service.cli.addresses import say_tested
@@ -99,11 +99,14 @@ def subscribe(site: str, to: ReceiverAsked, kit: str | None, wishes: WishesAsked
         if channel == "email":
             target = receiver.check_address(given)
             zone = place.zone if operator.zone == people.UNKNOWN_ZONE else operator.zone
-            address = address_owner.address_by_operator(
-                session, target, operator, is_own=to.mine, zone=zone, now=now
+            address = (
+                address_owner.own_address(session, target, operator, now)
+                if to.mine
+                else address_owner.address_of_another(session, target, zone=zone, now=now)
             )
         else:
-            address = register(session, channel, receiver, operator, given, now=now, token=to.token)
+            receiver = duskbell.channels[channel]
+            address = register(session, receiver, operator, NewReceiver(channel, given, to.token), now)
         require_room(session, duskbell.settings, address.person_id, Kept.SUBSCRIPTIONS, now)
         subscription = stored_subscriptions.subscribe(session, address, row, wished, now=now)
         change_kit(session, subscription, kit or "")

@@ -29,7 +29,7 @@ from service.common.metrics import Metrics, reason_word
 from service.common.redaction import mask_target
 from service.delivery.claim import Claimed
 from service.store.repositories import messages, suppression
-from service.store.repositories.messages import NoticeKind, Status
+from service.store.repositories.messages import NewNotice, NoticeKind, Status
 from service.store.repositories.operator_alerts import note_trouble
 from service.store.repositories.suppression import BounceKind
 from service.store.schema.core_tables import AddressRow
@@ -284,6 +284,5 @@ def tell_owner(
         "reason": address.off_reason or "",
         "failures": str(host_state.endpoint(session, address.id).failures),
     }
-    messages.enqueue_notice(
-        session, other.id, kind, facts, created_at=now, due_at=wall, expires_at=now + OWNER_NOTICE_HELPS
-    )
+    notice = NewNotice(kind, facts, helps_until=now + OWNER_NOTICE_HELPS)
+    messages.enqueue_notice(session, other.id, notice, created_at=now, due_at=wall)

@@ -22,7 +22,7 @@ from alerts.sites.model import Site
 from alerts.sites.names import clean_name
 from alerts.wishes.model import DEFAULT_WISHES
 from service.accounts import address_owner
-from service.accounts.receivers import register, shown, vouch_for
+from service.accounts.receivers import NewReceiver, register, shown, vouch_for
 from service.app import Duskbell
 from service.channels.apprise import NamedTargets
 from service.channels.chat import CHAT_FORMS
@@ -176,9 +176,7 @@ def keep_mail(duskbell: Duskbell, mail: str) -> int:
     keep_settings(duskbell, {"operator_email": target})
     with duskbell.sessions.begin() as session:
         operator = people.get_operator(session, zone=UNKNOWN_ZONE, now=now)
-        return address_owner.address_by_operator(
-            session, target, operator, is_own=True, zone=operator.zone, now=now
-        ).id
+        return address_owner.own_address(session, target, operator, now).id
 
 
 def check_contact(contact: str) -> str:
@@ -336,7 +334,7 @@ def add_chat(duskbell: Duskbell, form: str, url: str, token: str) -> int:
     with duskbell.sessions.begin() as session:
         operator = people.get_operator(session, zone=UNKNOWN_ZONE, now=duskbell.clock())
         receiver = duskbell.channels[form]
-        return register(session, form, receiver, operator, url, now=duskbell.clock(), token=token).id
+        return register(session, receiver, operator, NewReceiver(form, url, token), duskbell.clock()).id
 
 
 def add_push(duskbell: Duskbell, name: str, url: str) -> int:
@@ -347,7 +345,7 @@ def add_push(duskbell: Duskbell, name: str, url: str) -> int:
         operator = people.get_operator(session, zone=UNKNOWN_ZONE, now=duskbell.clock())
         target = clean_name(name, say("setup.push-name"))
         channel = NamedTargets({target: url})
-        return register(session, "named", channel, operator, target, now=duskbell.clock()).id
+        return register(session, channel, operator, NewReceiver("named", target), duskbell.clock()).id
 
 
 def keep_push(duskbell: Duskbell, name: str, url: str) -> None:

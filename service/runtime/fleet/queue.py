@@ -77,10 +77,11 @@ def defer(session: Session, nudges: Sequence[Nudge]) -> int:
 
 
 def _put(session: Session, nudges: Sequence[Nudge]) -> bool:
+    savepoint = session.begin_nested()
+    # the database hears of the savepoint only when the session's connection is asked for
     driver = session.connection().connection.driver_connection
     if not isinstance(driver, Connection):
         raise StoreError(phrase("runtime.queue-needs-postgresql"))
-    savepoint = session.begin_nested()
     try:
         _manager.batch_defer_jobs([nudge.job() for nudge in nudges], connection=driver)
     except AlreadyEnqueued:

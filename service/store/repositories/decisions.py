@@ -210,17 +210,21 @@ def keep_outlooks(session: Session, rows: Mapping[OutlookKey, dict[str, Any]]) -
     return known | dict(zip(missing, keep_rows(session, row, [rows[key] for key in missing]), strict=True))
 
 
+@value(frozen=True, slots=True)
+class DecisionSearch:
+    """Decisions of sites whose name holds a text, of one night, of one verdict, older than the one of a
+    number; "", None or 0 for any."""
+
+    site: str = ""
+    night: date | None = None
+    verdict: str = ""
+    before: int = 0
+
+
 def search_decisions(
-    session: Session,
-    *,
-    site: str = "",
-    night: date | None = None,
-    verdict: str = "",
-    before: int = 0,
-    most: int,
+    session: Session, wanted: DecisionSearch, *, most: int
 ) -> list[tuple[DecisionRow, SubscriptionRow]]:
-    """Decisions, newest first, with their subscriptions: of sites whose name holds a text, of one night, of
-    one verdict, older than the one of a number; so many at most."""
+    """Such decisions, newest first, with their subscriptions; so many at most."""
     row, subscription = DecisionRow, SubscriptionRow
     query = (
         select(row, subscription)
@@ -229,14 +233,14 @@ def search_decisions(
         .order_by(row.id.desc())
         .limit(most)
     )
-    if site:
-        query = query.where(SiteRow.name.icontains(site, autoescape=True))
-    if night:
-        query = query.where(row.night_name == night)
-    if verdict:
-        query = query.where(row.verdict == verdict)
-    if before:
-        query = query.where(row.id < before)
+    if wanted.site:
+        query = query.where(SiteRow.name.icontains(wanted.site, autoescape=True))
+    if wanted.night:
+        query = query.where(row.night_name == wanted.night)
+    if wanted.verdict:
+        query = query.where(row.verdict == wanted.verdict)
+    if wanted.before:
+        query = query.where(row.id < wanted.before)
     return [(decision, of) for decision, of in session.execute(query)]
 
 

@@ -10,6 +10,7 @@ import base64
 import secrets
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
 
@@ -96,19 +97,33 @@ def enqueue_many(
     crash_point("message.written")
 
 
+class NoticeKind(StrEnum):
+    CONFIRM = "confirm"
+    SIGN_IN = "sign_in"
+    TEST = "test"
+    HELLO = "hello"
+    ENDPOINT_FAILING = "endpoint_failing"
+    ENDPOINT_OFF = "endpoint_off"
+    KEY_ENDS = "key_ends"
+    OPERATOR = "operator"
+
+
+@dataclass(frozen=True, slots=True)
+class NewNotice:
+    """What a message says that carries no alert (service/accounts/notices): one of `NoticeKind`, what its
+    words name, and until when it helps."""
+
+    kind: str
+    facts: dict[str, str]
+    helps_until: datetime
+
+
 def enqueue_notice(
-    session: Session,
-    address_id: int,
-    kind: str,
-    facts: dict[str, str],
-    *,
-    created_at: datetime,
-    due_at: datetime,
-    expires_at: datetime,
+    session: Session, address_id: int, notice: NewNotice, *, created_at: datetime, due_at: datetime
 ) -> MessageRow:
-    """A message that carries no alert (service/accounts/notices)."""
-    message = _add(session, address_id, created_at=created_at, due_at=due_at, expires_at=expires_at)
-    session.add(NoticeRow(message_id=message.id, kind=kind, facts=facts))
+    """A message that carries a notice."""
+    message = _add(session, address_id, created_at=created_at, due_at=due_at, expires_at=notice.helps_until)
+    session.add(NoticeRow(message_id=message.id, kind=notice.kind, facts=notice.facts))
     session.flush()
     return message
 
@@ -482,17 +497,6 @@ def find_overdue(session: Session, before: datetime, *, failures: int, most: int
         .limit(most)
     )
     return [(channel, target) for channel, target in session.execute(query)]
-
-
-class NoticeKind(StrEnum):
-    CONFIRM = "confirm"
-    SIGN_IN = "sign_in"
-    TEST = "test"
-    HELLO = "hello"
-    ENDPOINT_FAILING = "endpoint_failing"
-    ENDPOINT_OFF = "endpoint_off"
-    KEY_ENDS = "key_ends"
-    OPERATOR = "operator"
 
 
 def notices_to(session: Session, address_id: int, kinds: Collection[NoticeKind]) -> list[str]:

@@ -79,21 +79,49 @@ def mint(
     *,
     person_id: int | None = None,
     address_id: int | None = None,
-    label: str | None = None,
-    lives: timedelta | None = None,
-    scopes: Iterable[Scope] = (),
-    length: int | None = None,
 ) -> str:
-    """A fresh token, in the clear for this once. lives: for how long, unless as long as its purpose says.
-    length: letters of it, 5 random bits each, where people type it."""
-    random = base64.b32encode(secrets.token_bytes(RANDOM_BYTES)).decode("ascii").lower()[:length]
-    token = PREFIXES.get(purpose, "") + random
-    row = _row(purpose, token, now, person_id=person_id, address_id=address_id, label=label)
-    row.expires_at = row.expires_at if lives is None else now + lives
-    row.scope = " ".join(scopes) or None
+    """A fresh token, in the clear for this once."""
+    token = PREFIXES.get(purpose, "") + _random()
+    row = _row(purpose, token, now)
+    row.person_id, row.address_id = person_id, address_id
     session.add(row)
     session.flush()
     return token
+
+
+def mint_code(session: Session, address_id: int, now: datetime, *, length: int | None) -> str:
+    """A fresh code that a receiver answers with. length: its letters, 5 random bits each, where people type
+    it."""
+    code = _random()[:length]
+    row = _row(Purpose.CHALLENGE, code, now)
+    row.address_id = address_id
+    session.add(row)
+    session.flush()
+    return code
+
+
+@dataclass(frozen=True, slots=True)
+class KeyTerms:
+    """What a program's key is called, for how long it works, and what it may do."""
+
+    label: str
+    lives: timedelta
+    scopes: tuple[Scope, ...]
+
+
+def mint_key(session: Session, person_id: int, now: datetime, terms: KeyTerms) -> str:
+    """A fresh key for a program, in the clear for this once."""
+    key = PREFIXES[Purpose.API_KEY] + _random()
+    row = _row(Purpose.API_KEY, key, now)
+    row.person_id, row.label = person_id, terms.label
+    row.expires_at, row.scope = now + terms.lives, " ".join(terms.scopes)
+    session.add(row)
+    session.flush()
+    return key
+
+
+def _random() -> str:
+    return base64.b32encode(secrets.token_bytes(RANDOM_BYTES)).decode("ascii").lower()
 
 
 def may(row: TokenRow, scope: Scope) -> bool:
@@ -121,7 +149,9 @@ def standing_links(
     for address_id in wanted - found.keys():
         nonce = secrets.token_hex(RANDOM_BYTES)
         found[address_id] = keys.link_token(purpose, nonce)
-        session.add(_row(purpose, found[address_id], now, address_id=address_id, nonce=nonce))
+        row = _row(purpose, found[address_id], now)
+        row.address_id, row.nonce = address_id, nonce
+        session.add(row)
     session.flush()
     return found
 
@@ -214,27 +244,10 @@ def revoke(session: Session, now: datetime, *, purpose: Purpose, address_id: int
     )
 
 
-def _row(
-    purpose: Purpose,
-    token: str,
-    now: datetime,
-    *,
-    person_id: int | None = None,
-    address_id: int | None = None,
-    label: str | None = None,
-    nonce: str | None = None,
-) -> TokenRow:
+def _row(purpose: Purpose, token: str, now: datetime) -> TokenRow:
     lives = RULES[purpose].lives
-    return TokenRow(
-        purpose=purpose,
-        digest=_digest(purpose, token),
-        nonce=nonce,
-        person_id=person_id,
-        address_id=address_id,
-        label=label,
-        created_at=now,
-        expires_at=None if lives is None else now + lives,
-    )
+    expires_at = None if lives is None else now + lives
+    return TokenRow(purpose=purpose, digest=_digest(purpose, token), created_at=now, expires_at=expires_at)
 
 
 def _digest(purpose: Purpose, token: str) -> str:

@@ -13,12 +13,12 @@ from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase, say
 from service.accounts import access
 from service.accounts.quotas import require_room
-from service.accounts.receivers import confirm_by_code, register, send_test, shown
+from service.accounts.receivers import NewReceiver, confirm_by_code, is_registered, register, send_test, shown
 from service.channels import host_state
 from service.channels.chat import CHAT_FORMS
 from service.store.repositories import messages, rate_limits, subscriptions, suppression
 from service.store.repositories.addresses import REMOVED, find_addresses
-from service.store.repositories.messages import NoticeKind
+from service.store.repositories.messages import NewNotice, NoticeKind
 from service.store.repositories.subscriptions import running_subscriptions
 from service.store.repositories.totals import Kept
 from service.store.schema.core_tables import AddressRow, PersonRow
@@ -101,10 +101,8 @@ def build_router(web: Web) -> APIRouter:
                 said = "tested"
                 count_test(web, session, row)
                 now = web.duskbell.clock()
-                helps_until = now + TEST_HELPS_FOR
-                messages.enqueue_notice(
-                    session, row.id, NoticeKind.HELLO, {}, created_at=now, due_at=now, expires_at=helps_until
-                )
+                hello = NewNotice(NoticeKind.HELLO, {}, helps_until=now + TEST_HELPS_FOR)
+                messages.enqueue_notice(session, row.id, hello, created_at=now, due_at=now)
         if not said:
             return _tested(web, viewer, address_id, network)
         web.nudge()
@@ -144,17 +142,11 @@ def add_receiver(web: Web, session: Session, viewer: Viewer, form: Form) -> Addr
         raise BadInput(phrase("web-account.choose-kind"))
     now = web.duskbell.clock()
     person = session.get_one(PersonRow, viewer.person_id)
-    address = register(
-        session,
-        channel,
-        web.duskbell.channels[channel],
-        person,
-        form.text("target"),
-        now=now,
-        token=form.text("token"),
-        make_room=lambda: require_room(session, web.duskbell.settings, person.id, Kept.ADDRESSES, now),
-    )
-    return address
+    receiver = web.duskbell.channels[channel]
+    wanted = NewReceiver(channel, form.text("target"), form.text("token"))
+    if not is_registered(session, receiver, person, wanted):
+        require_room(session, web.duskbell.settings, person.id, Kept.ADDRESSES, now)
+    return register(session, receiver, person, wanted, now)
 
 
 def remove_address(session: Session, row: AddressRow, now: datetime) -> None:

@@ -24,6 +24,7 @@ from service.store.repositories import messages as stored_messages
 from service.store.repositories.addresses import find_addresses
 from service.store.repositories.alerts import alerts_in
 from service.store.repositories.cycles import last_finished
+from service.store.repositories.decisions import DecisionSearch
 from service.store.repositories.forecasts import answers_named
 from service.store.repositories.messages import UNSETTLED, Status
 from service.store.repositories.operator_alerts import find_open
@@ -230,9 +231,8 @@ def find_decisions(session: Session, site: str, night: str, verdict: str, before
         day = date.fromisoformat(night) if night else None
     except ValueError:
         raise BadInput(phrase("web-operator.not-a-date", typed=night)) from None
-    found = decisions.search_decisions(
-        session, site=site, night=day, verdict=verdict, before=before, most=SHOWN
-    )
+    wanted = DecisionSearch(site, day, verdict, before)
+    found = decisions.search_decisions(session, wanted, most=SHOWN)
     return [
         DecisionLine(
             decision.id,

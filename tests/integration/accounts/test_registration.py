@@ -32,11 +32,10 @@ def register(yard: Yard, url: str, *, channel: str = "webhook") -> int:
     with yard.sessions.begin() as session:
         row = receivers.register(
             session,
-            channel,
             yard.duskbell.channels[channel],
             session.get_one(PersonRow, person),
-            url,
-            now=yard.wall,
+            receivers.NewReceiver(channel, url),
+            yard.wall,
         )
         return row.id
 

@@ -244,10 +244,9 @@ def test_row_76_a_notice_that_a_later_version_wrote_fails_alone(both: Yard) -> N
     with Receiver(hook.script) as receiver:
         address = both.address("webhook", receiver.url)
         with both.sessions.begin() as session:
-            strange = messages.enqueue_notice(
-                session, address, "of a later version", {},
-                created_at=both.wall, due_at=both.wall, expires_at=both.wall + timedelta(hours=1),
-            ).id  # fmt: skip
+            later = messages.NewNotice("of a later version", {}, both.wall + timedelta(hours=1))
+            row = messages.enqueue_notice(session, address, later, created_at=both.wall, due_at=both.wall)
+            strange = row.id
         other = both.message(address)
         assert both.deliver() == {Status.FAILED: 1, Status.SENT: 1}
     assert both.row(strange).note == "what is stored of it can't be read"

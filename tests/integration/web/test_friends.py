@@ -72,10 +72,8 @@ FILLED: dict[str, tuple[str, ...]] = {
 def invite(world: World) -> int:
     """The friend as `duskbell subscribe` adds them; their person."""
     with world.duskbell.sessions.begin() as session:
-        operator, site = session.get_one(PersonRow, 1), session.get_one(SiteRow, 1)
-        address = address_owner.address_by_operator(
-            session, FRIEND, operator, is_own=False, zone="Europe/Madrid", now=START
-        )
+        site = session.get_one(SiteRow, 1)
+        address = address_owner.address_of_another(session, FRIEND, zone="Europe/Madrid", now=START)
         vouch_for(session, address.id, START)
         subscribe(session, address, site, DEFAULT_WISHES, now=START)
         return address.person_id

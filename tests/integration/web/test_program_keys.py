@@ -51,8 +51,9 @@ def test_row_91_a_key_may_what_it_is_for(
 def test_row_91_a_key_from_before_goes_on_as_it_was_and_is_told_as_such(world: World) -> None:
     mine = new_person(world, "a@example.org")
     with world.duskbell.sessions.begin() as session:
-        old = tokens.mint(session, tokens.Purpose.API_KEY, world.wall, person_id=mine, label="old")
-        session.query(TokenRow).filter(TokenRow.label == "old").one().expires_at = None
+        old = tokens.mint_key(session, mine, world.wall, tokens.KeyTerms("old", tokens.KEY_LIVES, ()))
+        row = session.query(TokenRow).filter(TokenRow.label == "old").one()
+        row.expires_at = row.scope = None
     world.wall += timedelta(days=800)
     with browsing_as(world, mine) as browser:
         browser.headers["X-Forwarded-For"] = "192.0.2.7"

@@ -18,7 +18,7 @@ from service.runtime.fleet.queue import UPKEEP, Nudge, defer
 from service.runtime.fleet.sending import BATCH, LANES, batch_up
 from service.store.engine import open_engine
 from service.store.repositories import messages
-from service.store.repositories.messages import LEASE, NoticeKind, Status
+from service.store.repositories.messages import LEASE, NewNotice, NoticeKind, Status
 from service.store.schema.core_tables import AddressRow, MessageRow, PersonRow
 from tests.integration.pipeline.world import START
 from tests.integration.postgres import Server
@@ -210,15 +210,8 @@ def _wait_for_lock(queue: sessionmaker[Session]) -> None:
 def _another(session: Session, fleet: Fleet, after: timedelta = timedelta(0)) -> None:
     address = session.scalars(select(AddressRow).where(AddressRow.channel == "email")).one()
     due_at = fleet.world.wall + after
-    messages.enqueue_notice(
-        session,
-        address.id,
-        NoticeKind.CONFIRM,
-        {},
-        created_at=START,
-        due_at=due_at,
-        expires_at=due_at + timedelta(hours=1),
-    )
+    notice = NewNotice(NoticeKind.CONFIRM, {}, helps_until=due_at + timedelta(hours=1))
+    messages.enqueue_notice(session, address.id, notice, created_at=START, due_at=due_at)
 
 
 def _target(fleet: Fleet, channel: str) -> str:
