@@ -105,7 +105,6 @@ def subscribe(site: str, to: ReceiverAsked, kit: str | None, wishes: WishesAsked
                 else address_owner.address_of_another(session, target, zone=zone, now=now)
             )
         else:
-            receiver = duskbell.channels[channel]
             address = register(session, receiver, operator, NewReceiver(channel, given, to.token), now)
         require_room(session, duskbell.settings, address.person_id, Kept.SUBSCRIPTIONS, now)
         subscription = stored_subscriptions.subscribe(session, address, row, wished, now=now)
