@@ -158,9 +158,14 @@ def ask_to_sign_in(session: Session, keys: Keys, email: str, *, network: str, no
     who = {"address": hashed, "network": rate_limits.network_of(network)}
     address = address_owner.find_account(session, target)
     allowed = rate_limits.allow(session, keys, "sign_in", now, reaches_nobody=address is None, **who)
+    if address is not None and allowed:
+        # one that wants no mail at all has a link once a day
+        kept = suppression.address_hash(keys, address.channel, address.target)
+        if address.off_since is not None or suppression.find_suppressed(session, [kept]):
+            allowed = rate_limits.allow(session, keys, "sign_in_unwanted", now, address=kept)
     if address is None:
         asked = AskOutcome.UNKNOWN
-    elif not (allowed and _may_mail_link(session, keys, address, now)):
+    elif not allowed:
         asked = AskOutcome.LIMITED
     else:
         facts = {"account": address_owner.account_words(session, address.person_id)}
@@ -168,13 +173,6 @@ def ask_to_sign_in(session: Session, keys: Keys, email: str, *, network: str, no
         asked = AskOutcome.SENT
     log.info("request to sign in: %s", asked)
     return asked
-
-
-def _may_mail_link(session: Session, keys: Keys, address: AddressRow, now: datetime) -> bool:
-    """Whether the address wants mail at all, or has had no link for a day since it doesn't."""
-    hashed = suppression.address_hash(keys, address.channel, address.target)
-    has_opted_out = address.off_since is not None or suppression.find_suppressed(session, [hashed])
-    return not has_opted_out or rate_limits.allow(session, keys, "sign_in_unwanted", now, address=hashed)
 
 
 def make_owner_link(session: Session, now: datetime, *, public_url: str) -> str:

@@ -11,8 +11,7 @@ from service.accounts.access import warn_of_ending_keys
 from service.app import Duskbell
 from service.delivery.bounces import MailboxTrouble, Report, note_report, read_mailbox
 from service.delivery.self_monitor import CycleSilence, SelfMonitor, ways_from
-from service.store.maintenance.forgetting import forget_cycles, forget_forecasts, forget_nights
-from service.store.maintenance.retention import prune
+from service.store.maintenance.retention import forget_cycles, forget_forecasts, forget_nights, prune
 from service.store.repositories.operator_alerts import note_trouble
 
 MINUTE_OFFSET = 7

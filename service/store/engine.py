@@ -10,7 +10,7 @@ import logging
 import shutil
 import sqlite3
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextvars import ContextVar
 from pathlib import Path
 from typing import Any, TypeVar
@@ -85,11 +85,22 @@ def open_engine(url: str, **session_options: str) -> Engine:
     session_options: what a PostgreSQL session is to have in place of SESSION_OPTIONS.
     """
     parsed = read_url(url)
-    if parsed.get_backend_name() == "sqlite":
+    named = parsed.get_backend_name()
+    if named == "sqlite":
         return _open_sqlite(parsed)
-    if parsed.get_backend_name() == "postgresql":
-        return _open_postgresql(parsed, session_options)
-    raise StoreError(phrase("store.url-unknown", named=parsed.get_backend_name()))
+    if named != "postgresql":
+        raise StoreError(phrase("store.url-unknown", named=named))
+    try:
+        return create_engine(
+            parsed,
+            pool_pre_ping=True,
+            pool_recycle=RECYCLE_S,
+            pool_size=5,
+            max_overflow=15,
+            connect_args=connect_options(parsed, **session_options),
+        )
+    except ModuleNotFoundError:
+        raise StoreError(phrase("store.no-driver")) from None
 
 
 def read_url(url: str) -> URL:
@@ -150,49 +161,13 @@ def say_fault(error: DBAPIError) -> str:
 
 def _open_sqlite(parsed: URL) -> Engine:
     if (file := sqlite_file(parsed)) is not None:
-        _make_folder(file.parent)
-    engine = create_engine(parsed, pool_size=5, max_overflow=20)
-    _tune_sqlite(engine)
-    return engine
-
-
-def _open_postgresql(parsed: URL, session_options: Mapping[str, str]) -> Engine:
-    try:
-        return create_engine(
-            parsed,
-            pool_pre_ping=True,
-            pool_recycle=RECYCLE_S,
-            pool_size=5,
-            max_overflow=15,
-            connect_args=connect_options(parsed, **session_options),
-        )
-    except ModuleNotFoundError:
-        raise StoreError(phrase("store.no-driver")) from None
-
-
-def _make_folder(folder: Path) -> None:
-    try:
-        folder.mkdir(mode=0o700, parents=True, exist_ok=True)  # addresses and places are in it
-    except OSError as error:
-        raise StoreError(
-            phrase("store.folder-not-made", folder=str(folder), fault=error.strerror or "")
-        ) from None
-
-
-def _use_wal(cursor: DBAPICursor) -> None:
-    """Switch to WAL. While another process does the same SQLite says "locked" at once, without waiting."""
-    for tries_left in reversed(range(WAL_TRIES)):
         try:
-            cursor.execute("PRAGMA journal_mode=WAL")
-        except sqlite3.OperationalError:
-            if not tries_left:
-                raise
-            time.sleep(BUSY_TIMEOUT_MS / 1000 / WAL_TRIES)
-        else:
-            return
+            file.parent.mkdir(mode=0o700, parents=True, exist_ok=True)  # addresses and places are in it
+        except OSError as error:
+            fault = error.strerror or ""
+            raise StoreError(phrase("store.folder-not-made", folder=str(file.parent), fault=fault)) from None
+    engine = create_engine(parsed, pool_size=5, max_overflow=20)
 
-
-def _tune_sqlite(engine: Engine) -> None:
     @event.listens_for(engine, "connect")
     def _connected(connection: DBAPIConnection, _entry: ConnectionPoolEntry) -> None:
         connection.isolation_level = None  # we begin ourselves, below
@@ -209,6 +184,21 @@ def _tune_sqlite(engine: Engine) -> None:
         waits_ms = PATIENT_TIMEOUT_MS if _is_patient.get() else usual_ms
         connection.exec_driver_sql(f"PRAGMA busy_timeout={waits_ms}")
         connection.exec_driver_sql("BEGIN IMMEDIATE")
+
+    return engine
+
+
+def _use_wal(cursor: DBAPICursor) -> None:
+    """Switch to WAL. While another process does the same SQLite says "locked" at once, without waiting."""
+    for tries_left in reversed(range(WAL_TRIES)):
+        try:
+            cursor.execute("PRAGMA journal_mode=WAL")
+        except sqlite3.OperationalError:
+            if not tries_left:
+                raise
+            time.sleep(BUSY_TIMEOUT_MS / 1000 / WAL_TRIES)
+        else:
+            return
 
 
 T = TypeVar("T")

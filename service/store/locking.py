@@ -36,7 +36,9 @@ def hold_store(engine: Engine) -> Iterator[None]:
     if engine.dialect.name == "postgresql":
         with engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
             connection.detach()  # closed with the block: one that went back to the pool would keep the lock
-            _lock_server(connection)
+            query = text("SELECT pg_try_advisory_lock(:key)")
+            if not comes_free(lambda: connection.execute(query, {"key": ADVISORY_KEY}).scalar_one()):
+                raise AlreadyRunning(say("store.already-running", where="this database"))
             with _freed(connection, ADVISORY_KEY):
                 yield
         return
@@ -44,7 +46,11 @@ def hold_store(engine: Engine) -> Iterator[None]:
     if file is None:
         yield
         return
-    with _locked_file(Path(f"{file}.lock")):
+    with Path(f"{file}.lock").open("w") as lock:
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            raise AlreadyRunning(say("store.already-running", where=str(file.parent))) from None
         yield
 
 
@@ -84,33 +90,12 @@ def _freed(connection: Connection, key: int) -> Iterator[None]:
             connection.execute(text("SELECT pg_advisory_unlock(:key)"), {"key": key})
 
 
-def _lock_server(connection: Connection) -> None:
-    """The lock lives as long as the connection, also when the process is killed."""
-    query = text("SELECT pg_try_advisory_lock(:key)")
-    if not comes_free(lambda: connection.execute(query, {"key": ADVISORY_KEY}).scalar_one()):
-        raise AlreadyRunning(_sentence("this database"))
-
-
 def comes_free(take: Callable[[], bool]) -> bool:
     """Whether a server's lock could be taken within FREED_WITHIN_S, the first try made at once."""
     ends_s = time.monotonic() + FREED_WITHIN_S
     while not (taken := take()) and time.monotonic() < ends_s:
         time.sleep(LOOK_EVERY_S)
     return taken
-
-
-@contextlib.contextmanager
-def _locked_file(path: Path) -> Iterator[None]:
-    with path.open("w") as file:
-        try:
-            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            raise AlreadyRunning(_sentence(str(path.parent))) from None
-        yield
-
-
-def _sentence(where: str) -> str:
-    return say("store.already-running", where=where)
 
 
 class SharedHold:

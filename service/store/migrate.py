@@ -86,24 +86,18 @@ def upgrade(engine: Engine) -> None:
     url = engine.url.render_as_string(hide_password=False)
     patient = open_engine(url, statement_timeout="0", lock_timeout=LOCK_TIMEOUT)
     try:
-        with _alone(engine):
-            config.attributes["engine"] = patient
-            command.upgrade(config, "head")
-            prepare_queue(patient)
+        # the server's lock for migrations is freed with its connection, also when this process dies
+        with engine.connect().execution_options(isolation_level="AUTOCOMMIT") as lock:
+            lock.execute(text("SET statement_timeout = 0"))
+            lock.execute(text("SELECT pg_advisory_lock(:key)"), {"key": MIGRATION_KEY})
+            try:
+                config.attributes["engine"] = patient
+                command.upgrade(config, "head")
+                prepare_queue(patient)
+            finally:
+                lock.invalidate()
     finally:
         patient.dispose()
-
-
-@contextlib.contextmanager
-def _alone(engine: Engine) -> Iterator[None]:
-    """Hold the server's lock for migrations; it is freed with the connection, also when this process dies."""
-    with engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
-        connection.execute(text("SET statement_timeout = 0"))
-        connection.execute(text("SELECT pg_advisory_lock(:key)"), {"key": MIGRATION_KEY})
-        try:
-            yield
-        finally:
-            connection.invalidate()
 
 
 @contextlib.contextmanager
@@ -149,7 +143,8 @@ def prepare_queue(engine: Engine) -> None:
     with engine.begin() as connection:
         connection.execute(text("CREATE TABLE IF NOT EXISTS queue_revision (name text PRIMARY KEY)"))
         if connection.execute(text("SELECT to_regclass('procrastinate_jobs')")).scalar() is None:
-            _run(connection, _whole_schema())
+            schema = resources.files("procrastinate.sql") / "schema.sql"
+            _run(connection, schema.read_text(encoding="utf-8"))
         else:
             found = _newest(connection)
             for name in (name for name in known if found is not None and name > found):
@@ -178,10 +173,6 @@ def _migrations_folder() -> Path | None:
     except ModuleNotFoundError:
         return None
     return Path(SchemaManager.get_migrations_path())
-
-
-def _whole_schema() -> str:
-    return (resources.files("procrastinate.sql") / "schema.sql").read_text(encoding="utf-8")
 
 
 def _newest(connection: Connection) -> str | None:

@@ -23,12 +23,8 @@ def reading_sessions(engine: Engine) -> sessionmaker[Session]:
     if engine.dialect.name != "sqlite" or sqlite_file(engine.url) is None:
         return sessionmaker(engine, expire_on_commit=False)
     reading = create_engine(engine.url, pool_size=8, max_overflow=40)
-    _only_read(reading)
-    return sessionmaker(reading, expire_on_commit=False)
 
-
-def _only_read(engine: Engine) -> None:
-    @event.listens_for(engine, "connect")
+    @event.listens_for(reading, "connect")
     def _connected(connection: DBAPIConnection, _entry: ConnectionPoolEntry) -> None:
         connection.isolation_level = None
         cursor = connection.cursor()
@@ -36,9 +32,11 @@ def _only_read(engine: Engine) -> None:
         cursor.execute("PRAGMA query_only=ON")
         cursor.close()
 
-    @event.listens_for(engine, "begin")
+    @event.listens_for(reading, "begin")
     def _begun(connection: Connection) -> None:
         connection.exec_driver_sql("BEGIN")
+
+    return sessionmaker(reading, expire_on_commit=False)
 
 
 SNAPSHOT = text("SELECT pg_current_snapshot()::text")

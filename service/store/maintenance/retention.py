@@ -1,10 +1,16 @@
-"""How long rows are kept. Decisions and the alerts' uniqueness don't depend on anything removed here."""
+"""How long rows are kept: mail and its attempts, and what a busy installation lets go of, forecasts and
+nights with all that was decided about them.
+
+The track record has rows of its own (`record_row`, `outcome`, `judged_event`), so none of it is lost here.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from datetime import datetime, timedelta
+from typing import Any
 
-from sqlalchemy import delete, or_, select
+from sqlalchemy import ColumnElement, delete, func, or_, select
 from sqlalchemy.orm import Session, sessionmaker
 
 from service.store.maintenance.personal_data import delete_messages
@@ -14,18 +20,25 @@ from service.store.schema.core_tables import (
     AddressRow,
     AlertRow,
     AttemptRow,
+    CycleRow,
     DecisionRow,
+    FindingRow,
+    ForecastRow,
     MessageAlertRow,
     MessageRow,
+    NightRow,
     OutcomeRow,
+    OutlookRow,
     PersonRow,
     SiteRow,
     SubscriptionRow,
 )
 from service.store.schema.delivery_tables import AskingRow, BounceRow, EndpointRow, TokenRow
+from service.store.schema.fleet_tables import CyclePartRow
 
-BLOCK = 1000
-"""Rows removed in one transaction, so that nobody waits long for the store."""
+BLOCK = 500
+"""Rows, or nights with all that hangs on them, removed in one transaction, so that nobody waits long."""
+CYCLES_KEPT = timedelta(days=30)
 TOKENS_KEPT = timedelta(days=30)
 BOUNCES_KEPT = timedelta(days=365)
 UNCONFIRMED_KEPT = timedelta(days=7)
@@ -33,13 +46,18 @@ UNCONFIRMED_KEPT = timedelta(days=7)
 OLD_SECRETS_SIGN = timedelta(days=7)
 """How long a replaced signing secret still signs beside the new one."""
 
+Sessions = sessionmaker[Session]
 
-def prune(
-    sessions: sessionmaker[Session], now: datetime, *, attempts_days: int, messages_days: int
-) -> dict[str, int]:
+
+def prune(sessions: Sessions, now: datetime, *, attempts_days: int, messages_days: int) -> dict[str, int]:
     """Remove what is older than it is kept; how many rows of what."""
+    attempts = 0
+    tried_long_ago = AttemptRow.ended_at < now - timedelta(days=attempts_days)
+    for session, ids in _blocks(sessions, AttemptRow, tried_long_ago):
+        session.execute(delete(AttemptRow).where(AttemptRow.id.in_(ids)))
+        attempts += len(ids)
     counts = {
-        "attempts": _prune_attempts(sessions, now - timedelta(days=attempts_days)),
+        "attempts": attempts,
         "messages": _prune_messages(sessions, now - timedelta(days=messages_days)),
         "addresses": _prune_unconfirmed(sessions, now - UNCONFIRMED_KEPT),
     }
@@ -59,41 +77,19 @@ def prune(
     return {name: count for name, count in counts.items() if count}
 
 
-def _prune_attempts(sessions: sessionmaker[Session], before: datetime) -> int:
-    removed = 0
-    while True:
-        with sessions.begin() as session:
-            ids = session.scalars(
-                select(AttemptRow.id).where(AttemptRow.ended_at < before).limit(BLOCK)
-            ).all()
-            session.execute(delete(AttemptRow).where(AttemptRow.id.in_(ids)))
-        removed += len(ids)
-        if len(ids) < BLOCK:
-            return removed
-
-
-def _prune_messages(sessions: sessionmaker[Session], before: datetime) -> int:
+def _prune_messages(sessions: Sessions, before: datetime) -> int:
     """Settled messages with their alerts; an alert that another message carries stays."""
-    removed = 0
-    while True:
-        with sessions.begin() as session:
-            ids = session.scalars(
-                select(MessageRow.id)
-                .where(MessageRow.status.not_in(UNSETTLED), MessageRow.settled_at < before)
-                .limit(BLOCK)
-            ).all()
-            alerts = session.scalars(
-                select(MessageAlertRow.alert_id).where(MessageAlertRow.message_id.in_(ids))
-            ).all()
-            delete_messages(session, ids)
-            carried = select(MessageAlertRow.alert_id)
-            session.execute(delete(AlertRow).where(AlertRow.id.in_(alerts), AlertRow.id.not_in(carried)))
-        removed += len(ids)
-        if len(ids) < BLOCK:
-            return removed
+    count, settled = 0, MessageRow.status.not_in(UNSETTLED)
+    for session, ids in _blocks(sessions, MessageRow, settled & (MessageRow.settled_at < before)):
+        carried = select(MessageAlertRow.alert_id)
+        alerts = session.scalars(carried.where(MessageAlertRow.message_id.in_(ids))).all()
+        delete_messages(session, ids)
+        session.execute(delete(AlertRow).where(AlertRow.id.in_(alerts), AlertRow.id.not_in(carried)))
+        count += len(ids)
+    return count
 
 
-def _prune_unconfirmed(sessions: sessionmaker[Session], before: datetime) -> int:
+def _prune_unconfirmed(sessions: Sessions, before: datetime) -> int:
     """Addresses that strangers gave and never confirmed, with the subscriptions that waited for it."""
     with sessions.begin() as session:
         rows = session.scalars(
@@ -137,3 +133,78 @@ def _forget_person(session: Session, person_id: int) -> None:
     if session.scalar(select(SiteRow.id).where(SiteRow.owner_id == person_id).limit(1)):
         return
     session.execute(delete(PersonRow).where(PersonRow.id == person_id))
+
+
+def forget_forecasts(sessions: Sessions, before: datetime) -> int:
+    """Remove answers about hours before that; how many. Decisions made on them keep their numbers."""
+    about = func.coalesce(ForecastRow.last_hour_ends, ForecastRow.fetched_at)
+    count = 0
+    for session, ids in _blocks(sessions, ForecastRow, about < before):
+        session.execute(delete(ForecastRow).where(ForecastRow.id.in_(ids)))
+        count += len(ids)
+    return count
+
+
+def forget_nights(sessions: Sessions, before: datetime) -> int:
+    """Remove nights over before that, with their outlooks, decisions and alerts; how many nights.
+
+    What a kept message carries stays: its alerts, their decisions, and those nights.
+    """
+    count = 0
+    for session, ids in _blocks(sessions, NightRow, NightRow.ends < before):
+        _forget_decisions(session, ids)
+        session.execute(delete(OutlookRow).where(OutlookRow.night_id.in_(ids)))
+        needed = select(DecisionRow.night_id).where(DecisionRow.night_id.in_(ids))
+        gone = set(ids) - set(session.scalars(needed))
+        session.execute(delete(NightRow).where(NightRow.id.in_(gone)))
+        count += len(gone)
+    return count
+
+
+def _forget_decisions(session: Session, night_ids: Sequence[int]) -> None:
+    """The decisions of these nights that no message tells of, with the findings that only they rest on."""
+    decisions = DecisionRow
+    of_nights = select(decisions.id).where(decisions.night_id.in_(night_ids))
+    carried = select(MessageAlertRow.alert_id)
+    session.execute(delete(AlertRow).where(AlertRow.decision_id.in_(of_nights), AlertRow.id.not_in(carried)))
+    told = select(AlertRow.decision_id).where(AlertRow.decision_id.in_(of_nights))
+    rows = session.execute(
+        select(decisions.id, decisions.finding_id).where(
+            decisions.night_id.in_(night_ids), decisions.id.not_in(told)
+        )
+    ).all()
+    session.execute(delete(decisions).where(decisions.id.in_([row.id for row in rows])))
+    findings = {row.finding_id for row in rows}
+    used = select(decisions.finding_id).where(decisions.finding_id.in_(findings))
+    session.execute(delete(FindingRow).where(FindingRow.id.in_(findings - set(session.scalars(used)))))
+
+
+def forget_cycles(sessions: Sessions, now: datetime) -> int:
+    """Remove cycles that began longer ago than they are kept, with their parts; the newest always stays."""
+    with sessions() as session:
+        newest = session.scalar(select(func.max(CycleRow.id))) or 0
+    old = (CycleRow.started_at < now - CYCLES_KEPT) & (CycleRow.id < newest)
+    count = 0
+    for session, ids in _blocks(sessions, CycleRow, old):
+        session.execute(delete(CyclePartRow).where(CyclePartRow.cycle_id.in_(ids)))
+        session.execute(delete(CycleRow).where(CycleRow.id.in_(ids)))
+        count += len(ids)
+    return count
+
+
+def _blocks(
+    sessions: Sessions,
+    kind: type[AttemptRow] | type[MessageRow] | type[ForecastRow] | type[NightRow] | type[CycleRow],
+    old: ColumnElement[bool],
+) -> Iterator[tuple[Session, Sequence[Any]]]:
+    """Ids of old rows in their order, each block in a transaction that ends when the next is asked for."""
+    last: Any = None
+    while True:
+        with sessions.begin() as session:
+            query = select(kind.id).where(old).order_by(kind.id).limit(BLOCK)
+            query = query if last is None else query.where(kind.id > last)
+            ids = session.scalars(query).all()
+            if not ids:
+                return
+            yield session, ids
+        last = ids[-1]

@@ -10,8 +10,8 @@ import pytest
 from sqlalchemy import func, select
 
 from service.runtime.maintenance_jobs import forget_old
-from service.store.maintenance import forgetting
-from service.store.maintenance.forgetting import forget_cycles, forget_forecasts, forget_nights
+from service.store.maintenance import retention
+from service.store.maintenance.retention import forget_cycles, forget_forecasts, forget_nights
 from service.store.schema.core_tables import (
     AlertRow,
     CycleRow,
@@ -45,7 +45,7 @@ def _count(world: World, kind: type[Table]) -> int:
 def test_nights_that_a_kept_message_tells_of_stay_and_all_others_go(
     world: World, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(forgetting, "BLOCK", 3)
+    monkeypatch.setattr(retention, "BLOCK", 3)
     nights = _count(world, NightRow)
     forgotten = forget_nights(world.duskbell.sessions, FAR)
     with world.duskbell.sessions() as session:
