@@ -93,12 +93,10 @@ def look_after(
     pages: Pages,
     on_clock_set: Callable[[], object],
     look: Callable[[], object] = lambda: None,
-    *,
-    every_s: float = LOOK_EVERY_S,
 ) -> None:
     """Until told to stop. on_clock_set: called when the wall clock was set by more than a minute."""
     watch = ClockWatch(duskbell.clock, duskbell.steady)
-    while not duskbell.delivery.stopping.wait(every_s):
+    while not duskbell.delivery.stopping.wait(LOOK_EVERY_S):
         if not pages.is_alive:
             raise PagesStopped(phrase("runtime.pages-ended"))
         postman.start()

@@ -53,24 +53,6 @@ def new_message_id() -> str:
     return "msg_" + base64.b32encode(secrets.token_bytes(16)).decode().rstrip("=").lower()
 
 
-def enqueue(
-    session: Session,
-    address_id: int,
-    alerts: Iterable[AlertRow],
-    *,
-    created_at: datetime,
-    due_at: datetime,
-) -> MessageRow:
-    """A message that carries these alerts; it is worth sending as long as one of them is."""
-    alerts = list(alerts)
-    expires_at = max(alert.expires_at for alert in alerts)
-    message = _add(session, address_id, created_at=created_at, due_at=due_at, expires_at=expires_at)
-    session.add_all(MessageAlertRow(message_id=message.id, alert_id=alert.id) for alert in alerts)
-    session.flush()
-    crash_point("message.written")
-    return message
-
-
 def enqueue_many(
     session: Session,
     carried: Mapping[int, Sequence[tuple[int, datetime]]],
@@ -78,7 +60,10 @@ def enqueue_many(
     created_at: datetime,
     due_at: datetime,
 ) -> None:
-    """As `enqueue`, one message for each address. carried: ids of its alerts, each with when it expires."""
+    """A message for each address that carries these alerts; it is worth sending as long as one of them is.
+
+    carried: ids of its alerts, each with when it expires.
+    """
     rows = [
         {"id": new_message_id(), "address_id": address_id, "status": Status.DUE, "created_at": created_at,
          "due_at": due_at, "expires_at": max(expires_at for _, expires_at in alerts), "attempts": 0,
@@ -122,26 +107,19 @@ def enqueue_notice(
     session: Session, address_id: int, notice: NewNotice, *, created_at: datetime, due_at: datetime
 ) -> MessageRow:
     """A message that carries a notice."""
-    message = _add(session, address_id, created_at=created_at, due_at=due_at, expires_at=notice.helps_until)
-    session.add(NoticeRow(message_id=message.id, kind=notice.kind, facts=notice.facts))
-    session.flush()
-    return message
-
-
-def _add(
-    session: Session, address_id: int, *, created_at: datetime, due_at: datetime, expires_at: datetime
-) -> MessageRow:
     message = MessageRow(
         id=new_message_id(),
         address_id=address_id,
         status=Status.DUE,
         created_at=created_at,
         due_at=due_at,
-        expires_at=expires_at,
+        expires_at=notice.helps_until,
         attempts=0,
         maybe_sent=False,
     )
     session.add(message)
+    session.flush()
+    session.add(NoticeRow(message_id=message.id, kind=notice.kind, facts=notice.facts))
     session.flush()
     return message
 
@@ -283,12 +261,6 @@ def claim_many(
     )
     found = {message.id: (message, address) for message, address in rows}
     return [found[message_id] for message_id in message_ids if message_id in found]
-
-
-def claim(session: Session, message_id: str, wall: datetime) -> MessageRow | None:
-    """Take one message; None when another sender has it or it is settled."""
-    claimed = claim_many(session, [message_id], wall)
-    return claimed[0][0] if claimed else None
 
 
 def lock_stored(session: Session, message_ids: Iterable[str]) -> set[str]:

@@ -29,6 +29,7 @@ from service.store.schema.core_tables import AlertRow, MessageRow, PersonRow, Su
 from tests.integration.delivery.child import PATIENCE_S
 from tests.integration.delivery.receivers import Hook, Receiver, Talk, answer
 from tests.integration.delivery.yard import Yard, open_yard
+from tests.integration.queued import enqueue
 
 
 @pytest.mark.parametrize("status", ["204 No Content", "503 Busy", "410 Gone"])
@@ -183,7 +184,7 @@ def test_row_74_more_sites_than_a_webhook_can_carry_still_make_a_message(yard: Y
             decided = yard.decide(subscription)
             alerts.append(yard.alert(subscription, decided, AlertKind.GO, helps_for=timedelta(hours=6)))
         with yard.sessions.begin() as session:
-            messages.enqueue(session, address, alerts, created_at=yard.wall, due_at=yard.wall)
+            enqueue(session, address, alerts, created_at=yard.wall, due_at=yard.wall)
         assert yard.deliver() == {Status.SENT: 1}
     ((_, body),) = hook.heard
     said = json.loads(body)["data"]

@@ -17,6 +17,7 @@ from service.store.schema.delivery_tables import EndpointRow
 from tests.integration.channels.channel_receivers import Receiver, Talk
 from tests.integration.delivery.receivers import answer
 from tests.integration.delivery.yard import HOUR, Yard
+from tests.integration.queued import enqueue
 
 MINUTE = timedelta(minutes=1)
 
@@ -55,7 +56,7 @@ def take_back(yard: Yard, address_id: int, subscription_id: int) -> str:
     decision_id = yard.decide(subscription_id, "stay", 20)
     alert = yard.alert(subscription_id, decision_id, AlertKind.STAND_DOWN, helps_for=12 * HOUR)
     with yard.sessions.begin() as session:
-        made = messages.enqueue(session, address_id, [alert], created_at=yard.wall, due_at=yard.wall)
+        made = enqueue(session, address_id, [alert], created_at=yard.wall, due_at=yard.wall)
         return made.id
 
 

@@ -10,11 +10,11 @@ import pytest
 
 from alerts.notifying.model import AlertKind
 from alerts.wishes.model import Wishes
-from service.store.repositories import messages
 from service.store.repositories.messages import Status
 from tests.integration.conftest import OpenYard
 from tests.integration.delivery.receivers import Hook, Receiver, Talk, answer
 from tests.integration.delivery.yard import NOW, Yard
+from tests.integration.queued import claim, enqueue
 
 DAY = timedelta(days=1)
 
@@ -153,7 +153,7 @@ def test_row_12_a_clock_set_back_frees_what_a_dead_sender_held_and_wakes_who_res
         assert both.deliver() == {Status.RETRY: 5}
         held = both.message(both.address("webhook", receiver.url))
         with both.sessions.begin() as session:
-            assert messages.claim(session, held, both.wall) is not None
+            assert claim(session, held, both.wall) is not None
         assert both.deliver(later=timedelta(minutes=1)) == {}
         assert both.deliver(later=-timedelta(hours=1)) == {Status.SENT: 6}
         assert hook.ids[held] == 1
@@ -302,7 +302,7 @@ def test_a_stand_down_still_follows_a_go_that_may_have_arrived_and_was_overtaken
 
 def _enqueue(yard: Yard, address_id: int, alert: object) -> str:
     with yard.sessions.begin() as session:
-        row = messages.enqueue(session, address_id, [alert], created_at=yard.wall, due_at=yard.wall)  # type: ignore[list-item]
+        row = enqueue(session, address_id, [alert], created_at=yard.wall, due_at=yard.wall)  # type: ignore[list-item]
         return row.id
 
 

@@ -44,6 +44,7 @@ from service.store.schema.core_tables import (
     SubscriptionRow,
 )
 from service.store.schema.delivery_tables import TroubleRow
+from tests.integration.queued import enqueue
 
 NOW = datetime(2027, 7, 3, 15, 0, tzinfo=UTC)
 NIGHT = date(2027, 7, 3)
@@ -194,7 +195,7 @@ class Yard:
         subscription_id = subscription_id or self.subscription(address_id, wishes=wishes)
         alert = self.alert(subscription_id, self.decide(subscription_id), kind, helps_for=helps_for, **facts)
         with self.sessions.begin() as session:
-            return messages.enqueue(session, address_id, [alert], created_at=self.wall, due_at=self.wall).id
+            return enqueue(session, address_id, [alert], created_at=self.wall, due_at=self.wall).id
 
     def deliver(self, *, later: timedelta = timedelta(0)) -> dict[str, int]:
         """One pass over what is due, that much later."""

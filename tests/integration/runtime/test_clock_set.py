@@ -16,14 +16,16 @@ from sqlalchemy import text
 from service.delivery.dispatcher import BackgroundSender
 from service.feeds import feed_state
 from service.feeds.shared.guards import Allowance
+from service.runtime import single_process
 from service.runtime.maintenance_jobs import Chore, build_watch
 from service.runtime.single_process import Pages, build_scheduler, look_after, plan_anew
-from service.store.repositories import cycles, messages, rate_limits
+from service.store.repositories import cycles, rate_limits
 from service.store.repositories.messages import Status
 from service.web.app import build_app
 from tests.integration.channels.channel_receivers import Receiver
 from tests.integration.delivery.receivers import Hook, answer
 from tests.integration.delivery.yard import NOW, Yard
+from tests.integration.queued import claim
 
 MINUTE, HOUR = timedelta(minutes=1), timedelta(hours=1)
 SIX_HOURS_BACK = -6 * HOUR
@@ -129,7 +131,10 @@ class _AllWell:
     def start(self) -> None: ...
 
 
-def test_row_121_the_service_notices_that_the_clock_was_set(yard: Yard) -> None:
+def test_row_121_the_service_notices_that_the_clock_was_set(
+    yard: Yard, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(single_process, "LOOK_EVERY_S", 0.0)
     stopping = yard.duskbell.delivery.stopping
     shown = iter([NOW, NOW, NOW + SIX_HOURS_BACK])
     yard.duskbell.clock = lambda: next(shown)
@@ -140,7 +145,7 @@ def test_row_121_the_service_notices_that_the_clock_was_set(yard: Yard) -> None:
         noticed.append("set")
         stopping.set()
 
-    look_after(yard.duskbell, cast(BackgroundSender, well), cast(Pages, well), note, every_s=0.0)
+    look_after(yard.duskbell, cast(BackgroundSender, well), cast(Pages, well), note)
     yard.duskbell.clock = lambda: yard.wall
     assert noticed == ["set"]
 
@@ -190,7 +195,7 @@ def test_row_122_a_lease_is_not_late_by_what_the_clock_was_set_back(both: Yard) 
     with Receiver(hook.script) as receiver:
         message = both.message(both.address("webhook", receiver.url), helps_for=12 * HOUR)
         with both.sessions.begin() as session:
-            assert messages.claim(session, message, both.wall)
+            assert claim(session, message, both.wall)
         both.set_clock(SIX_HOURS_BACK)
         assert both.deliver() == {"sent": 1}
 

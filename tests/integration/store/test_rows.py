@@ -31,6 +31,7 @@ from service.store.schema.core_tables import (
     PersonRow,
     SiteRevisionRow,
 )
+from tests.integration.queued import claim, enqueue
 
 NOW = datetime(2027, 7, 3, 12, 0, tzinfo=UTC)
 HOUR = timedelta(hours=1)
@@ -183,7 +184,7 @@ def _message(session: Session) -> MessageRow:
     )
     session.add(alert)
     session.flush()
-    return messages.enqueue(session, address.id, [alert], created_at=NOW, due_at=NOW)
+    return enqueue(session, address.id, [alert], created_at=NOW, due_at=NOW)
 
 
 def test_row_8_only_one_of_many_senders_claims_a_message(engine: Engine) -> None:
@@ -194,7 +195,7 @@ def test_row_8_only_one_of_many_senders_claims_a_message(engine: Engine) -> None
 
     def claim() -> None:
         with make.begin() as session:
-            claimed.append(messages.claim(session, message_id, NOW) is not None)
+            claimed.append(claim(session, message_id, NOW) is not None)
 
     threads = [threading.Thread(target=claim) for _ in range(6)]
     for thread in threads:
@@ -207,11 +208,11 @@ def test_row_8_only_one_of_many_senders_claims_a_message(engine: Engine) -> None
 
 def test_row_9_a_sender_that_lost_its_lease_changes_nothing(session: Session) -> None:
     message_id = _message(session).id
-    first = messages.claim(session, message_id, NOW)
+    first = claim(session, message_id, NOW)
     assert first is not None
     session.expunge(first)
     assert messages.release_dead_leases(session, NOW + 2 * messages.LEASE) == 1
-    second = messages.claim(session, message_id, NOW + 2 * messages.LEASE)
+    second = claim(session, message_id, NOW + 2 * messages.LEASE)
     assert second is not None
     assert not messages.settle(session, first.id, first.lease_token, Status.FAILED, wall=NOW)
     assert messages.settle(session, second.id, second.lease_token, Status.SENT, wall=NOW)
