@@ -193,11 +193,11 @@ def test_row_8_only_one_of_many_senders_claims_a_message(engine: Engine) -> None
         message_id = _message(session).id
     claimed: list[bool] = []
 
-    def claim() -> None:
+    def take() -> None:
         with make.begin() as session:
             claimed.append(claim(session, message_id, NOW) is not None)
 
-    threads = [threading.Thread(target=claim) for _ in range(6)]
+    threads = [threading.Thread(target=take) for _ in range(6)]
     for thread in threads:
         thread.start()
     for thread in threads:
