@@ -124,7 +124,9 @@ def look_at_cloud(query: EventQuery, forecasts: Sequence[Forecast]) -> WindowCha
     whole_pct = None
     if query.ahead.start != query.window.start:
         whole = replace(query, part=query.window)
-        whole_pct = _stated(whole, _families(read_sources(weather, whole)), _heard(whole), "evidence")
+        whole_pct = _stated(
+            _pooled(whole, _families(read_sources(weather, whole)), _heard(whole), "evidence")
+        )
     bulletins = newest_bulletins(forecasts)
     heard = outlook.sky_now
     outlook = replace(
@@ -189,9 +191,8 @@ def _pooled(query: EventQuery, families: Families, heard: SkyNow | None, told: T
     return query.chance(means, voices, heard.log_odds if heard else 0.0)
 
 
-def _stated(query: EventQuery, families: Families, heard: SkyNow | None, told: Told) -> int | None:
-    """The same in whole per cent, never none nor all where the event still fits."""
-    chance = _pooled(query, families, heard, told)
+def _stated(chance: float | None) -> int | None:
+    """In whole per cent, never none nor all where the event still fits."""
     if not chance:
         return None if chance is None else 0
     return min(99, max(1, pct(chance)))
@@ -203,15 +204,15 @@ def _outlook(
     """What the sources say of cloud, and what stations nearby add to that."""
     heard, answering = _heard(query), [reading for reading in readings if reading.chance is not None]
     counted = [reading for family in families for reading in family]
-    chance_pct = _stated(query, families, heard, "evidence")
+    chance_pct = _stated(_pooled(query, families, heard, "evidence"))
     if heard is not None:
-        without_pct = _stated(query, families, None, "evidence")
+        without_pct = _stated(_pooled(query, families, None, "evidence"))
         heard = replace(heard, without_pct=without_pct) if chance_pct else None
 
     overhead_pct, sight_text = None, None
     sights = [reading.sight for reading in counted if reading.sight]
     if sights:
-        overhead_pct = _stated(query, families, heard, "evidence_beside")
+        overhead_pct = _stated(_pooled(query, families, heard, "evidence_beside"))
         frame, beside = (
             round(100 * fmean(chance or 0.0 for chance in chances))
             for chances in zip(*((each.chance, each.chance_beside) for each in counted), strict=True)

@@ -154,14 +154,10 @@ def cover_as_told(hours: Hours, scheme: LayerScheme, within: slice = ALL) -> Cov
     is never rebuilt from layers: without one nothing is known, and where a layer is missing the whole total
     counts as opaque.
     """
-    total, low, mid, high = _told(hours, scheme, within)
-    return _cover(total, total, low, mid, high)
-
-
-def _told(hours: Hours, scheme: LayerScheme, within: slice) -> list[Floats]:
-    """Total and layers; those of a model that tells a total alone are unknown."""
-    total, *layers = (hours.numbers(name, within) for name in (TOTAL, *LAYERS))
-    return [total, *(np.full_like(each, np.nan) if scheme is LayerScheme.NONE else each for each in layers)]
+    total = hours.numbers(TOTAL, within)
+    if scheme is LayerScheme.NONE:
+        return Cover(total, total, np.zeros_like(total), np.zeros(len(total), dtype=np.bool_))
+    return _cover(total, total, *(hours.numbers(name, within) for name in LAYERS))
 
 
 def _cover(total: Floats, left: Floats, low: Floats, mid: Floats, high: Floats) -> Cover:
@@ -224,10 +220,10 @@ def cover_above_site(forecast: Forecast, cut: PartsCut) -> Cover:
     What lies below is left out: by height where that is known, else a low layer whose top lies below the
     site. The layers above then cover at most their sum, and no more than the total.
     """
-    total, low, mid, high = _told(forecast.hours, forecast.layer_scheme, cut.within)
-    left = total
     if forecast.layer_scheme is LayerScheme.NONE:
-        return _cover(total, left, low, mid, high)
+        return cover_as_told(forecast.hours, forecast.layer_scheme, cut.within)
+    total, low, mid, high = (forecast.hours.numbers(name, cut.within) for name in (TOTAL, *LAYERS))
+    left = total
     if low_lies_below(forecast):
         is_known = ~np.isnan(total + low + mid + high)
         left = np.where(is_known, np.minimum(total, mid + high), total)

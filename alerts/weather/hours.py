@@ -100,7 +100,10 @@ class Hours(Sequence[HourlyWeather]):
 
     def numbers(self, name: str, within: slice = ALL) -> Floats:
         """The same as numbers, NaN where it is unknown."""
-        return np.array(self.column(name, within), dtype=np.float64)
+        column = self._columns[name]
+        if column is None:
+            return np.full(len(self.starts[within]), np.nan)
+        return np.array(column[within], dtype=np.float64)
 
     def known_columns(self) -> dict[str, Sequence[Any]]:
         """Those that hold a value."""

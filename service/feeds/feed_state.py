@@ -149,9 +149,21 @@ class DatabaseGuards:
 def spend(session: Session, provider: str, allowance: Allowance, weight: float, now: datetime) -> int | None:
     """Take the weight from every window, or from none; the longest window that is full, None when it fits.
 
-    A request heavier than a whole window goes out when that window is empty.
+    A request heavier than a whole window goes out when that window is empty. A clock that went back keeps
+    the later window's count, in the window that runs now: nothing is given twice, and nothing is closed for
+    longer than that window lasts.
     """
-    rows = [_window(session, provider, unit_s, now) for unit_s in sorted(allowance.most)]
+    rows = []
+    for unit_s in sorted(allowance.most):
+        # the running window's row, locked; begun anew when an older one lies there
+        starts = window_start(now, unit_s)
+        _insert_missing(session, FeedWindowRow, provider=provider, unit_s=unit_s, starts=starts, used=0.0)
+        row = session.get_one(FeedWindowRow, (provider, unit_s), with_for_update=True)
+        if row.starts < starts:
+            row.starts, row.used = starts, 0.0
+        elif lies_ahead(row.starts, now):
+            row.starts = starts
+        rows.append(row)
     full = [
         row.unit_s for row in rows if row.used and row.used + weight > USED_SHARE * allowance.most[row.unit_s]
     ]
@@ -160,22 +172,6 @@ def spend(session: Session, provider: str, allowance: Allowance, weight: float, 
     for row in rows:
         row.used += weight
     return None
-
-
-def _window(session: Session, provider: str, unit_s: int, now: datetime) -> FeedWindowRow:
-    """The current window's row, locked; begun anew when an older one lies there.
-
-    A clock that went back keeps the later window's count, in the window that runs now: nothing is given
-    twice, and nothing is closed for longer than that window lasts.
-    """
-    starts = window_start(now, unit_s)
-    _insert_missing(session, FeedWindowRow, provider=provider, unit_s=unit_s, starts=starts, used=0.0)
-    row = session.get_one(FeedWindowRow, (provider, unit_s), with_for_update=True)
-    if row.starts < starts:
-        row.starts, row.used = starts, 0.0
-    elif lies_ahead(row.starts, now):
-        row.starts = starts
-    return row
 
 
 def _insert_missing(

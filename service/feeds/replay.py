@@ -11,8 +11,8 @@ from typing import Any
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase
 from alerts.weather.forecast import Forecast, Place
-from alerts.weather.models import MET_NORWAY, NWS, OPEN_METEO, find_model, open_meteo_row
-from alerts.weather.quality_gates import Rejected, check_distance
+from alerts.weather.models import MET_NORWAY, NWS, OPEN_METEO, find_model, get_model, open_meteo_row
+from alerts.weather.quality_gates import check_distance
 from service.feeds.met_norway import parse as met_norway_parse
 from service.feeds.nws import parse as nws_parse
 from service.feeds.open_meteo import parse as open_meteo_parse
@@ -50,18 +50,37 @@ def read_recorded(path: Path, *, named: str | None = None, place: Place | None =
 def read_recorded_fully(path: Path, *, named: str | None = None, place: Place | None = None) -> Gathered:
     """As read_recorded, with the rejected series beside the good ones; BadInput only when unreadable."""
     body = _read_file(path)
-    feed, model = _split_name(named)
+    feed, model = None, None
+    if named is not None:
+        feed, _, model = named.partition("/")
+        if feed not in _READERS:
+            raise BadInput(phrase("feeds.no-such-feed", name=feed, known=sorted(_READERS)))
+        if model and feed != OPEN_METEO and find_model(feed, model) is None:
+            raise BadInput(phrase("feeds.no-such-model", feed=feed, model=model))
     try:
         found = _recognise(path, load_json(body, feed or "file"))
         if feed is not None and feed != found:
             raise BadInput(phrase("feeds.file-of-other-feed", path=path, found=found, feed=feed))
-        asked = {"model": model} if found == OPEN_METEO else {}
+        asked = {"model": model or None} if found == OPEN_METEO else {}
         gathered = _READERS[found](body, fetched_at=None, **asked)  # places are judged below
     except BadAnswer as error:
         raise BadInput(phrase("feeds.file-unusable", path=path, what=error.fault)) from error
     except FeedRefused as error:
         raise BadInput(phrase("feeds.file-no-forecast", path=path, what=error.args[0])) from error
-    return gathered if place is None else _in_reach(gathered, place)
+    if place is None:
+        return gathered
+
+    # those whose cell is near enough, now for that place; the others as failures when none is
+    near, far = [], []
+    for forecast in gathered.forecasts:
+        source = forecast.source
+        row = open_meteo_row(source.model) if found == OPEN_METEO else get_model(found, source.model)
+        rejected = check_distance(forecast, place, row.cell_reach_km)
+        if rejected is None:
+            near.append(replace(forecast, place=place))
+        else:
+            far.append(failure_of(found, source.model, BadAnswer.of(found, rejected), place))
+    return Gathered(tuple(near), (*gathered.failures, *([] if near else far)))
 
 
 def _read_file(path: Path) -> bytes:
@@ -77,18 +96,6 @@ def _read_file(path: Path) -> bytes:
     except (OSError, ValueError) as error:
         reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
         raise BadInput(phrase("feeds.file-unreadable", path=path, reason=reason)) from error
-
-
-def _split_name(named: str | None) -> tuple[str | None, str | None]:
-    """Feed and model of `feed/model`; BadInput when the feed, or a model of a closed list, is unknown."""
-    if named is None:
-        return None, None
-    feed, _, model = named.partition("/")
-    if feed not in _READERS:
-        raise BadInput(phrase("feeds.no-such-feed", name=feed, known=sorted(_READERS)))
-    if model and feed != OPEN_METEO and find_model(feed, model) is None:
-        raise BadInput(phrase("feeds.no-such-model", feed=feed, model=model))
-    return feed, model or None
 
 
 def _recognise(path: Path, answer: Any) -> str:
@@ -126,29 +133,6 @@ _KNOWN_OTHERS: tuple[tuple[str, Callable[[dict[str, Any]], bool]], ...] = (
     ("daily", lambda answer: "utc_offset_seconds" in answer),
     ("elevation", lambda answer: answer.keys() == {"elevation"}),
 )
-
-
-def _in_reach(gathered: Gathered, place: Place) -> Gathered:
-    """Forecasts whose cell is near enough, now for `place`; the others as failures when none is."""
-    judged = [(forecast, _check_reach(forecast, place)) for forecast in gathered.forecasts]
-    near = tuple(replace(forecast, place=place) for forecast, rejected in judged if rejected is None)
-    if near:
-        return Gathered(near, gathered.failures)
-    far = tuple(
-        failure_of(
-            forecast.source.feed, forecast.source.model, BadAnswer.of(forecast.source.feed, rejected), place
-        )
-        for forecast, rejected in judged
-        if rejected is not None
-    )
-    return Gathered(failures=gathered.failures + far)
-
-
-def _check_reach(forecast: Forecast, place: Place) -> Rejected | None:
-    source = forecast.source
-    row = open_meteo_row(source.model) if source.feed == OPEN_METEO else find_model(source.feed, source.model)
-    assert row is not None, "what a feed's reader made is in the table"
-    return check_distance(forecast, place, row.cell_reach_km)
 
 
 def as_of_default(forecasts: Iterable[Forecast]) -> datetime | None:

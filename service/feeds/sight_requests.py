@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
@@ -57,11 +57,18 @@ def ask_along(
     for forecast in overhead:
         if forecast.place is not None and _grid(forecast) is not None:
             by_site[forecast.place].append(forecast)
-    wanted = {
-        look: _places(look, by_site[look.site])
-        for look in looks
-        if look.site in by_site and not _is_hopeless(by_site[look.site], look.window)
-    }
+    wanted: dict[SightRequest, tuple[Place, ...]] = {}
+    for look in looks:
+        there = by_site.get(look.site, [])
+        # where no hour that is known leaves a gap nobody looks aside
+        covers = (
+            cover_as_told(each.hours, each.layer_scheme, each.hours.cut(look.window).within) for each in there
+        )
+        if any((cover.plan_pct <= HOPELESS_PCT).any() for cover in covers):
+            grids = [row for forecast in there if (row := _grid(forecast)) is not None]
+            schemes = [forecast.layer_scheme for forecast in there]
+            nearest_km = min(row.cell_km for row in grids)
+            wanted[look] = places_to_ask(look.site, look.view, schemes, nearest_km=nearest_km)
     places = list(dict.fromkeys(place for some in wanted.values() for place in some))
     if not places:
         return SightAnswers()
@@ -78,26 +85,6 @@ def _grid(forecast: Forecast) -> ModelRow | None:
     """The row of a single run with a cloud of its own; None for ensembles and air quality."""
     row = find_model(forecast.source.feed, forecast.source.model)
     return row if row is not None and row.members == 1 and not row.is_air else None
-
-
-def _places(look: SightRequest, there: Sequence[Forecast]) -> tuple[Place, ...]:
-    grids = [row for forecast in there if (row := _grid(forecast)) is not None]
-    return places_to_ask(
-        look.site,
-        look.view,
-        [forecast.layer_scheme for forecast in there],
-        nearest_km=min(row.cell_km for row in grids),
-    )
-
-
-def _is_hopeless(forecasts: Iterable[Forecast], window: Span) -> bool:
-    """Whether no hour that is known leaves a gap."""
-    for forecast in forecasts:
-        within = forecast.hours.cut(window).within
-        clouds = cover_as_told(forecast.hours, forecast.layer_scheme, within).plan_pct
-        if (clouds <= HOPELESS_PCT).any():
-            return False
-    return True
 
 
 def with_sights(forecast: Forecast, aside: SightAnswers, looks: Sequence[SightRequest]) -> Forecast:

@@ -23,7 +23,18 @@ def load_json(body: bytes, feed: str) -> Any:
     try:
         return json.loads(body, parse_constant=_refuse_constant, parse_float=_finite)
     except (ValueError, RecursionError) as error:
-        raise BadAnswer.about(feed, _describe(body, error), QualityCheck.BODY) from error
+        start = body.lstrip()[:200].lower()
+        if not start:
+            what = phrase("feeds.empty")
+        elif start.startswith((b"<!doctype", b"<html", b"<head", b"<body")):
+            what = phrase("feeds.web-page")
+        elif not start.startswith((b"{", b"[")):
+            what = phrase("feeds.no-json")
+        elif isinstance(error, json.JSONDecodeError):
+            what = phrase("feeds.broken-json", problem=error.msg.lower(), at=error.pos)
+        else:
+            what = phrase("feeds.unusable-json", problem=str(error)[:80])
+        raise BadAnswer.about(feed, what, QualityCheck.BODY) from error
 
 
 def _refuse_constant(word: str) -> NoReturn:
@@ -35,19 +46,6 @@ def _finite(text: str) -> float:
     if not math.isfinite(value):
         raise ValueError(phrase("feeds.json-too-large", text=text[:20]))
     return value
-
-
-def _describe(body: bytes, error: Exception) -> Phrase:
-    start = body.lstrip()[:200].lower()
-    if not start:
-        return phrase("feeds.empty")
-    if start.startswith((b"<!doctype", b"<html", b"<head", b"<body")):
-        return phrase("feeds.web-page")
-    if not start.startswith((b"{", b"[")):
-        return phrase("feeds.no-json")
-    if isinstance(error, json.JSONDecodeError):
-        return phrase("feeds.broken-json", problem=error.msg.lower(), at=error.pos)
-    return phrase("feeds.unusable-json", problem=str(error)[:80])
 
 
 def bad_shape(feed: str, what: Phrase | str) -> BadAnswer:

@@ -55,10 +55,17 @@ def after_duration(start: datetime, text: str) -> datetime:
     as all times here are UTC. ValueError for anything else.
     """
     months, rest = _read_duration(text)
+    outside = phrase("feeds.outside-calendar", text=text[:60])
+    year, month0 = divmod(start.year * 12 + start.month - 1 + months, 12)
+    if year > 9999:
+        raise ValueError(outside)
+    if months:
+        day = min(start.day, monthrange(year, month0 + 1)[1])
+        start = start.replace(year=year, month=month0 + 1, day=day)
     try:
-        return _add_months(start, months) + rest
+        return start + rest
     except OverflowError as error:
-        raise ValueError(phrase("feeds.outside-calendar", text=text[:60])) from error
+        raise ValueError(outside) from error
 
 
 @lru_cache(maxsize=1024)
@@ -76,16 +83,6 @@ def _read_duration(text: str) -> tuple[int, timedelta]:
     except OverflowError as error:
         raise ValueError(phrase("feeds.outside-calendar", text=text[:60])) from error
     return 12 * years + months, rest
-
-
-def _add_months(start: datetime, months: int) -> datetime:
-    if not months:
-        return start
-    year, month0 = divmod(start.year * 12 + start.month - 1 + months, 12)
-    if year > 9999:
-        raise ValueError(phrase("feeds.outside-calendar", text=f"{months} months"))
-    day = min(start.day, monthrange(year, month0 + 1)[1])
-    return start.replace(year=year, month=month0 + 1, day=day)
 
 
 @lru_cache(maxsize=4096)
@@ -138,8 +135,10 @@ class Periods:
     def highest(self, span: Span) -> float | None:
         """The highest value of the periods that touch `span`; None unless they cover all of it."""
         index = bisect_right(self._ends, span.start)
-        if self._is_inside(span, index):
-            return self._values[index]
+        if index < len(self._spans):  # that period holds the whole span, as most do
+            period = self._spans[index]
+            if period.start <= span.start and span.end <= period.end:
+                return self._values[index]
         touching = list(self._touching(span))
         if not _cover(touching, span):
             return None
@@ -151,13 +150,6 @@ class Periods:
         if not _cover(touching, span):
             return None
         return sum(value * (shared.duration / whole.duration) for shared, whole, value in touching)
-
-    def _is_inside(self, span: Span, index: int) -> bool:
-        """Whether that period holds the whole span, as most do."""
-        if index >= len(self._spans):
-            return False
-        period = self._spans[index]
-        return period.start <= span.start and span.end <= period.end
 
     def _touching(self, span: Span) -> Iterator[tuple[Span, Span, float]]:
         for index in range(bisect_right(self._ends, span.start), len(self._spans)):
