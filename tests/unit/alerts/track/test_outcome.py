@@ -190,6 +190,18 @@ def test_an_outcome_survives_its_storage() -> None:
     assert from_json(Outcome, to_json(found)) == found
 
 
+def test_an_outcome_of_an_earlier_version_keeps_its_words() -> None:
+    made = outcome("a person: clear", "far station: cloudy")
+    row = {name: value for name, value in to_json(made).items() if not name.endswith("_phrase")}
+    row["accounts"] = [
+        {name: value for name, value in account.items() if not name.endswith("_phrase")}
+        for account in row["accounts"]
+    ]
+    found = from_json(Outcome, row)
+    assert (str(found.why), str(found.disagreement[0])) == (str(made.why), str(made.disagreement[0]))
+    assert [str(each.why) for each in found.accounts] == [str(each.why) for each in made.accounts]
+
+
 @settings(deadline=None)
 @given(
     st.lists(
