@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from math import sqrt
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
 
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase
+from alerts.track.calibration.regression import Floats
 
 Z90 = 1.6448536269514722
 """Two-sided normal quantile for 90 %."""
@@ -17,6 +19,7 @@ STRENGTH_NIGHTS = 20.0
 (counts of the Bureau of Meteorology's 9 h cloud amounts, 2007-2017)."""
 NIGHT_CORRELATION = 0.22
 """Of "clear" from one night to the next: 36 stations of the same data, -0.04 to 0.50."""
+Count = TypeVar("Count", float, Floats)
 _FARTHEST_NIGHTS = 8
 """Nights further apart are taken as independent: 0.22 to the eighth is 5 in a million."""
 
@@ -35,7 +38,7 @@ def wilson_range(clear: float, cases: float, z: float = Z90) -> tuple[float, flo
     return max(0.0, middle - half), min(1.0, middle + half)
 
 
-def shrunk_share(clear: float, cases: float, rate_of_all: float, strength: float = STRENGTH_NIGHTS) -> float:
+def shrunk_share(clear: Count, cases: Count, rate_of_all: Count, strength: float = STRENGTH_NIGHTS) -> Count:
     """A site's share drawn toward the rate of all: (K p + k) / (K + n)."""
     return (strength * rate_of_all + clear) / (strength + cases)
 

@@ -68,17 +68,12 @@ def month_counts(night: Ints, nights: Ints, clear: Ints) -> MonthCounts:
     return MonthCounts(distinct // _MONTHS, distinct % _MONTHS, held, came)
 
 
-def climatology(
-    pairs: Pairs,
-    site_rates: Mapping[int, float] | None = None,
-    *,
-    everywhere: MonthCounts | None = None,
-) -> Floats:
+def climatology(pairs: Pairs, *, everywhere: MonthCounts | None = None) -> Floats:
     """For each pair, the chance (0..1) that its site's month gives by itself; shape (n,).
 
     From other years only, so that a night never forecasts itself: the site's own rate for the month,
     drawn by 20 nights toward the rate of that month everywhere, that toward the rate of all, and that
-    toward `site_rates` (long-term rates from an archive, where somebody has them) or 0.44.
+    toward 0.44.
     Each night counts once, however many leads it has; with several windows it is clear when one was.
     everywhere: the counts over all sites, where these pairs are of some alone; else they are counted.
     """
@@ -93,36 +88,30 @@ def climatology(
 
     counts = everywhere or month_counts(night, np.ones_like(night), clear)
     month, year = months_of(night), years_of(night)
-    rate = np.array([(site_rates or {}).get(int(each), CLEAR_SHARE) for each in site])
-    rate = _drawn(rate, *_other_years(counts, year))
-    rate = _drawn(rate, *_other_years(counts, year, month))
+    rate = np.full(len(site), CLEAR_SHARE)
+    rate = shrunk_share(*_other_years(counts, year), rate)
+    rate = shrunk_share(*_other_years(counts, year, month), rate)
 
     # the same within each site's own month, of these nights alone
     _, group = np.unique(site * _MONTHS + month, return_inverse=True)
     year = year - year.min()
     _, in_year = np.unique(group * (int(year.max()) + 1) + year, return_inverse=True)
-    cases = np.bincount(group)[group] - np.bincount(in_year)[in_year]
-    came = np.bincount(group, clear)[group] - np.bincount(in_year, clear)[in_year]
-    return _drawn(rate, cases, came.astype(np.int64))[night_of_pair]
+    cases = (np.bincount(group)[group] - np.bincount(in_year)[in_year]).astype(np.float64)
+    came = (np.bincount(group, clear)[group] - np.bincount(in_year, clear)[in_year]).astype(np.float64)
+    return shrunk_share(came, cases, rate)[night_of_pair]
 
 
-def _drawn(rate: Floats, cases: Ints, came: Ints) -> Floats:
-    """(K rate + k) / (K + n)."""
-    drawn: Floats = (STRENGTH_NIGHTS * rate + came) / (STRENGTH_NIGHTS + cases)
-    return drawn
-
-
-def _other_years(counts: MonthCounts, year: Ints, month: Ints | None = None) -> tuple[Ints, Ints]:
-    """Nights everywhere in all years but each one's own, and the clear ones among them; of its month."""
+def _other_years(counts: MonthCounts, year: Ints, month: Ints | None = None) -> tuple[Floats, Floats]:
+    """Clear nights everywhere in all years but each one's own, and all nights there; of its month."""
     of_month = np.zeros_like(counts.month) if month is None else counts.month
     wanted = np.zeros_like(year) if month is None else month
     keys, which = np.unique(counts.year * _MONTHS + of_month, return_inverse=True)
     own = year * _MONTHS + wanted
     at = np.minimum(np.searchsorted(keys, own), len(keys) - 1)
     is_counted = keys[at] == own
-    cases, came = (
-        np.bincount(of_month, column, minlength=_MONTHS).astype(np.int64)[wanted]
-        - np.where(is_counted, np.bincount(which, column).astype(np.int64)[at], 0)
-        for column in (counts.nights, counts.clear)
+    came, cases = (
+        np.bincount(of_month, column, minlength=_MONTHS).astype(np.float64)[wanted]
+        - np.where(is_counted, np.bincount(which, column)[at], 0.0)
+        for column in (counts.clear, counts.nights)
     )
-    return cases, came
+    return came, cases

@@ -145,7 +145,6 @@ def test_judges_are_named_beside_the_record() -> None:
 def test_climatology_never_knows_its_own_year() -> None:
     one_year = pairs([0.5] * 20, [1] * 20, nights=list(range(20)))
     assert climatology(one_year) == pytest.approx([0.44] * 20)
-    assert climatology(one_year, {1: 0.6}) == pytest.approx([0.6] * 20)
 
 
 def test_climatology_draws_the_sites_month_toward_the_rate_of_all() -> None:
