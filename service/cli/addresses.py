@@ -16,7 +16,6 @@ from service.store.repositories import browsers, suppression
 from service.store.repositories.addresses import find_addresses, hanging_on_operator
 from service.store.repositories.people import UNKNOWN_ZONE, find_operator, get_operator
 from service.store.repositories.suppression import BarReason
-from service.store.schema.core_tables import AddressRow
 
 
 @click.group(help=say("cli.about-address"))
@@ -30,22 +29,16 @@ def list_addresses() -> None:
         if not rows:
             click.echo(say("cli.address-none"))
         for row in rows:
-            click.echo(f"{row.id:>4}  {shown(row):<50}  {_state(row)}{_whose(row)}")
-
-
-def _state(row: AddressRow) -> str:
-    if row.off_since is not None:
-        return f"off: {row.off_reason}"
-    return "on" if row.confirmed_at is not None else "not confirmed"
-
-
-def _whose(row: AddressRow) -> str:
-    """Whether its reader is the operator; "" where it is its own person."""
-    if not row.person.is_operator:
-        return ""
-    if row.channel != "email" or row.is_own:
-        return ", yours"
-    return say("cli.address-of-nobody")
+            if row.off_since is not None:
+                state = say("cli.state-off", reason=row.off_reason)
+            else:
+                state = say("cli.address-state", is_confirmed=row.confirmed_at is not None)
+            if not row.person.is_operator:
+                whose = "own"
+            else:
+                whose = "yours" if row.channel != "email" or row.is_own else "unsaid"
+            belongs = say("cli.address-whose", whose=whose)
+            click.echo(f"{row.id:>4}  {shown(row):<50}  {state}{belongs}")
 
 
 @address.command("mine", help=say("cli.about-address-mine"))

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import tempfile
-from email.message import EmailMessage
 from pathlib import Path
 
 import click
@@ -23,11 +22,7 @@ RULE = "─" * 72
 @click.option("--folder", type=click.Path(path_type=Path), default=None, help=say("cli.help-demo-folder"))
 def demo(keep: bool, folder: Path | None) -> None:
     where = folder or Path(tempfile.mkdtemp(prefix="duskbell-demo-"))
-    names = ", ".join(site.name for site in SITES)
-    click.echo(say("cli.demo-intro"))
-    click.echo(say("cli.demo-sites", names=names))
-    click.echo(f"Files: {where}")
-    click.echo("")
+    click.echo(say("cli.demo-intro", names=[site.name for site in SITES], where=where))
     with stage(where) as played:
         play(played, click.echo)
         _show(played)
@@ -39,17 +34,13 @@ def demo(keep: bool, folder: Path | None) -> None:
 def _show(played: Played) -> None:
     for path, mail in played.box.mails:
         click.echo(say("cli.demo-mail", rule=RULE, path=path, to=mail["To"], subject=mail["Subject"]))
-        click.echo(_text_of(mail))
+        part = mail.get_body(preferencelist=("plain",))
+        assert part is not None, "every mail has a text part"
+        click.echo(str(part.get_content()).rstrip())
     for path, post in played.room.posts:
         click.echo(say("cli.demo-chat", rule=RULE, path=path))
         click.echo(json.dumps(post, indent=2, ensure_ascii=False))
     click.echo(f"\n{RULE}")
-
-
-def _text_of(mail: EmailMessage) -> str:
-    part = mail.get_body(preferencelist=("plain",))
-    assert part is not None, "every mail has a text part"
-    return str(part.get_content()).rstrip()
 
 
 def _keep_open(played: Played) -> None:
@@ -61,11 +52,5 @@ def _keep_open(played: Played) -> None:
     require_free_port(settings.web_host, settings.web_port)
     page = page_address(settings.web_host, settings.web_port)
     click.echo(say("cli.demo-page", page=page))
-    click.echo(f"What arrived: {page}/operator/outbox")
-    app = build_app(
-        played.duskbell,
-        shown_at=TICKS[-2].at,
-        is_open=True,
-        arrived=played.box.folder,
-    )
+    app = build_app(played.duskbell, shown_at=TICKS[-2].at, is_open=True, arrived=played.box.folder)
     serve_pages(app, settings.web_host, settings.web_port)

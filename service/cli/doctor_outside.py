@@ -120,8 +120,8 @@ def examine_feeds(settings: Settings) -> Iterator[Diagnosis]:
     engine.dispose()
     for each in found:
         if each.off_because is None and each.breaker.state is BreakerState.SHUT:
-            hint = say("cli-doctor.feed-close", feed=each.feed)
-            yield Diagnosis("wrong", "feed", f"{each.feed} {breaker_phrase(each.breaker)} {hint}")
+            state = breaker_phrase(each.breaker)
+            yield Diagnosis("wrong", "feed", say("cli-doctor.feed-shut", feed=each.feed, state=state))
         else:
             level = "ok" if each.is_well and not each.breaker.failures else "note"
             yield Diagnosis(level, "feed", f"{each.feed}: {each.what}")
@@ -130,10 +130,10 @@ def examine_feeds(settings: Settings) -> Iterator[Diagnosis]:
     if near is None or far is None or not settings.uses_open_meteo:
         return
     high = sites_carried(settings, near=True, high=True)
-    above = say("cli-doctor.feeds-carry-high", high=high, levels_from_m=LEVELS_FROM_M) if high != near else ""
-    text = say("cli-doctor.feeds-carry", near=near, above=above, far=far, watched=watched)
+    key = "cli-doctor.feeds-carry" if high == near else "cli-doctor.feeds-carry-high"
+    text = say(key, near=near, far=far, watched=watched, high=high, levels_from_m=LEVELS_FROM_M)
     if watched > near:
-        text += say("cli-doctor.feeds-carry-more")
+        text = say("cli-doctor.feeds-carry-more", carried=text)
     yield Diagnosis("note" if watched > near else "ok", "feed", text)
 
 

@@ -46,7 +46,23 @@ def explain(site: str, day: date, number: int | None, as_of: datetime | None, as
             found.append((each, check.of_subscription(each.id, check.year_of(each.id)), argument))
         alone = () if found else check.of_site(row.id)
         if as_json:
-            click.echo(json.dumps(_values(row, day, found, alone), ensure_ascii=False))
+            subscriptions = [
+                {
+                    "number": each.id,
+                    "address": _who(each),
+                    "obstacles": values_of(obstacles, site=row.name),
+                    **to_json(argument),
+                }
+                for each, obstacles, argument in found
+            ]
+            in_the_way = values_of(alone, site=row.name)
+            values = {
+                "site": row.name,
+                "night": day.isoformat(),
+                "subscriptions": subscriptions,
+                "obstacles": in_the_way,
+            }
+            click.echo(json.dumps(values, ensure_ascii=False))
             return
         for line in _page(row, day, found, alone):
             click.echo(line)
@@ -61,47 +77,27 @@ def _page(site: SiteRow, day: date, found: list[Argued], alone: tuple[Obstacle, 
         yield from lines_of(alone, site=site.name)
     for subscription, obstacles, argument in found:
         yield ""
-        ended = f", {subscription.ended_why or 'ended'}" if subscription.ended_at is not None else ""
-        yield f"{_who(subscription)} (subscription {subscription.id}{ended})"
+        ended = subscription.ended_at is not None
+        why = (subscription.ended_why or say("cli.explain-ended")) if ended else ""
+        yield say("cli.explain-subscription", who=_who(subscription), number=subscription.id, ended=why)
         in_the_way = [each for each in obstacles if each.level is not Level.NOTE]
         yield from lines_of(in_the_way, site=site.name)
-        yield from _lines(argument)
+        yield argument.answer
+        if argument.turns:
+            yield ""
+            yield say("cli.explain-way")
+        for turn in argument.turns:
+            verdict = turn.verdict
+            if turn.chance_pct is not None:
+                verdict = say("cli.verdict-chance", verdict=verdict, chance_pct=turn.chance_pct)
+            yield say("cli.explain-turn", at=turn.at, until=turn.until, verdict=verdict)
+            yield from (f"    {line}" for line in (turn.why, turn.sources, turn.told) if line)
+        for paragraph in argument.paragraphs:
+            yield ""
+            yield paragraph.heading
+            yield from (f"  {line}" for line in paragraph.lines)
 
 
 def _who(subscription: SubscriptionRow) -> str:
     address = subscription.address
     return f"email: {address.target}" if address.channel == "email" else shown(address)
-
-
-def _lines(argument: Argument) -> Iterator[str]:
-    yield argument.answer
-    if argument.turns:
-        yield ""
-        yield say("cli.explain-way")
-    for turn in argument.turns:
-        until = f", held until {turn.until}" if turn.until else ""
-        chance = "" if turn.chance_pct is None else f", {turn.chance_pct} %"
-        yield f"  {turn.at}{until}: {turn.verdict}{chance}"
-        yield from (f"    {line}" for line in (turn.why, turn.sources, turn.told) if line)
-    for paragraph in argument.paragraphs:
-        yield ""
-        yield paragraph.heading
-        yield from (f"  {line}" for line in paragraph.lines)
-
-
-def _values(site: SiteRow, day: date, found: list[Argued], alone: tuple[Obstacle, ...]) -> dict[str, object]:
-    """As JSON values: an argument for each subscription, times in UTC."""
-    return {
-        "site": site.name,
-        "night": day.isoformat(),
-        "subscriptions": [
-            {
-                "number": each.id,
-                "address": _who(each),
-                "obstacles": values_of(obstacles, site=site.name),
-                **to_json(argument),
-            }
-            for each, obstacles, argument in found
-        ],
-        "obstacles": values_of(alone, site=site.name),
-    }

@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from alerts.common.phrases import say
-from service.app import Duskbell, build
+from service.app import build
 from service.feeds.feed_health import breaker_phrase, close_breaker, feed_health
 
 
@@ -13,26 +13,18 @@ from service.feeds.feed_health import breaker_phrase, close_breaker, feed_health
 @click.pass_context
 def feeds(ctx: click.Context) -> None:
     if ctx.invoked_subcommand is None:
-        _list()
-
-
-def _list() -> None:
-    duskbell = _wired()
-    with duskbell.sessions() as session:
-        found = feed_health(duskbell.settings, session, duskbell.clock())
-    width = max(len(each.feed) for each in found)
-    for each in found:
-        click.echo(f"{each.feed:<{width}}  {each.what}")
+        duskbell = build()
+        with duskbell.sessions() as session:
+            found = feed_health(duskbell.settings, session, duskbell.clock())
+        width = max(len(each.feed) for each in found)
+        for each in found:
+            click.echo(f"{each.feed:<{width}}  {each.what}")
 
 
 @feeds.command(help=say("cli.about-feeds-close"))
 @click.argument("feed")
 def close(feed: str) -> None:
-    duskbell = _wired()
+    duskbell = build()
     with duskbell.sessions.begin() as session:
         before = close_breaker(duskbell.settings, session, feed, duskbell.clock())
     click.echo(say("cli.feed-closed", feed=feed, breaker_phrase=breaker_phrase(before)))
-
-
-def _wired() -> Duskbell:
-    return build()

@@ -46,18 +46,18 @@ def scheduler(alive: Path | None) -> None:
 @click.command(help=say("cli.about-worker"))
 @click.option("--queues", default=None, metavar="LIST", help=say("cli.help-queues"))
 @click.option(
-    "--senders",
-    default=8,
-    show_default=True,
-    type=click.IntRange(1, 64),
-    help=say("cli.help-senders"),
+    "--senders", default=8, show_default=True, type=click.IntRange(1, 64), help=say("cli.help-senders")
 )
 @click.option(
     "--metrics-port", default=None, type=click.IntRange(1, 65535), help=say("cli.help-metrics-port")
 )
 @ALIVE
 def worker(queues: str | None, senders: int, metrics_port: int | None, alive: Path | None) -> None:
-    names = _read_queues(queues, QUEUES)
+    names = QUEUES if queues is None else tuple(filter(None, map(str.strip, queues.split(","))))
+    unknown = [name for name in names if name not in QUEUES]
+    if unknown or not names:
+        text = say("cli.no-such-queue", unknown=", ".join(unknown), known=QUEUES)
+        raise click.BadParameter(text, param_hint="--queues")
     duskbell = _build_fleet()
     if metrics_port is not None:
         start_http_server(metrics_port, registry=duskbell.delivery.metrics.registry)
@@ -75,17 +75,6 @@ def web() -> None:
     click.echo(say("cli.link-lets-in"))
     run_pages(duskbell)
     leave()
-
-
-def _read_queues(text: str | None, known: tuple[str, ...]) -> tuple[str, ...]:
-    names = known if text is None else tuple(name.strip() for name in text.split(",") if name.strip())
-    unknown = [name for name in names if name not in known]
-    if unknown or not names:
-        raise click.BadParameter(
-            say("cli.no-such-queue", unknown=", ".join(unknown) or "nothing", known=", ".join(known)),
-            param_hint="--queues",
-        )
-    return names
 
 
 def _build_fleet() -> Duskbell:

@@ -107,15 +107,15 @@ def show(version: str | None) -> None:
         found = calibrations.get(session, version) if version else calibrations.in_use(session)
         pinned = chosen is not None and chosen.is_pinned
         if version:
-            click.echo(f"Version {found.version}")
+            click.echo(say("cli.calibration-version", version=found.version))
         else:
             click.echo(say("cli.calibration-in-use", version=found.version, pinned=pinned))
         key = "cli.calibration-through" if found.through else "cli.calibration-empty"
         click.echo(say(key, through=found.through))
         for each in found.leads:
             click.echo(f"  {say_map(each)}")
-        versions = calibrations.find_versions(session)
-        click.echo(f"Versions: {', '.join([*versions, 'prior', 'none'])}")
+        versions = [*calibrations.find_versions(session), "prior", "none"]
+        click.echo(say("cli.calibration-versions", versions=versions))
 
 
 @calibration.command(help=say("cli.about-calibration-fit"))

@@ -2,11 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from datetime import datetime
-
 import click
-from sqlalchemy.orm import Session
 
 from alerts.common.phrases import say
 from service.accounts.receivers import shown
@@ -18,10 +14,8 @@ from service.store.repositories.messages import (
     carried_by,
     find_attempts,
     find_messages,
-    get_message,
     notices_of,
 )
-from service.store.schema.core_tables import MessageRow
 
 STATUSES = ("due", "sending", "retry", "sent", "failed", "expired", "superseded", "suppressed")
 LISTED = 20
@@ -38,17 +32,38 @@ def list_messages(status: str | None, limit: int) -> None:
     with build().sessions() as session:
         rows = find_messages(session, Status(status) if status else None, limit)
         if not rows:
-            click.echo("No messages." if status is None else say("cli.messages-none", status=status))
+            click.echo(say("cli.messages-none", status=status or ""))
         for row in rows:
-            click.echo(f"{row.id}  {_utc(row.created_at)}  {row.status:<10}  {_shown(row)}")
+            at = f"{row.created_at:%Y-%m-%d %H:%M:%S} UTC"
+            click.echo(f"{row.id}  {at}  {row.status:<10}  {shown(row.address)}")
 
 
 @messages.command("show", help=say("cli.about-messages-show"))
 @click.argument("message_id")
 def show(message_id: str) -> None:
     with build().sessions() as session:
-        for line in _describe(session, get_message(session, message_id)):
-            click.echo(line)
+        row = store.get_message(session, message_id)
+        click.echo(
+            say("cli.message-head", message=row.id, status=row.status, maybe_sent=bool(row.maybe_sent))
+        )
+        click.echo(say("cli.message-to", to=shown(row.address)))
+        for _, alert in carried_by(session, [row.id])[row.id]:
+            kind, site = alert.kind.replace("_", " "), alert.facts.get("site_name", "?")
+            click.echo(say("cli.message-says", kind=kind, site=site, night=alert.night_name))
+        for notice in notices_of(session, [row.id]).values():
+            click.echo(say("cli.message-notice", kind=notice.kind.replace("_", " ")))
+        click.echo(say("cli.message-written", at=row.created_at))
+        click.echo(say("cli.message-helps", until=row.expires_at))
+        if row.settled_at:
+            click.echo(say("cli.message-settled", at=row.settled_at))
+        else:
+            click.echo(say("cli.message-due", at=row.due_at))
+        if row.note:
+            click.echo(say("cli.message-note", note=mask_text(row.note)))
+        for attempt in find_attempts(session, row.id):
+            answer = mask_text(" ".join((attempt.answer or "").split()))
+            result = f"{attempt.result} {attempt.code or ''}".rstrip()
+            click.echo(say("cli.message-tried", at=attempt.started_at, result=result, answer=answer))
 
 
 @messages.command("resend", help=say("cli.about-messages-resend"))
@@ -70,35 +85,4 @@ def cancel(message_id: str) -> None:
     with duskbell.sessions.begin() as session:
         row = store.get_message(session, message_id)
         store.cancel(session, row, wall=duskbell.clock())
-        click.echo(f"{row.id} is cancelled.")
-
-
-def _describe(session: Session, row: MessageRow) -> Iterator[str]:
-    yield f"{row.id}: {row.status}{', may have arrived' if row.maybe_sent else ''}"
-    yield f"  to        {_shown(row)}"
-    for _, alert in carried_by(session, [row.id])[row.id]:
-        kind, site = alert.kind.replace("_", " "), alert.facts.get("site_name", "?")
-        yield f"  says      {kind}: {site}, {alert.night_name}"
-    for notice in notices_of(session, [row.id]).values():
-        yield say("cli.message-notice", kind=notice.kind.replace("_", " "))
-    yield f"  written   {_utc(row.created_at)}"
-    yield f"  helps     until {_utc(row.expires_at)}"
-    yield f"  settled   {_utc(row.settled_at)}" if row.settled_at else f"  due       {_utc(row.due_at)}"
-    if row.note:
-        yield f"  note      {_masked(row.note)}"
-    for attempt in find_attempts(session, row.id):
-        answer = _masked(" ".join((attempt.answer or "").split()))
-        result = f"{attempt.result} {attempt.code or ''}".rstrip()
-        yield f"  tried     {_utc(attempt.started_at)}: {result}  {answer}".rstrip()
-
-
-def _shown(row: MessageRow) -> str:
-    return shown(row.address)
-
-
-def _masked(text: str) -> str:
-    return mask_text(text)
-
-
-def _utc(at: datetime) -> str:
-    return f"{at:%Y-%m-%d %H:%M:%S} UTC"
+        click.echo(say("cli.message-cancelled", message=row.id))

@@ -277,7 +277,10 @@ def _say_difference(answer: OneNight, decided: Decided) -> str:
 
 
 def _say(verdict: Verdict) -> str:
-    return verdict.word.value + ("" if verdict.chance_pct is None else f", {verdict.chance_pct} %")
+    word = verdict.word.value
+    if verdict.chance_pct is None:
+        return word
+    return say("cli.verdict-chance", verdict=word, chance_pct=verdict.chance_pct)
 
 
 def ask_both(

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 
 import click
-from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase, say
@@ -28,7 +26,6 @@ from service.store.maintenance import personal_data
 from service.store.repositories import browsers, people, subscriptions, tokens
 from service.store.repositories.people import UNKNOWN_ZONE, get_operator
 from service.store.repositories.tokens import find_api_keys
-from service.store.schema.core_tables import PersonRow
 from service.web.operator.pages import people_lines
 
 
@@ -42,12 +39,9 @@ def list_people() -> None:
     is_open = duskbell.settings.open_sign_up
     with duskbell.sessions() as session:
         for row in people_lines(session):
-            right = (
-                say("cli.person-keeps")
-                if row.is_operator or row.may_keep or is_open
-                else say("cli.person-told")
-            )
-            click.echo(f"{row.person_id:>4}  {row.mail:<40}  {row.sites:>3} sites  {right}")
+            keeps = row.is_operator or row.may_keep or is_open
+            number, mail, sites = row.person_id, row.mail, row.sites
+            click.echo(say("cli.person-line", number=number, mail=mail, sites=sites, keeps=keeps))
 
 
 @person.command("allow", help=say("cli.about-person-allow"))
@@ -84,7 +78,13 @@ def forbid(who: str) -> None:
 
 @person.command("export", help=say("cli.about-person-export"))
 @click.argument("who")
-@click.option("--to", "target", type=click.Path(path_type=Path, dir_okay=False), default=None, help="File.")
+@click.option(
+    "--to",
+    "target",
+    type=click.Path(path_type=Path, dir_okay=False),
+    default=None,
+    help=say("cli.help-export-to"),
+)
 def export(who: str, target: Path | None) -> None:
     with build().sessions() as session:
         data = personal_data.export(session, address_owner.get_person(session, who))
@@ -93,12 +93,12 @@ def export(who: str, target: Path | None) -> None:
         click.echo(text)
         return
     target.write_text(text + "\n", encoding="utf-8")
-    click.echo(f"Written: {target}")
+    click.echo(say("cli.written", target=target))
 
 
 @person.command("erase", help=say("cli.about-person-erase"))
 @click.argument("who")
-@click.option("--yes", is_flag=True, help="Don't ask.")
+@click.option("--yes", is_flag=True, help=say("cli.help-erase-yes"))
 def erase(who: str, yes: bool) -> None:
     duskbell = build()
     with duskbell.sessions.begin() as session:
@@ -118,7 +118,7 @@ def sign_out(who: str) -> None:
         row = address_owner.get_person(session, who)
         ended = browsers.end_all(session, row.id, now)
         tokens.revoke_all_of(session, now, purpose=tokens.Purpose.SIGN_IN, person_id=row.id)
-    click.echo(f"Signed out: {ended} {'browser' if ended == 1 else 'browsers'}.")
+    click.echo(say("cli.person-signed-out", count=ended))
 
 
 @click.group(help=say("cli.about-key"))
@@ -152,7 +152,7 @@ def list_keys() -> None:
     now = duskbell.clock()
     with duskbell.sessions() as session:
         for row in find_api_keys(session, now):
-            ends = f"until {row.expires_at:%Y-%m-%d}" if row.expires_at else "without end  "
+            ends = say("cli.key-ends" if row.expires_at else "cli.key-endless", at=row.expires_at)
             soon = row.expires_at is not None and row.expires_at <= now + WARNED_BEFORE
             may = row.scope or say("cli.key-use-all")
             note = say("cli.key-ends-soon") if soon else ""
@@ -174,7 +174,7 @@ def revoke(number: int) -> None:
 @click.option("--forget", is_flag=True, help=say("cli.help-home-none"))
 def home(place: tuple[float, float] | None, speed: float | None, forget: bool) -> None:
     if forget and (place or speed):
-        raise BadInput("--forget stands alone.")
+        raise BadInput(phrase("cli.home-forget-alone"))
     duskbell = build()
     with duskbell.sessions.begin() as session:
         person = people.get_operator(session, zone=people.UNKNOWN_ZONE, now=duskbell.clock())
@@ -188,15 +188,11 @@ def home(place: tuple[float, float] | None, speed: float | None, forget: bool) -
             if known is None:
                 raise BadInput(phrase("cli.home-first"))
             people.set_home(session, person, replace(known, speed_kmh=speed))
-        for line in _lines(session, person):
-            click.echo(line)
-
-
-def _lines(session: Session, person: PersonRow) -> Iterator[str]:
-    known = person.home
-    if known is None:
-        yield say("cli.home-unknown")
-        return
-    yield say("cli.home", lat_deg=known.lat_deg, lon_deg=known.lon_deg, speed_kmh=known.speed_kmh)
-    for row in subscriptions.running_subscriptions(session, person_id=person.id):
-        yield f"  {row.site.name}: {drive_phrase(from_json(Wishes, row.wishes))}"
+        known = person.home
+        if known is None:
+            click.echo(say("cli.home-unknown"))
+            return
+        speed_kmh = known.speed_kmh
+        click.echo(say("cli.home", lat_deg=known.lat_deg, lon_deg=known.lon_deg, speed_kmh=speed_kmh))
+        for row in subscriptions.running_subscriptions(session, person_id=person.id):
+            click.echo(f"  {row.site.name}: {drive_phrase(from_json(Wishes, row.wishes))}")

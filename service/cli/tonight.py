@@ -10,15 +10,13 @@ import click
 
 from alerts.briefing.facts.alert import Ahead, track_to_the_minute
 from alerts.common.name_tables import direction_letters
-from alerts.common.phrases import phrase, say
+from alerts.common.phrases import Reader, phrase, say
 from alerts.common.time_text import (
     long_day,
     nearest_minute,
     say_clock,
-    say_day,
     say_lasting,
     say_span,
-    say_time,
     whole_minutes,
     zone_word,
 )
@@ -99,8 +97,9 @@ def tonight_page(
         "",
     ]
     if first_look is not None:
-        year = "" if first_look.year == found.as_of.astimezone(site.tz).year else f" {first_look.year}"
-        lines.append(say("cli.tonight-too-early", day=say_day(first_look), year=year))
+        is_this_year = first_look.year == found.as_of.astimezone(site.tz).year
+        year = "" if is_this_year else first_look.year
+        lines.append(say("cli.tonight-too-early", day=first_look, year=year))
     else:
         lines.append(f"{say('briefing.verdict', verdict=verdict.word)}: {verdict.deciding.text}.")
     lines += [*_sky(site, night), *_windows(site, night, skies, ahead)]
@@ -113,11 +112,13 @@ def tonight_page(
         chance = chance_lines(outlook, site, shortest=shortest, now=found.as_of, night_name=night.name)
         lines += [f"  {line}" for line in (*chance, *hazard_lines(outlook, site.tz))]
         unused = (each for each in outlook.per_source if each.chance is None)
-        lines += [f"  not used: {source_name(each.source)}, {each.why_not}" for each in unused]
+        lines += [
+            say("cli.tonight-unused", source=source_name(each.source), why=each.why_not) for each in unused
+        ]
     lines += [f"  {problem}" for problem in problems]
 
     # the reasons, without what nobody can know yet where it is too early
-    lines += ["", "Why"]
+    lines += ["", say("cli.tonight-why")]
     for reason in verdict.reasons:
         if first_look is None or reason.result is not Result.UNKNOWN:
             lines.append(f"  {say('briefing.result', result=reason.result):<8} {reason.text}")
@@ -125,8 +126,7 @@ def tonight_page(
     lines += [
         *_credits(outlook, skies),
         "",
-        say("cli.tonight-judged", time=say_time(found.as_of, site.tz)),
-        say("cli.tonight-warnings-first"),
+        say("cli.tonight-judged", Reader(site.tz), as_of=found.as_of),
     ]
     return "\n".join(lines)
 
@@ -134,26 +134,27 @@ def tonight_page(
 def _sky(site: Site, night: Night) -> Iterator[str]:
     yield ""
     yield say("cli.tonight-sky", zone_word=zone_word(night.span.middle.astimezone(site.tz)))
-    yield f"  Sun      {_events(site, night.sun)}"
-    dark = ", ".join(say_span(span, site.tz) for span in night.dark)
-    yield f"  dark     {dark or say('cli.tonight-not-at-all')}"
-    yield f"  Moon     {_events(site, night.moon)}; {100 * night.moon_lit:.0f} % lit"
+    yield say("cli.tonight-sun", events=_events(site, night.sun))
+    yield say("cli.tonight-dark", spans=", ".join(say_span(span, site.tz) for span in night.dark))
+    yield say("cli.tonight-moon", events=_events(site, night.moon), lit_pct=100 * night.moon_lit)
     if not site.horizon.is_level:
         lit = ", ".join(say_span(span, site.tz) for span in night.foreground_moonlit)
-        yield say("cli.tonight-foreground", lit=lit or say("cli.tonight-not-at-all"))
+        yield say("cli.tonight-foreground", spans=lit)
 
 
 def _events(site: Site, body: BodyEvents) -> str:
-    events = sorted([(at, "sets") for at in body.sets] + [(at, "rises") for at in body.rises])
+    events = sorted([*((at, True) for at in body.sets), *((at, False) for at in body.rises)])
     if not events:
-        return say("cli.tonight-up-always") if body.up_at_start else say("cli.tonight-down-always")
-    return ", ".join(f"{word} {say_time(nearest_minute(at), site.tz)}" for at, word in events)
+        return say("cli.tonight-up-always" if body.up_at_start else "cli.tonight-down-always")
+    return ", ".join(
+        say("cli.tonight-event", Reader(site.tz), sets=sets, at=nearest_minute(at)) for at, sets in events
+    )
 
 
 def _windows(site: Site, night: Night, skies: Sequence[WindowSky], ahead: Ahead) -> Iterator[str]:
     """Each window; where there is none, when the next one is, and what other targets would give then."""
     yield ""
-    yield "Dark windows" if night.windows else say("cli.tonight-no-window")
+    yield say("cli.tonight-windows" if night.windows else "cli.tonight-no-window")
     for window, sky in zip(night.windows, skies, strict=True):
         yield f"  {say_span(window.span, site.tz)}   {say_lasting(window.span)}"
         track = "   ".join(
@@ -189,14 +190,10 @@ def _credits(outlook: Outlook | None, skies: Sequence[WindowSky]) -> Iterator[st
     if not sources and not glows:
         return
     yield ""
-    yield "Sources"
+    yield say("cli.tonight-sources")
     for source in sources:
-        issued = (
-            f"issued {source.issued_at:%Y-%m-%d %H:%M} UTC"
-            if source.issued_at
-            else say("cli.tonight-unknown-issue")
-        )
         name = name_with_family(source.feed, source.model, source.lineage)
-        yield f"  {name}, {issued}. {source.attribution}"
+        key = "cli.tonight-source" if source.issued_at else "cli.tonight-source-unknown"
+        yield say(key, source=name, issued_at=source.issued_at, attribution=source.attribution)
     if glows:
         yield say("cli.tonight-town-credit", town_credit=phrase("judging.town-credit"))

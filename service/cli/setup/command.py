@@ -62,7 +62,7 @@ from service.store.repositories.sites import StoredSite
 @click.option("--yes", "is_sure", is_flag=True, help=say("cli-setup.help-yes"))
 @click.option("--home", "home_at", type=LAT_LON, default=None, help=say("cli-setup.help-home"))
 @click.option("--speed", type=float, default=None, metavar="KM/H", help=say("cli-setup.help-speed"))
-@click.option("--smtp-host", default=None, help="Mail relay.")
+@click.option("--smtp-host", default=None, help=say("cli-setup.help-smtp-host"))
 @click.option(
     "--smtp-port", type=click.IntRange(1, 65535), default=None, help=say("cli-setup.help-smtp-port")
 )
