@@ -8,6 +8,7 @@ one, which nobody sets.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 SET_BY = timedelta(minutes=1)
@@ -23,6 +24,15 @@ def lies_ahead(moment: datetime, wall: datetime) -> bool:
     """Whether something that has happened bears a time that is still to come: the clock was set back since,
     or the clock of who wrote it goes wrong."""
     return moment > wall + SET_BY
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """now: what time it is for the messages, which judges what still helps; wall: the real time, by which
+    leases end and attempts are repeated."""
+
+    now: datetime
+    wall: datetime
 
 
 class ClockWatch:

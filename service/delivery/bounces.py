@@ -29,6 +29,7 @@ from alerts.common.phrases import phrase, say
 from service.channels import host_state
 from service.channels.host_state import FailureOutcome
 from service.channels.smtp_replies import is_about_us
+from service.common.clock import Moment
 from service.common.metrics import Metrics
 from service.common.secret_key import Keys
 from service.delivery.results import tell_owner
@@ -148,7 +149,7 @@ def note_report(session: Session, keys: Keys, report: Report, metrics: Metrics, 
         complained = report.kind is BounceKind.COMPLAINT
         reason = say("delivery.off-complained") if complained else say("delivery.off-bounced")
         if host_state.switch_off(address, reason, now):
-            tell_owner(session, address, FailureOutcome.OFF, report.code, now=now, wall=now)
+            tell_owner(session, address, FailureOutcome.OFF, report.code, Moment(now, now))
     return True
 
 

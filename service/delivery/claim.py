@@ -23,6 +23,7 @@ from alerts.notifying.model import AlertKind
 from alerts.notifying.validity import is_first_word, quiet_until, still_stands
 from alerts.wishes.model import Wishes, units_of
 from service.channels.model import Channel
+from service.common.clock import Moment
 from service.common.secret_key import Keys
 from service.store.json_values import from_json
 from service.store.repositories import decisions, messages, suppression, tokens
@@ -127,10 +128,9 @@ class HeldBack:
 
 @dataclass(slots=True)
 class _ClaimInputs:
-    """What one claim has read for all its messages together. now: the messages' time; wall: the real one."""
+    """What one claim has read for all its messages together."""
 
-    now: datetime
-    wall: datetime
+    at: Moment
     links: Links
     carried: Mapping[str, list[tuple[MessageAlertRow, AlertRow]]]
     notices: Mapping[str, NoticeRow]
@@ -154,10 +154,12 @@ class _ClaimInputs:
     def why_drop(self, alert: AlertRow) -> Status | None:
         """Why it isn't worth saying any more; None when it is: its moment isn't past, its reader hasn't left,
         and the newest decision still carries it."""
-        if alert.expires_at <= self.now:
+        if alert.expires_at <= self.at.now:
             return Status.EXPIRED
         kind = AlertKind(alert.kind)
-        if kind is not AlertKind.STAND_DOWN and is_left(self.subscriptions[alert.subscription_id], self.now):
+        if kind is not AlertKind.STAND_DOWN and is_left(
+            self.subscriptions[alert.subscription_id], self.at.now
+        ):
             return Status.SUPERSEDED
         verdict, chance_pct = self.newest.get((alert.subscription_id, alert.night_name), (None, None))
         stands = still_stands(
@@ -174,7 +176,7 @@ class _ClaimInputs:
         wishes, leave_by = self.wishes(alert.subscription_id), alert.facts.get("leave_by")
         return quiet_until(
             AlertKind(alert.kind),
-            now=self.now,
+            now=self.at.now,
             leave_by=datetime.fromisoformat(leave_by) if leave_by else None,
             wishes=wishes,
             clock=wishes.clock(zone_info(alert.facts.get("zone", "UTC"))),
@@ -206,13 +208,11 @@ def claim_batch(
     channels: Mapping[str, Channel],
     links: Links,
     message_ids: Sequence[str],
-    *,
-    now: datetime,
-    wall: datetime,
+    at: Moment,
 ) -> tuple[list[Claimed], list[Status]]:
-    """The messages to send, and how those ended that aren't. `now` judges what still helps."""
-    rows = messages.claim_many(session, message_ids, wall)
-    inputs = _read_inputs(session, links, rows, now, wall)
+    """The messages to send, and how those ended that aren't."""
+    rows = messages.claim_many(session, message_ids, at.wall)
+    inputs = _read_inputs(session, links, rows, at)
     claimed: list[Claimed] = []
     ended: list[Status] = []
     for message, address in rows:
@@ -220,16 +220,16 @@ def claim_batch(
             outcome = _look(session, inputs, channels.get(address.channel), message, address)
         except UNREADABLE:
             log.exception("message %s can't be read", message.id)
-            note_trouble(session, "unreadable", say("delivery.trouble-unreadable"), wall)
+            note_trouble(session, "unreadable", say("delivery.trouble-unreadable"), at.wall)
             outcome = Ended(Status.FAILED, say("delivery.unreadable"))
         if isinstance(outcome, Claimed):
             claimed.append(outcome)
             continue
         if isinstance(outcome, HeldBack):
-            messages.hold(session, message, wall + (outcome.until - now), note=say("delivery.held"))
+            messages.hold(session, message, at.wall + (outcome.until - at.now), note=say("delivery.held"))
             continue
         messages.settle(
-            session, message.id, message.lease_token, outcome.status, wall=wall, note=outcome.note
+            session, message.id, message.lease_token, outcome.status, wall=at.wall, note=outcome.note
         )
         ended.append(outcome.status)
     return claimed, ended
@@ -239,8 +239,7 @@ def _read_inputs(
     session: Session,
     links: Links,
     rows: Sequence[tuple[MessageRow, AddressRow]],
-    now: datetime,
-    wall: datetime,
+    at: Moment,
 ) -> _ClaimInputs:
     """All that the claim of these rows needs, in a fixed number of queries."""
     ids = [message.id for message, _ in rows]
@@ -254,8 +253,7 @@ def _read_inputs(
     letters = [message.id for message, address in rows if address.id in mailed]
     enclosing = [alert for each in letters for _, alert in carried.get(each, [])]
     return _ClaimInputs(
-        now,
-        wall,
+        at,
         links,
         carried=carried,
         notices=messages.notices_of(session, ids),
@@ -265,11 +263,11 @@ def _read_inputs(
         ),
         hashes=hashes,
         suppressed=suppression.find_suppressed(session, hashes.values()),
-        unsubscribe=tokens.standing_links(session, links.keys, Purpose.UNSUBSCRIBE, mailed, wall),
-        manage=tokens.standing_links(session, links.keys, Purpose.MANAGE, mailed, wall),
+        unsubscribe=tokens.standing_links(session, links.keys, Purpose.UNSUBSCRIBE, mailed, at.wall),
+        manage=tokens.standing_links(session, links.keys, Purpose.MANAGE, mailed, at.wall),
         words=count_words(session, {alert.id for alert in enclosing}),
         scenes=find_scenes(session, {alert.decision_id for alert in enclosing}),
-        outcome=tokens.standing_links(session, links.keys, Purpose.OUTCOME, mailed, wall),
+        outcome=tokens.standing_links(session, links.keys, Purpose.OUTCOME, mailed, at.wall),
     )
 
 
@@ -283,7 +281,7 @@ def _look(
     """The message ready to send, or why it isn't sent now; one of UNREADABLE where that can't be told."""
     if channel is None:
         return Ended(Status.FAILED, say("delivery.no-channel", channel=address.channel))
-    if message.expires_at <= inputs.now:
+    if message.expires_at <= inputs.at.now:
         return Ended(Status.EXPIRED, say("delivery.too-late"))
     notice = inputs.notices.get(message.id)
     barred = _barred(address, inputs.suppressed.get(inputs.hashes[address.id]), notice)
@@ -329,7 +327,7 @@ def _look(
         alerts=tuple(inputs.told(alert, message.address_id) for alert in kept),
         notice=NoticeKind(notice.kind) if notice else None,
         notice_facts=notice.facts if notice else {},
-        link=_notice_link(session, links, notice, address, inputs.wall) if notice else "",
+        link=_notice_link(session, links, notice, address, inputs.at.wall) if notice else "",
         unsubscribe_url=links.url("unsubscribe", unsubscribe) if unsubscribe else None,
         manage_url=links.url("manage", manage) if manage else None,
         units=units_of(inputs.wishes(carried[0][1].subscription_id)) if carried else Units.METRIC,

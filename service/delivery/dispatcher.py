@@ -28,6 +28,7 @@ from sqlalchemy.orm import Session, sessionmaker
 from service.channels import host_state
 from service.channels.model import Channel, ChannelError, SendResult
 from service.common.backoff import Breaker
+from service.common.clock import Moment
 from service.common.fault_points import crash_point
 from service.common.metrics import Metrics
 from service.delivery.claim import Claimed, Links, claim_batch
@@ -156,9 +157,8 @@ class DispatchRound:
         delivery = self._delivery
         try:
             with delivery.sessions.begin() as session:
-                claimed, ended = claim_batch(
-                    session, delivery.channels, delivery.links, ids, now=self._now(), wall=delivery.clock()
-                )
+                at = Moment(self._now(), delivery.clock())
+                claimed, ended = claim_batch(session, delivery.channels, delivery.links, ids, at)
             crash_point("deliver.claimed")
         except BaseException:
             for message_id in ids:
@@ -202,7 +202,7 @@ class DispatchRound:
 
     def _keep(self, finished: list[FinishedAttempt], wall: datetime) -> None:
         with self._delivery.sessions.begin() as session:
-            ledger = record(session, finished, self._breakers, now=self._now(), wall=wall)
+            ledger = record(session, finished, self._breakers, Moment(self._now(), wall))
         crash_point("deliver.recorded")
         self._breakers = ledger.breakers
         self._counts.update({status.value: n for status, n in ledger.statuses.items()})

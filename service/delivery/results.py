@@ -25,6 +25,7 @@ from service.channels.retry_policy import (
     speaks_of_destination,
 )
 from service.common.backoff import CLOSED, Breaker
+from service.common.clock import Moment
 from service.common.metrics import Metrics, reason_word
 from service.common.redaction import mask_target
 from service.delivery.claim import Claimed
@@ -118,9 +119,7 @@ def record(
     session: Session,
     finished: Sequence[FinishedAttempt],
     breakers: Mapping[str, Breaker],
-    *,
-    now: datetime,
-    wall: datetime,
+    at: Moment,
 ) -> BatchResult:
     """Keep the attempts and settle or put back their messages, all in the caller's transaction.
 
@@ -143,13 +142,13 @@ def record(
         for sent in finished
     ]
     messages.keep_attempts(session, rows)
-    _settle_sent(session, ledger, [sent for sent in finished if isinstance(sent.result, SendResult)], wall)
+    _settle_sent(session, ledger, [sent for sent in finished if isinstance(sent.result, SendResult)], at.wall)
     for sent in finished:
         if isinstance(sent.result, ChannelError):
-            status = _after_failure(session, ledger, sent, now=now, wall=wall)
+            status = _after_failure(session, ledger, sent, at)
             ledger.statuses.update([status] if status else [])
         if sent.problem:
-            note_trouble(session, "composing", sent.problem, wall)
+            note_trouble(session, "composing", sent.problem, at.wall)
     host_state.keep_breakers(session, ledger.changed)
     return ledger
 
@@ -196,23 +195,21 @@ def _settle_sent(
         ledger.statuses[Status.SENT] += done
 
 
-def _after_failure(
-    session: Session, ledger: BatchResult, sent: FinishedAttempt, *, now: datetime, wall: datetime
-) -> Status | None:
+def _after_failure(session: Session, ledger: BatchResult, sent: FinishedAttempt, at: Moment) -> Status | None:
     """Try again later or give up, and draw the consequences; None when the lease was lost."""
     claimed, error = sent.claimed, sent.result
     assert isinstance(error, ChannelError), "asked of failures alone"
     log.warning("message %s was not taken: %s", claimed.message_id, error.code)
     if sent.blames_destination:
-        ledger.ill(sent, error, wall)
-    _blame(session, claimed, error, now=now, wall=wall)
-    failed = FailedAttempt(claimed.channel.kind, claimed.attempts, wall, error, claimed.maybe_sent)
-    retry_at = next_attempt(failed, wall + (claimed.expires_at - now), random.uniform(-1, 1))
+        ledger.ill(sent, error, at.wall)
+    _blame(session, claimed, error, at)
+    failed = FailedAttempt(claimed.channel.kind, claimed.attempts, at.wall, error, claimed.maybe_sent)
+    retry_at = next_attempt(failed, at.wall + (claimed.expires_at - at.now), random.uniform(-1, 1))
     maybe_sent = claimed.maybe_sent or error.maybe_sent
     if retry_at is None:
         done = messages.settle(
             session, claimed.message_id, claimed.token, Status.FAILED,
-            wall=wall, note=str(error), maybe_sent=maybe_sent,
+            wall=at.wall, note=str(error), maybe_sent=maybe_sent,
         )  # fmt: skip
         return Status.FAILED if done else None
     done = messages.put_back(
@@ -227,33 +224,33 @@ def _result_word(result: SendResult | ChannelError) -> str:
     return "maybe_sent" if result.maybe_sent else "failed"
 
 
-def _blame(session: Session, claimed: Claimed, error: ChannelError, *, now: datetime, wall: datetime) -> None:
+def _blame(session: Session, claimed: Claimed, error: ChannelError, at: Moment) -> None:
     """Whom the failure speaks of: the operator, the relay, a mailbox that isn't there, or a receiver."""
     is_mail = claimed.channel.kind == "email"
     is_for_operator = error.refuses_us or (error.permanent and (error.ours or is_mail))
     if is_for_operator and not error.bad_address:
         text = say("delivery.trouble-refused", code=error.code)
-        note_trouble(session, "refused", text, wall)
+        note_trouble(session, "refused", text, at.wall)
     address = session.get(AddressRow, claimed.address_id)
     if address is None or error.ours:
         return
     if is_mail and speaks_of_destination("email", error):
-        host_state.note_doubt(session, address.id, wall)
+        host_state.note_doubt(session, address.id, at.wall)
         return
     if is_mail and error.permanent and not error.bad_address:
         return
     turn: FailureOutcome | None
     if error.gone:
-        turn = _off(address, say("delivery.off-gone"), wall)
+        turn = _off(address, say("delivery.off-gone"), at.wall)
     elif is_mail and error.permanent:
         struck = suppression.note_bounce(
-            session, claimed.address_hash, BounceKind.HARD, error.code, claimed.message_id, wall
+            session, claimed.address_hash, BounceKind.HARD, error.code, claimed.message_id, at.wall
         )
-        turn = _off(address, say("delivery.off-bounced"), wall) if struck else None
+        turn = _off(address, say("delivery.off-bounced"), at.wall) if struck else None
     else:
-        turn = host_state.note_failure(session, address, wall)
+        turn = host_state.note_failure(session, address, at.wall)
     if turn is not None:
-        tell_owner(session, address, turn, error.code, now=now, wall=wall)
+        tell_owner(session, address, turn, error.code, at)
 
 
 def _off(address: AddressRow, reason: str, wall: datetime) -> FailureOutcome | None:
@@ -266,16 +263,14 @@ def tell_owner(
     address: AddressRow,
     turn: FailureOutcome,
     code: str,
-    *,
-    now: datetime,
-    wall: datetime,
+    at: Moment,
 ) -> None:
     """Let the owner know by another address of theirs; the operator where there is none."""
     shown = mask_target(address.channel, address.target)
     other = host_state.other_way(session, address)
     if other is None:
         text = say("delivery.trouble-owner", address_id=address.id, shown=shown, outcome=turn, code=code)
-        note_trouble(session, f"address {address.id}", text, wall)
+        note_trouble(session, f"address {address.id}", text, at.wall)
         return
     kind = NoticeKind.ENDPOINT_OFF if turn is FailureOutcome.OFF else NoticeKind.ENDPOINT_FAILING
     facts = {
@@ -284,5 +279,5 @@ def tell_owner(
         "reason": address.off_reason or "",
         "failures": str(host_state.endpoint(session, address.id).failures),
     }
-    notice = NewNotice(kind, facts, helps_until=now + OWNER_NOTICE_HELPS)
-    messages.enqueue_notice(session, other.id, notice, created_at=now, due_at=wall)
+    notice = NewNotice(kind, facts, helps_until=at.now + OWNER_NOTICE_HELPS)
+    messages.enqueue_notice(session, other.id, notice, created_at=at.now, due_at=at.wall)

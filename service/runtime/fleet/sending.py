@@ -17,6 +17,7 @@ from sqlalchemy.orm import Session
 from service.channels.host_state import find_breakers
 from service.channels.model import ChannelError
 from service.common.backoff import CLOSED
+from service.common.clock import Moment
 from service.delivery.claim import Claimed, claim_batch
 from service.delivery.dispatcher import Delivery, send_claimed
 from service.delivery.fair_queue import WaitingMessage, find_awake, in_order
@@ -75,7 +76,7 @@ def _send_some(delivery: Delivery, ids: Sequence[str]) -> Counter[str]:
 
     def claim(session: Session) -> tuple[list[Claimed], Counter[str]]:
         wall = delivery.clock()
-        claimed, ended = claim_batch(session, delivery.channels, delivery.links, ids, now=wall, wall=wall)
+        claimed, ended = claim_batch(session, delivery.channels, delivery.links, ids, Moment(wall, wall))
         return claimed, Counter(status.value for status in ended)
 
     claimed, counts = stubbornly(delivery, claim)
@@ -104,7 +105,7 @@ def _send_some(delivery: Delivery, ids: Sequence[str]) -> Counter[str]:
 def _keep(delivery: Delivery, finished: Sequence[FinishedAttempt], session: Session) -> Counter[str]:
     """Write them down; how many messages ended how."""
     wall = delivery.clock()
-    ledger = record(session, finished, find_breakers(session), now=wall, wall=wall)
+    ledger = record(session, finished, find_breakers(session), Moment(wall, wall))
     return Counter({status.value: number for status, number in ledger.statuses.items()})
 
 

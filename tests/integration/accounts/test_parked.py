@@ -13,6 +13,7 @@ from service.accounts import access, address_owner
 from service.accounts.access import AskOutcome
 from service.channels.email_message import check_mail_address
 from service.channels.host_state import FailureOutcome
+from service.common.clock import Moment
 from service.delivery.results import tell_owner
 from service.store.maintenance import personal_data
 from service.store.repositories import suppression, tokens
@@ -277,7 +278,7 @@ def test_row_78_a_friend_that_hangs_on_the_operator_hears_nothing_of_other_addre
     failing = yard.address("webhook", "https://chat.example.org/a", person_id=operator)
     with yard.sessions.begin() as session:
         row = session.get_one(AddressRow, failing)
-        tell_owner(session, row, FailureOutcome.FAILING, "500", now=NOW, wall=NOW)
+        tell_owner(session, row, FailureOutcome.FAILING, "500", Moment(NOW, NOW))
     assert (yard.notices(), yard.troubles()) == ([], {f"address {failing}"})
 
 
