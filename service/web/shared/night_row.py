@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
@@ -28,6 +28,20 @@ MOON_PX = 5
 """Radius of the dot of a full Moon."""
 
 
+TALLEST = timedelta(hours=5)
+"""The window whose column fills the row; longer ones are no higher."""
+COLUMN_PX = 48
+LEAST_PX = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """A night's column in pixels, measured upward from the row's floor. filled_px: None while hollow."""
+
+    height_px: int
+    filled_px: int | None
+
+
 @dataclass(frozen=True, slots=True)
 class NightCell:
     """One night at one site.
@@ -37,7 +51,7 @@ class NightCell:
     moon_lit: the Moon's lit fraction (0..1) at the night's middle.
     leave_by: only for the person whose wishes these are; drive_is_estimate: it rests on the distance from
     home. over_at: when the night is past.
-    decision_id, judged_at: of the decision shown, which grow with each newer one; None without.
+    judged_at: when what is shown was decided; None without a decision.
     """
 
     name: date
@@ -50,7 +64,6 @@ class NightCell:
     leave_by: datetime | None = None
     drive_is_estimate: bool = False
     over_at: datetime | None = None
-    decision_id: int | None = None
     judged_at: datetime | None = None
 
     @property
@@ -59,19 +72,13 @@ class NightCell:
         return round(MOON_PX * math.sqrt(self.moon_lit), 1)
 
     @property
-    def is_worth_a_look(self) -> bool:
-        return self.window is not None and self.verdict in ("go", "wait", "")
-
-
-@dataclass(frozen=True, slots=True)
-class BareNight:
-    """A night by its windows alone. over_at: its sunrise, or its end where the Sun doesn't rise.
-    moon_lit: the Moon's lit fraction (0..1) at its middle."""
-
-    name: date
-    over_at: datetime
-    windows: tuple[Span, ...]
-    moon_lit: float
+    def column(self) -> Column | None:
+        """Height by the windows' length, filled by the chance; None without a window."""
+        if self.window is None:
+            return None
+        share = min(1.0, timedelta(minutes=self.minutes) / TALLEST)
+        height = max(LEAST_PX, round(COLUMN_PX * share))
+        return Column(height, None if self.chance_pct is None else round(height * self.chance_pct / 100))
 
 
 def cell_of_row(
@@ -88,7 +95,7 @@ def cell_of_row(
     its note may be read.
     """
     window = decided_span(decision) if decision is not None else None
-    shown = window or _longest(each.span for each in night.windows)
+    shown = window or longest(each.span for each in night.windows)
     # When to leave is for who looks alone, as it was decided, and only where there is somewhere to go.
     leave_by = None
     if shown is not None and wishes is not None:
@@ -105,7 +112,6 @@ def cell_of_row(
         leave_by=leave_by,
         drive_is_estimate=wishes is not None and wishes.drive_on(night.name).is_estimate,
         over_at=over_at(night),
-        decision_id=decision.id if decision is not None else None,
         judged_at=decision.as_of if decision is not None else None,
     )
 
@@ -115,7 +121,7 @@ def cell_of_verdict(night: Night, verdict: Verdict, now: datetime) -> NightCell:
     return NightCell(
         name=night.name,
         verdict=verdict.word.value,
-        window=verdict.usable or _longest(each.span for each in night.windows),
+        window=verdict.usable or longest(each.span for each in night.windows),
         minutes=said_minutes(*(each.span for each in night.windows)),
         moon_lit=night.moon_lit,
         chance_pct=verdict.chance_pct,
@@ -133,24 +139,12 @@ def what_decided(decision: DecisionRow, *, is_own: bool) -> Phrase | None:
     return (reason if is_own else without_note(reason)).text
 
 
-def cell_of_bare(night: BareNight) -> NightCell:
-    """The cell of a night that nobody watches, from the sky alone."""
-    return NightCell(
-        name=night.name,
-        verdict="",
-        window=_longest(night.windows),
-        minutes=said_minutes(*night.windows),
-        moon_lit=night.moon_lit,
-        over_at=night.over_at,
-    )
-
-
 def over_at(night: Night) -> datetime:
     """When the night is past: at sunrise, or at its end where the Sun doesn't rise."""
     return night.sun.rises[-1] if night.sun.rises else night.span.end
 
 
-def _longest(spans: Iterable[Span]) -> Span | None:
+def longest(spans: Iterable[Span]) -> Span | None:
     return max(spans, key=lambda span: span.duration, default=None)
 
 
@@ -160,39 +154,9 @@ def standing_of(cell: NightCell) -> tuple[int, float, date]:
     return ORDER[cell.verdict], -cell.minutes * share, cell.name
 
 
-def best_of(cells: Sequence[NightCell]) -> NightCell | None:
-    """The night most worth looking at; None when none has a window."""
-    return min((cell for cell in cells if cell.is_worth_a_look), key=standing_of, default=None)
-
-
 def still_ahead(cells: Iterable[NightCell], now: datetime) -> list[NightCell]:
     """Those that aren't past, and whose window, if any, hasn't closed."""
     return [cell for cell in cells if cell.over_at is None or cell.over_at > now]
-
-
-TALLEST = timedelta(hours=5)
-"""The window whose column fills the row; longer ones are no higher."""
-COLUMN_PX = 48
-LEAST_PX = 3
-
-
-@dataclass(frozen=True, slots=True)
-class Column:
-    """A night's column in pixels, measured upward from the row's floor. filled_px: None while hollow."""
-
-    height_px: int
-    filled_px: int | None
-
-
-def column_of(cell: NightCell) -> Column | None:
-    """Height by the windows' length, filled by the chance; None without a window."""
-    if cell.window is None:
-        return None
-    share = min(1.0, timedelta(minutes=cell.minutes) / TALLEST)
-    height = max(LEAST_PX, round(COLUMN_PX * share))
-    if cell.chance_pct is None:
-        return Column(height, None)
-    return Column(height, round(height * cell.chance_pct / 100))
 
 
 def cell_words(cell: NightCell, zone: str, hours: int = 24) -> str:

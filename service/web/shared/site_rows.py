@@ -27,8 +27,6 @@ from service.store.schema.core_tables import SubscriptionRow
 from service.web.shared.night_row import (
     ORDER,
     NightCell,
-    best_of,
-    cell_of_bare,
     cell_of_row,
     cell_of_verdict,
     standing_of,
@@ -108,7 +106,9 @@ class ListedSite:
 
     @property
     def best(self) -> NightCell | None:
-        return best_of(self.cells)
+        """The night most worth looking at; None when none has a window."""
+        worth = (cell for cell in self.cells if cell.window and cell.verdict in ("go", "wait", ""))
+        return min(worth, key=standing_of, default=None)
 
     @property
     def tonight(self) -> NightCell | None:
@@ -127,7 +127,7 @@ def site_rows(
     found = []
     for each in sites:
         row, site = each.seen.row, each.seen.stored.site
-        cells = rows.get(row.id) or [cell_of_bare(night) for night in unwatched[site]]
+        cells = rows.get(row.id) or unwatched[site]
         found.append(
             ListedSite(
                 site_id=row.id,

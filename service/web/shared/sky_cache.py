@@ -16,6 +16,7 @@ from starlette.exceptions import HTTPException
 
 from alerts.common.phrases import say
 from alerts.common.span import Span
+from alerts.common.time_text import said_minutes
 from alerts.judging.verdict import Verdict
 from alerts.judging.window_brightness import WindowSky, optical_depth, window_skies
 from alerts.sites.model import Site
@@ -25,7 +26,7 @@ from alerts.sky.night_calendar import DAY_S, name_of, number_at
 from alerts.sky.nights.night_builder import nights
 from alerts.sky.nights.night_events import SiteNights, nights_for_sites
 from alerts.sky.nights.season import Season, count_nights, never_holds, season
-from service.web.shared.night_row import BareNight, NightCell
+from service.web.shared.night_row import NightCell, longest
 
 T = TypeVar("T")
 MOST_KEPT = 12_000
@@ -87,17 +88,17 @@ class SkyCache:
 
     def bare_nights(
         self, sites: Sequence[Site], now: datetime, count: int, wishes: SkyWishes
-    ) -> dict[Site, tuple[BareNight, ...]]:
+    ) -> dict[Site, tuple[NightCell, ...]]:
         """For each site the night now running and those after it, `count` in all; quick for many sites."""
         firsts = {site: name_of(site, number_at(site, now)) for site in sites}
-        found: dict[Site, tuple[BareNight, ...]] = {}
+        found: dict[Site, tuple[NightCell, ...]] = {}
         missing: defaultdict[date, list[Site]] = defaultdict(list)
         for site, first in firsts.items():
             kept = self._kept.get(("bare", site, first, count, wishes))
             if kept is None:
                 missing[first].append(site)
             else:
-                found[site] = cast(tuple[BareNight, ...], kept)
+                found[site] = cast(tuple[NightCell, ...], kept)
         for first, group in missing.items():
             whole = nights_for_sites(group, first, count, wishes, self.ephemeris)
             for row, site in enumerate(group):
@@ -124,7 +125,7 @@ class SkyCache:
         return cast(T, self._kept.keep(key, make))
 
 
-def _bare(whole: SiteNights, row: int) -> tuple[BareNight, ...]:
+def _bare(whole: SiteNights, row: int) -> tuple[NightCell, ...]:
     windows: defaultdict[int, list[Span]] = defaultdict(list)
     mine = whole.windows.row == row
     edges = zip(whole.window_night[mine], whole.windows.start_s[mine], whole.windows.end_s[mine], strict=True)
@@ -134,13 +135,21 @@ def _bare(whole: SiteNights, row: int) -> tuple[BareNight, ...]:
             windows[int(night)].append(Span(start, end))
     starts_s = whole.nights.start_s[row * whole.count : (row + 1) * whole.count]
     lit = whole.table.moon_lit(starts_s + DAY_S / 2)
-    nights = []
+    cells = []
     for k, start_s in enumerate(starts_s.tolist()):
         up, times = whole.sun.of_row(row, start_s, start_s + DAY_S)
         rises = times[1::2] if up else times[0::2]
-        over_at = utc_from_posix(float(rises[-1]) if len(rises) else start_s + DAY_S)
-        nights.append(BareNight(whole.name(row, k), over_at, tuple(windows[k]), float(lit[k])))
-    return tuple(nights)
+        cells.append(
+            NightCell(
+                name=whole.name(row, k),
+                verdict="",
+                window=longest(windows[k]),
+                minutes=said_minutes(*windows[k]),
+                moon_lit=float(lit[k]),
+                over_at=utc_from_posix(float(rises[-1]) if len(rises) else start_s + DAY_S),
+            )
+        )
+    return tuple(cells)
 
 
 class LruCache(Generic[T]):

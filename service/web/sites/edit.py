@@ -31,7 +31,7 @@ from service.web.nights.pictures import town_words
 from service.web.shared.assets import asset_url
 from service.web.shared.context import Web
 from service.web.shared.forms import Filled, Form
-from service.web.shared.night_row import NightCell, cell_of_bare, column_of, still_ahead
+from service.web.shared.night_row import NightCell, still_ahead
 from service.web.shared.site_rows import NIGHTS_SHOWN
 from service.web.shared.sky_cache import SkyCache
 from service.web.shared.viewer import Keeping, SignedIn, Viewer, own_site
@@ -71,7 +71,7 @@ def build_preview(skies: SkyCache, site: Site, now: datetime) -> Preview:
         counts = tuple((wishes_text(site, each), skies.count(site, first, 365, each)) for each in asked)
     return Preview(
         site=site,
-        cells=tuple(still_ahead(map(cell_of_bare, bare), now)[:NIGHTS_SHOWN]),
+        cells=tuple(still_ahead(bare, now)[:NIGHTS_SHOWN]),
         counts=counts,
         never=skies.never(site, wishes, now.year),
         towns=town_words(skies, site),
@@ -106,7 +106,7 @@ def show_form(web: Web, shown: SiteForm) -> HTMLResponse:
         preview=preview,
         doubt=shown.doubt,
         sure_value=sure_value(shown.draft.site) if shown.draft else "",
-        columns=[(cell, column_of(cell)) for cell in preview.cells] if preview else [],
+        cells=preview.cells if preview else (),
         months=[(month, month_name(month, short=True)) for month in ALL_MONTHS],
         script_url=asset_url("site-form.js"),
     )

@@ -20,7 +20,6 @@ from service.web.shared.night_row import (
     NightCell,
     brief_words,
     cell_words,
-    column_of,
     standing_of,
     window_words,
 )
@@ -88,7 +87,6 @@ def build_router(web: Web) -> APIRouter:
             others=tonight_elsewhere(rows, lead),
             nothing=say("web-sites.nothing-but-stay" if has_window else "web-sites.nothing-dark"),
             notes={row.site_id: row_note(row) for row in shown},
-            columns={row.site_id: [(cell, column_of(cell)) for cell in row.cells] for row in shown},
             page=page,
             pages=-(-len(rows) // SITES_A_PAGE),
             cycle_minutes=web.duskbell.settings.cycle_minutes,

@@ -25,7 +25,6 @@ from service.web.nights.outcomes import came_of, outcomes_of
 from service.web.nights.page import night_page, told_words
 from service.web.nights.pictures import WIDTHS, town_words
 from service.web.shared.context import Web
-from service.web.shared.night_row import column_of
 from service.web.shared.site_rows import site_rows, watched_sites
 from service.web.shared.sky_cache import SkyCache
 from service.web.shared.viewer import Looking, SeenSite, Viewer, seen_site
@@ -67,7 +66,7 @@ def build_router(web: Web) -> APIRouter:
             base=f"/sites/{site_id}/nights/{lead.name}",
             lead=lead,
             night=night,
-            cells=[(cell, column_of(cell)) for cell in row.cells],
+            cells=row.cells,
             ahead=[cell for cell in row.cells if cell.window is not None],
             told=told,
             place=place_words(web.skies, seen),
