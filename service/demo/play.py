@@ -19,7 +19,7 @@ from alerts.common.phrases import say
 from alerts.wishes.model import DEFAULT_WISHES
 from service.app import Duskbell
 from service.channels.webhook import new_secret
-from service.demo.story import FLAT, SITES, TICKS, YOU, ZONE, Tick, invented_sky
+from service.demo.story import FLAT, SITES, TICKS, YOU, ZONE, invented_sky
 from service.pipeline.run_cycle import run_cycle
 from service.settings import Settings
 from service.store.repositories import addresses, people, subscriptions
@@ -58,17 +58,14 @@ def play(played: Played, tell: Tell) -> None:
         tell(f"[{number:>2}/{len(TICKS)}] {say(tick.text)}")
         mails, posts = len(played.box.mails), len(played.room.posts)
         run_cycle(played.duskbell, tick.at)
-        for line in _arrivals(played, mails, posts, tick):
-            tell(f"        {line}")
-
-
-def _arrivals(played: Played, mails: int, posts: int, _tick: Tick) -> Iterator[str]:
-    for path, mail in played.box.mails[mails:]:
-        yield f"mail ({path.name}): {mail['Subject']}"
-    for path, post in played.room.posts[posts:]:
-        yield f"chat ({path.name}): {post['type']}"
-    if (mails, posts) == (len(played.box.mails), len(played.room.posts)):
-        yield "silence"
+        came = [
+            *(("mail", path.name, mail["Subject"]) for path, mail in played.box.mails[mails:]),
+            *(("chat", path.name, post["type"]) for path, post in played.room.posts[posts:]),
+        ]
+        for by, file, what in came:
+            tell(f"        {say('demo.arrived', by=by, file=file, what=what)}")
+        if not came:
+            tell(f"        {say('demo.silence')}")
 
 
 def _settings(folder: Path, smtp_port: int, chat_port: int) -> Settings:

@@ -90,7 +90,6 @@ def _place(site: Site) -> Place:
 
 
 HOUR = timedelta(hours=1)
-RUN_EVERY = timedelta(hours=3)
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,7 +134,8 @@ class InventedSky:
         )
 
     def _forecast(self, place: Place, model: InventedModel, now: datetime, hours: Span) -> Forecast:
-        issued_at = _run_before(now)
+        out = now - HOUR  # the newest three-hourly run that is out; an hour after it begins
+        issued_at = out.replace(hour=out.hour - out.hour % 3, minute=0, second=0, microsecond=0)
         first = hours.start.replace(minute=0, second=0, microsecond=0)
         count = math.ceil((hours.end - first) / HOUR) + 1
         records = Hours.of(self._hour(place, model, issued_at, first + i * HOUR) for i in range(count))
@@ -154,7 +154,10 @@ class InventedSky:
         )
 
     def _hour(self, place: Place, model: InventedModel, issued_at: datetime, at: datetime) -> HourlyWeather:
-        turn = self._turn(place, issued_at, at)
+        # the newest turn known for the night that it falls in (noon to noon UTC)
+        night = (at - timedelta(hours=12)).date()
+        known = [t for t in self.script.get(place, ()) if t.issued_from <= issued_at and t.night == night]
+        turn = known[-1] if known else None
         cloud = turn.cloud_pct if turn else self.default_cloud_pct
         chill = 6 * math.cos((at.hour - 14) * math.tau / 24)
         return HourlyWeather(
@@ -169,15 +172,3 @@ class InventedSky:
             precipitation_probability_pct=5.0,
             precipitation_mm=0.0,
         )
-
-    def _turn(self, place: Place, issued_at: datetime, at: datetime) -> Turn | None:
-        """The newest turn known at `issued_at` for the night that `at` falls in (noon to noon UTC)."""
-        night = (at - timedelta(hours=12)).date()
-        known = [t for t in self.script.get(place, ()) if t.issued_from <= issued_at and t.night == night]
-        return known[-1] if known else None
-
-
-def _run_before(now: datetime) -> datetime:
-    """The newest three-hourly run that is out by `now`; out an hour after it begins."""
-    out = now - HOUR
-    return out.replace(hour=out.hour - out.hour % 3, minute=0, second=0, microsecond=0)

@@ -9,7 +9,7 @@ from typing import Any
 
 from sqlalchemy.orm import Session
 
-from alerts.common.phrases import say
+from alerts.common.phrases import phrase, say
 from alerts.common.text import clear_words
 from alerts.common.time_text import say_day, say_minutes, say_span, say_time, utc_text
 from alerts.judging.comparison import ComparedNight, Order, RankedNight, compare
@@ -17,7 +17,6 @@ from alerts.judging.verdict import Verdict, VerdictWord
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import Night
-from alerts.weather.forecast import Forecast
 from alerts.wishes.model import Wishes
 from service.explain.stored_verdict import decided_reasons, decided_span, read_inputs
 from service.reports.night_json import span_json
@@ -57,7 +56,8 @@ def compare_stored(
 
     def judge(site: Site, nights: Sequence[Night]) -> ComparedNight:
         mine = inputs[numbers[site]]
-        if not any(_reaches(each, nights[0]) for each in mine.forecasts):
+        spans = [window.span for window in nights[0].windows]
+        if not any(each.reaches(span) for each in mine.forecasts for span in spans):
             return ComparedNight.of(site, nights[0])
         verdict = mine.judge(nights, wishes[site])
         return ComparedNight.of(site, verdict.night or nights[0], verdict, mine.now)
@@ -69,10 +69,6 @@ def compare_stored(
         judge=judge,
         decided=_decided(session, compared, first, last),
     )
-
-
-def _reaches(forecast: Forecast, night: Night) -> bool:
-    return any(forecast.reaches(window.span) for window in night.windows)
 
 
 def _decided(session: Session, compared: Sequence[Compared], first: date, last: date) -> list[ComparedNight]:
@@ -116,15 +112,14 @@ def compared_head(
 ) -> Iterator[str]:
     """The order in words, what the chance is of and from when, what a drive rests on, and the names of the
     columns."""
-    yield f"Ranked {say('judging.order', order=order)}."
+    yield say("reports.compare-order", order=phrase("judging.order", order=order))
     shortest = sorted({each.shortest_window for each in wishes})
     yield say("reports.compare-chance", lengths=[clear_words(each) for each in shortest])
     if as_of := compared_as_of(nights):
         yield as_of
     if with_drive:
         yield say("reports.compare-drive")
-    drive = f"{'drive':<20}" if with_drive else ""
-    yield f"{'verdict':<8}{'chance':>6} {'night':<17}{'site':<26}{drive}{'dark in all':<12}windows"
+    yield say("reports.compare-columns", with_drive=with_drive)
 
 
 def compared_as_of(nights: Iterable[ComparedNight], hours: int = 24) -> str:

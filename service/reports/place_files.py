@@ -15,8 +15,8 @@ import re
 import struct
 import zipfile
 import zlib
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from typing import Any
 from xml.etree.ElementTree import Element, ParseError
 
@@ -90,7 +90,26 @@ def read_places(data: bytes, *, latitude_first: bool = False) -> PlaceFile:
         raws = _xml(_unpacked(data))
     else:
         raise BadInput(phrase("reports.places-unknown-form", forms=FORMS))
-    return _collect(raws)
+
+    places: list[FoundPlace] = []
+    seen, taken = set[tuple[float, float]](), set[str]()
+    passed_over = 0
+    for number, raw in enumerate(raws, start=1):
+        place = None if raw is None else _place(raw, number)
+        if place is None or (key := (round(place.lat_deg, 5), round(place.lon_deg, 5))) in seen:
+            passed_over += 1
+            continue
+        name, again = place.name, 2
+        while name.casefold() in taken:  # the same name twice gets a number behind it
+            name, again = f"{place.name[: LONGEST_NAME - 5]} ({again})", again + 1
+        seen.add(key)
+        taken.add(name.casefold())
+        places.append(replace(place, name=name))
+        if len(places) > MOST_PLACES:
+            raise BadInput(phrase("reports.places-too-many", most_places=MOST_PLACES))
+    if not places:
+        raise BadInput(phrase("reports.places-none"))
+    return PlaceFile(tuple(places), passed_over)
 
 
 def _unpacked(data: bytes) -> bytes:
@@ -114,24 +133,6 @@ def _unpacked(data: bytes) -> bytes:
             phrase("reports.places-kml-too-large", largest_kml_bytes=LARGEST_KML_BYTES // 1024 // 1024)
         )
     return content
-
-
-def _collect(raws: Iterable[_Raw | None]) -> PlaceFile:
-    places: list[FoundPlace] = []
-    seen: set[tuple[float, float]] = set()
-    passed_over = 0
-    for number, raw in enumerate(raws, start=1):
-        place = None if raw is None else _place(raw, number)
-        if place is None or (key := (round(place.lat_deg, 5), round(place.lon_deg, 5))) in seen:
-            passed_over += 1
-            continue
-        seen.add(key)
-        places.append(place)
-        if len(places) > MOST_PLACES:
-            raise BadInput(phrase("reports.places-too-many", most_places=MOST_PLACES))
-    if not places:
-        raise BadInput(phrase("reports.places-none"))
-    return PlaceFile(tuple(_named_apart(places)), passed_over)
 
 
 def _place(raw: _Raw, number: int) -> FoundPlace:
@@ -179,18 +180,6 @@ def _number(value: object) -> float | None:
     return number if math.isfinite(number) else None
 
 
-def _named_apart(places: Iterable[FoundPlace]) -> Iterator[FoundPlace]:
-    """The same name twice gets a number behind it."""
-    taken: set[str] = set()
-    for place in places:
-        name, again = place.name, 2
-        while name.casefold() in taken:
-            name = f"{place.name[: LONGEST_NAME - 5]} ({again})"
-            again += 1
-        taken.add(name.casefold())
-        yield FoundPlace(name, place.lat_deg, place.lon_deg, place.elevation_m)
-
-
 def _geojson(data: bytes, *, latitude_first: bool) -> Iterator[_Raw | None]:
     try:
         whole = json.loads(data.decode("utf-8-sig"))
@@ -198,21 +187,17 @@ def _geojson(data: bytes, *, latitude_first: bool) -> Iterator[_Raw | None]:
         raise BadInput(phrase("reports.places-geojson-deep")) from None
     except ValueError as error:
         raise BadInput(phrase("reports.places-geojson-broken", error=error)) from None
-    if isinstance(whole, dict) and (system := _system(whole.get("crs"))):
-        raise BadInput(phrase("reports.places-not-wgs84", system=system, to_wgs84=TO_WGS84))
-    return _features(whole, "", 0, latitude_first=latitude_first)
 
-
-def _system(crs: object) -> str:
-    """The system that a `crs` member names (GeoJSON of 2008) if it is another one than WGS 84, or ""."""
+    # the `crs` member of GeoJSON of 2008 may name another system than WGS 84
+    crs = whole.get("crs") if isinstance(whole, dict) else None
     properties = crs.get("properties") if isinstance(crs, dict) else None
-    if not isinstance(properties, dict):
-        return ""
-    named = next((str(properties[key]) for key in ("name", "code", "href") if key in properties), "")
-    if not named or IN_DEGREES.search(named):
-        return ""
-    code = re.search(r"EPSG\D*(\d+)$", named, re.IGNORECASE)
-    return f"EPSG:{code[1]}" if code else plain(named, LONGEST_NAME)
+    if isinstance(properties, dict):
+        named = next((str(properties[key]) for key in ("name", "code", "href") if key in properties), "")
+        if named and not IN_DEGREES.search(named):
+            code = re.search(r"EPSG\D*(\d+)$", named, re.IGNORECASE)
+            system = f"EPSG:{code[1]}" if code else plain(named, LONGEST_NAME)
+            raise BadInput(phrase("reports.places-not-wgs84", system=system, to_wgs84=TO_WGS84))
+    return _features(whole, "", 0, latitude_first=latitude_first)
 
 
 def _features(thing: Any, name: str, depth: int, *, latitude_first: bool) -> Iterator[_Raw | None]:
@@ -290,7 +275,13 @@ def _wanted(data: bytes) -> Iterator[tuple[str, _Raw | None]]:
             continue
         depth -= 1
         if tag in _READ:
-            yield tag, _placemark(element) if tag == "placemark" else _waypoint(element)
+            lat, lon = element.get("lat"), element.get("lon")
+            if tag == "placemark":
+                yield tag, _placemark(element)
+            elif lat is None and lon is None:
+                yield tag, None
+            else:
+                yield tag, _Raw(_child(element, "name"), lat, lon, _child(element, "ele") or None)
             element.clear()
         elif tag in ("trkpt", "extensions"):
             element.clear()
@@ -302,13 +293,6 @@ def _local(element: Element) -> str:
 
 def _child(element: Element, name: str) -> str:
     return next((each.text or "" for each in element if _local(each) == name), "")
-
-
-def _waypoint(element: Element) -> _Raw | None:
-    lat, lon = element.get("lat"), element.get("lon")
-    if lat is None and lon is None:
-        return None
-    return _Raw(_child(element, "name"), lat, lon, _child(element, "ele") or None)
 
 
 def _placemark(element: Element) -> _Raw | None:

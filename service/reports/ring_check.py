@@ -198,9 +198,12 @@ class RingCheck:
         rows = [self._running(each) for each in subscriptions.facts_concerning(self._session, person_id)]
         names = {row.site_id: row.site_name for row in rows} or described_sites(self._session, person_id)
         places = places_now(self._session, names)
-        self._read_climates(
-            {place_key_at(*places[row.site_id]) for row in rows if self._is_high(row, places[row.site_id])}
-        )
+        far = set[str]()  # where a limit may lie beyond what can be reached
+        for row in rows:
+            sources = self._sources(*places[row.site_id])
+            if sources is not None and row.limit_pct > self._surely_reached_pct(sources, row.shortest):
+                far.add(place_key_at(*places[row.site_id]))
+        self._read_climates(far)
         found = [
             Found(obstacle, name)
             for site_id, name in names.items()
@@ -220,15 +223,11 @@ class RingCheck:
         ]
         return _tally(found, len(names), len(rows))
 
-    def _is_high(self, row: Running, place: tuple[float, float]) -> bool:
-        """Whether its limit may lie beyond what can be reached there."""
-        sources = self._sources(*place)
-        return sources is not None and row.limit_pct > self._surely_reached_pct(sources, row.shortest)
-
     # ---- rows
 
     def _running(self, facts: SubscriptionFacts) -> Running:
-        paused = facts.paused_until
+        paused, trips = facts.paused_until, json.loads(facts.trips) if facts.trips else []
+        are_over = all(date.fromisoformat(trip["last"]) < self._now.date() for trip in trips)
         return Running(
             number=facts.number,
             site_id=facts.site_id,
@@ -238,7 +237,7 @@ class RingCheck:
             shortest=_length(facts.shortest),
             paused_until=paused if paused is not None and paused > self._now else None,
             ended_at=facts.ended_at,
-            trips_are_over=bool(facts.trips_only) and _are_over(facts.trips, self._now.date()),
+            trips_are_over=bool(facts.trips_only) and bool(trips) and are_over,
         )
 
     def _receiver(self, facts: SubscriptionFacts) -> Receiver:
@@ -350,12 +349,6 @@ class RingCheck:
 @lru_cache(maxsize=256)
 def _length(written: str) -> timedelta:
     return _LENGTH.validate_python(written)
-
-
-def _are_over(trips: str | None, today: date) -> bool:
-    """Whether there are trips, and all lie behind."""
-    found = json.loads(trips) if trips else []
-    return bool(found) and all(date.fromisoformat(trip["last"]) < today for trip in found)
 
 
 def _tally(found: Sequence[Found], sites: int, subscriptions: int) -> tuple[Tally, ...]:

@@ -8,7 +8,6 @@ import tomllib
 from collections.abc import Mapping
 from datetime import date, time
 from pathlib import Path
-from typing import Any
 
 from pydantic import ValidationError
 
@@ -23,14 +22,6 @@ LARGEST_BYTES = 100_000
 
 def read_wish_file(file: Path, usual: Wishes) -> Wishes:
     """The wishes in that file; what it leaves out is as `usual`. BadInput with the reason in one sentence."""
-    given = _read_object(file)
-    try:
-        return _read_stored(given) if _is_stored(given) else _read_plain(given, usual)
-    except BadInput as refusal:
-        raise BadInput(f"{file}: {refusal}") from None
-
-
-def _read_object(file: Path) -> dict[str, Any]:
     form = "TOML" if file.suffix.lower() == ".toml" else "JSON"
     try:
         raw = file.read_bytes()[: LARGEST_BYTES + 1]
@@ -39,35 +30,25 @@ def _read_object(file: Path) -> dict[str, Any]:
         raise BadInput(phrase("reports.wishes-unreadable", file=file, form=form, error=error)) from None
     if not isinstance(given, dict):
         raise BadInput(phrase("reports.wishes-no-object", file=file))
-    return given
 
-
-def _is_stored(given: Mapping[str, Any]) -> bool:
-    """Whether it is written as subscriptions keep their wishes: by a name that the plain ones don't have."""
-    return bool(given.keys() & (to_json(Wishes()).keys() - WORDS_BY_NAME.keys()))
-
-
-def _read_stored(given: Mapping[str, Any]) -> Wishes:
-    usual = to_json(Wishes())
-    _require_known(given, list(usual))
+    # written as subscriptions keep their wishes, if by a name that the plain ones don't have
+    stored = to_json(Wishes())
+    is_stored = bool(given.keys() & (stored.keys() - WORDS_BY_NAME.keys()))
+    known = list(stored if is_stored else WORDS_BY_NAME)
     try:
-        return from_json(Wishes, {**usual, **given})
+        if unknown := sorted(given.keys() - set(known)):
+            named = {"unknown": ", ".join(unknown), "known": ", ".join(known)}
+            raise BadInput(phrase("reports.wishes-unknown", **named))
+        if is_stored:
+            return from_json(Wishes, {**stored, **given})
+        texts = {name: _texts(name, value) for name, value in given.items()}
+        return read_words(texts, usual, called=lambda word: word.name)
     except ValidationError as error:
         first = error.errors()[0]
         where = ".".join(str(part) for part in first["loc"])
-        raise BadInput(f"{where}: {first['msg']}") from None
-
-
-def _read_plain(given: Mapping[str, Any], usual: Wishes) -> Wishes:
-    _require_known(given, list(WORDS_BY_NAME))
-    texts = {name: _texts(name, value) for name, value in given.items()}
-    return read_words(texts, usual, called=lambda word: word.name)
-
-
-def _require_known(given: Mapping[str, Any], known: list[str]) -> None:
-    unknown = sorted(given.keys() - set(known))
-    if unknown:
-        raise BadInput(phrase("reports.wishes-unknown", unknown=", ".join(unknown), known=", ".join(known)))
+        raise BadInput(f"{file}: {where}: {first['msg']}") from None
+    except BadInput as refusal:
+        raise BadInput(f"{file}: {refusal}") from None
 
 
 def _texts(name: str, value: object) -> tuple[str, ...]:

@@ -113,20 +113,17 @@ def words_for(obstacle: Obstacle, *, site: str = "SITE", for_operator: bool = Tr
     if not for_operator and code in MENDED_ON_PAGES:
         return ObstacleWords(what, phrase(f"obstacles.page-{key}", **values))
     if code in (Code.NO_FEED, Code.ONE_PROVIDER, Code.ONE_FAMILY):
-        return ObstacleWords(what, _remedies(obstacle))
+        # what each of the silent feeds would need, as one sentence
+        needs = dict.fromkeys(_remedy(each, each.silent) for each in obstacle.remedies if each.silent)
+        first, *others = needs or (phrase("obstacles.name-a-model"),)
+        remedies = phrase("obstacles.remedies", has_more=bool(others), first=first, others=tuple(others))
+        return ObstacleWords(what, remedies)
     if code is Code.NO_SUCH_NIGHT and obstacle.said[1:]:
         easier = tuple(from_row(each) for each in obstacle.said[1:])
         return ObstacleWords(what, phrase("obstacles.easier", easier=easier))
     if code is Code.NOT_CONFIRMED and obstacle.channel == "email":
         key = "mail-not-confirmed"
     return ObstacleWords(what, phrase(f"obstacles.mend-{key}", **values))
-
-
-def _remedies(obstacle: Obstacle) -> Phrase:
-    """What each of the silent feeds would need, as one sentence."""
-    needs = dict.fromkeys(_remedy(each, each.silent) for each in obstacle.remedies if each.silent is not None)
-    first, *others = needs or (phrase("obstacles.name-a-model"),)
-    return phrase("obstacles.remedies", has_more=bool(others), first=first, others=tuple(others))
 
 
 def _remedy(feed: FeedHere, silent: Silence) -> Phrase:
