@@ -275,19 +275,6 @@ def _are_enough(models: Sequence[Model]) -> bool:
 # ---- a subscription
 
 
-def of_subscription(asked: Asked) -> Iterator[Obstacle]:
-    """What its address, its state and its wishes put in the way."""
-    if asked.ended_at is not None:
-        yield Obstacle(Code.ENDED, Level.NEVER, number=asked.number)
-        return
-    if asked.paused_until is not None:
-        yield Obstacle(Code.PAUSED, Level.FOR_NOW, number=asked.number, until=asked.paused_until)
-    yield from of_receiver(asked.receiver)
-    yield from of_limit(asked.number, asked.limit_pct, asked.reach)
-    if asked.year is not None:
-        yield from of_year(asked.number, asked.year)
-
-
 _OF_RECEIVER = {
     ReceiverState.UNCONFIRMED: (Code.NOT_CONFIRMED, Level.NEVER),
     ReceiverState.OFF: (Code.SWITCHED_OFF, Level.NEVER),
@@ -297,10 +284,19 @@ _OF_RECEIVER = {
 }
 
 
-def of_receiver(receiver: Receiver) -> Iterator[Obstacle]:
-    if receiver.state is not None:
+def of_subscription(asked: Asked) -> Iterator[Obstacle]:
+    """What its address, its state and its wishes put in the way."""
+    if asked.ended_at is not None:
+        yield Obstacle(Code.ENDED, Level.NEVER, number=asked.number)
+        return
+    if asked.paused_until is not None:
+        yield Obstacle(Code.PAUSED, Level.FOR_NOW, number=asked.number, until=asked.paused_until)
+    if (receiver := asked.receiver).state is not None:
         code, level = _OF_RECEIVER[receiver.state]
         yield Obstacle(code, level, channel=receiver.channel, number=receiver.number, reason=receiver.reason)
+    yield from of_limit(asked.number, asked.limit_pct, asked.reach)
+    if asked.year is not None:
+        yield from of_year(asked.number, asked.year)
 
 
 def of_limit(number: int, limit_pct: int, reach: Reach | None) -> Iterator[Obstacle]:

@@ -31,19 +31,16 @@ def shared_site(site: Site, known: Site | None = None) -> Site:
         if abs(north_deg) < 1.5 * SHARED_STEP_DEG and abs(east_deg) < 1.5 * step_deg:
             lat_deg, lon_deg = known.lat_deg, known.lon_deg
     return replace(
-        without_notes(site),
+        site,
         lat_deg=lat_deg,
         lon_deg=lon_deg,
         elevation_m=0.0,
         horizon=HorizonLine(),
         foregrounds=(),
         darkness=None,
+        access_note="",
+        notes="",
     )
-
-
-def without_notes(site: Site) -> Site:
-    """The site as it is, without what its owner noted of it."""
-    return replace(site, access_note="", notes="")
 
 
 def discreet(verdict: Verdict) -> Verdict:

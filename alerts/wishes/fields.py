@@ -16,7 +16,7 @@ from alerts.common.errors import BadInput
 from alerts.common.phrases import Phrase, Reader, phrase, say
 from alerts.sky.night import require_loss_wish
 from alerts.sky.target_text import parse_target, shape_phrase, target_phrase
-from alerts.wishes.model import ALL_WEEK, TAKE_BACK_MARGIN_PCT, Distance, Temperature, Trip, Wishes, units_of
+from alerts.wishes.model import ALL_WEEK, TAKE_BACK_MARGIN_PCT, Distance, Trip, Wishes, units_of
 from alerts.wishes.parse import (
     NOTHING,
     find_choice,
@@ -173,13 +173,6 @@ def _say_speed(key: str, limit_ms: float, wishes: Wishes) -> Phrase:
     return phrase(key, limit_ms=limit_ms, is_miles=wishes.units.distance is Distance.MILES)
 
 
-def _say_coldest(wishes: Wishes) -> Phrase:
-    if wishes.coldest_c is None:
-        return phrase("wishes.any-cold")
-    is_fahrenheit = wishes.units.temperature is Temperature.FAHRENHEIT
-    return phrase("wishes.coldest", coldest_c=wishes.coldest_c, is_fahrenheit=is_fahrenheit)
-
-
 WISH_WORDS = (
     WishWord(
         "targets", "--target", "TARGET",
@@ -230,7 +223,9 @@ WISH_WORDS = (
     ),
     WishWord(
         "coldest", "--coldest", "DEGREES", _or_none("coldest_c", read_temperature_c, *NOTHING),
-        lambda w: "none" if w.coldest_c is None else w.coldest_c, _say_coldest,
+        lambda w: "none" if w.coldest_c is None else w.coldest_c,
+        lambda w: phrase("wishes.any-cold") if w.coldest_c is None
+        else phrase("wishes.coldest", coldest_c=w.coldest_c, scale=w.units.temperature),
     ),
     WishWord(
         "weekdays", "--weekdays", "DAYS",

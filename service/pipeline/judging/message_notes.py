@@ -19,6 +19,7 @@ from alerts.briefing.pictures.night_scene import shown_span
 from alerts.common.errors import BadInput
 from alerts.field.kit import Kit, parse_kit
 from alerts.judging.comparison import SiteChoice, others_than
+from alerts.judging.privacy import discreet, shared_site
 from alerts.judging.window_brightness import optical_depth, window_sky
 from alerts.notifying.model import AlertKind
 from alerts.sky.ephemeris import Ephemeris
@@ -47,7 +48,9 @@ class MessageNotes:
         watch, stored, night, verdict = review.watch, review.site.stored, review.judged.night, review.verdict
         now, kind, window, trip = self._now, review.telling.kind, verdict.window, review.trip
         goes, ahead = kind in (AlertKind.GO, AlertKind.CHANGED), kind is not AlertKind.STAND_DOWN
-        place, place_key = review.place, (stored.revision_id, watch.is_own)
+        # to others than its owner the site without what leads there, the verdict without the site's note
+        place = stored.site if watch.is_own else shared_site(stored.site)
+        place_key = stored.revision_id, watch.is_own
         found = NightFindings(
             site=place, night=night.night, verdict=verdict, wishes=watch.wishes, now=now, plan=trip
         )
@@ -80,7 +83,8 @@ class MessageNotes:
             before = window.span.start - now
             record = self._records.line(session, watch.site_id, before, verdict.chance_pct)
 
-        found = replace(found, verdict=review.told_verdict, invented=self._invented, notes=notes, sky=sky)
+        told = verdict if watch.is_own else discreet(verdict)
+        found = replace(found, verdict=told, invented=self._invented, notes=notes, sky=sky)
         found = replace(found, record=record, cloud=() if goes else cloud)
         others = others_than(choices[watch.subscription_id], list(choices.values()), now)
         return alert_facts(review.telling, found, told=review.answers, others=others)

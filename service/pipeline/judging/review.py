@@ -14,7 +14,6 @@ from alerts.common.phrases import phrase
 from alerts.common.plain_values import value
 from alerts.common.span import Span
 from alerts.field.trip_plan import FieldPlan
-from alerts.judging.privacy import discreet, shared_site
 from alerts.judging.verdict import Verdict, trip_to
 from alerts.notifying.model import (
     AlertKind,
@@ -28,7 +27,6 @@ from alerts.notifying.model import (
 )
 from alerts.notifying.next_review import word_may_change
 from alerts.notifying.policy import answer, build_seen
-from alerts.sites.model import Site
 from alerts.wishes.model import Wishes
 from service.pipeline.judging.shared_inputs import NightVerdict, SiteInputs
 from service.store.repositories import decisions, forecasts, messages
@@ -185,17 +183,6 @@ class Review:
     @property
     def verdict(self) -> Verdict:
         return self.judged.verdict
-
-    @property
-    def place(self) -> Site:
-        """The site as its messages may describe it: to others than its owner without what leads there."""
-        site = self.site.stored.site
-        return site if self.watch.is_own else shared_site(site)
-
-    @property
-    def told_verdict(self) -> Verdict:
-        """The verdict as its messages may give it: without the site's note to others than its owner."""
-        return self.verdict if self.watch.is_own else discreet(self.verdict)
 
     @property
     def fingerprint(self) -> str:
