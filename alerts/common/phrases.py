@@ -120,37 +120,38 @@ class Worded:
     @classmethod
     def __get_pydantic_core_schema__(cls, source: type, handler: Callable[[type], Any]) -> Any:
         kinds = {name: kind for name, kind in get_type_hints(source).items() if _may_be(kind, Phrase)}
-        names = tuple(kinds)
+        names = tuple((name, f"{name}_phrase") for name in kinds)
         optional = frozenset(name for name, kind in kinds.items() if _may_be(kind, type(None)))
 
         def write(value: Any, dump: Callable[[Any], dict[str, Any]]) -> dict[str, Any]:
             row = dump(value)
-            for name in names:
+            for name, beside in names:
                 written = row[name]
-                if isinstance(written, dict):
+                if type(written) is dict:
                     row[name] = written.pop("text")
-                    row[f"{name}_phrase"] = written
+                    row[beside] = written
                 elif written is None:
                     row[name] = ""
                 elif type(written) is not str and any(type(each) is not str for each in written):
                     row[name] = [each if type(each) is str else each.pop("text") for each in written]
-                    row[f"{name}_phrase"] = [None if type(each) is str else each for each in written]
+                    row[beside] = [None if type(each) is str else each for each in written]
             return row
 
         def read(row: Any, load: Callable[[Any], Any]) -> Any:
             if isinstance(row, dict):
                 row = dict(row)
-                for name in names:
-                    beside, text = row.get(f"{name}_phrase"), row.get(name)
-                    if isinstance(beside, dict):
-                        row[name] = {"text": text, **beside}
-                    elif beside:
+                for name, beside in names:
+                    text, codes = row.get(name), row.get(beside)
+                    if codes is None:
+                        if text == "" and name in optional:
+                            row[name] = None
+                    elif type(codes) is dict:
+                        row[name] = _restored(text, codes)
+                    else:
                         row[name] = [
-                            {"text": each, **code} if code else each
-                            for each, code in zip(text, beside, strict=True)
+                            _restored(each, code) if code else each
+                            for each, code in zip(text, codes, strict=True)
                         ]
-                    elif text == "" and name in optional:
-                        row[name] = None
             return load(row)
 
         schema = handler(source)
@@ -161,7 +162,8 @@ class Worded:
 
 def phrase_at(row: Mapping[str, Any], name: str) -> Phrase:
     """The phrase in that field of a row, see `Worded`; where only that one is wanted."""
-    return from_row({"text": row[name], **row[f"{name}_phrase"]} if f"{name}_phrase" in row else row[name])
+    codes = row.get(f"{name}_phrase")
+    return kept(row[name]) if codes is None else _restored(row[name], codes)
 
 
 def without_codes(row: Any) -> Any:
@@ -207,14 +209,18 @@ def from_row(row: Phrase | str | Mapping[str, Any]) -> Phrase:
     """The phrase that `as_row` wrote; of a text alone, or of a code that is no longer known, its text."""
     if isinstance(row, Phrase):
         return row
-    if isinstance(row, str):
-        return kept(row)
+    return kept(row) if isinstance(row, str) else _restored(row.get("text", row["code"]), row)
+
+
+def _restored(text: str, row: Mapping[str, Any]) -> Phrase:
     try:
-        find_entry(row["code"])
+        _entry_pieces(row["code"], LANGUAGE)
     except KeyError:
-        return kept(str(row.get("text", row["code"])))
-    values = tuple((name, _from_row(each)) for name, each in row["params"].items())
-    return Phrase(row["code"], values, row.get("zone", ""))
+        return kept(text)
+    values = [
+        (name, each if type(each) in _PLAIN else _from_row(each)) for name, each in row["params"].items()
+    ]
+    return Phrase(row["code"], tuple(values), row.get("zone", ""))
 
 
 def say(what: Phrase | str, reader: Reader = PLAIN_READER, /, **values: object) -> str:
@@ -227,17 +233,30 @@ def say(what: Phrase | str, reader: Reader = PLAIN_READER, /, **values: object) 
         key = what
     if key == KEPT:  # its values are gone: figures and times are turned as they stand in the text
         return in_units(str(values["text"]), reader.units)
-    entry = find_entry(key, reader.language)
-    if not isinstance(entry, str):
-        entry = _chosen(key, entry, values)
-    return "".join(
-        [each if isinstance(each, str) else each[1](values[each[0]], reader) for each in _pieces(entry)]
-    )
+    entry = _entry_pieces(key, reader.language)
+    if isinstance(entry, str):
+        return entry
+    if not isinstance(entry, tuple):
+        entry = _pieces(_chosen(key, entry, values))
+    return "".join([each if type(each) is str else each[1](values[each[0]], reader) for each in entry])
+
+
+_Pieces = tuple[Any, ...]
+"""An entry's texts, and between them a value's name with what makes its words for a reader."""
 
 
 @cache
-def _pieces(entry: str) -> tuple[str | tuple[str, Callable[[Any, Reader], str]], ...]:
-    """An entry's texts, and between them a value's name with what makes its words."""
+def _entry_pieces(key: str, language: str) -> str | _Pieces | Mapping[str, str]:
+    """An entry ready to be said: the text of one without values, pieces, or a table to choose from."""
+    entry = find_entry(key, language)
+    if not isinstance(entry, str):
+        return entry
+    pieces = _pieces(entry)
+    return "".join(pieces) if all(isinstance(each, str) for each in pieces) else pieces
+
+
+@cache
+def _pieces(entry: str) -> _Pieces:
     pieces: list[str | tuple[str, Callable[[Any, Reader], str]]] = []
     for text, name, form, conversion in Formatter().parse(entry):
         if text:
