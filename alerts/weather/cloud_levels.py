@@ -8,7 +8,7 @@ approximated from humidity, so it splits the model's own layers and never replac
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import NamedTuple, TypeAlias
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -16,8 +16,7 @@ import numpy.typing as npt
 from alerts.weather.forecast import CloudLevels, Forecast, LayerScheme
 from alerts.weather.hours import LAYERS, TOTAL
 from alerts.weather.line_of_sight import HEIGHTS, Layer
-
-Array: TypeAlias = npt.NDArray[np.float64]
+from alerts.weather.skill import Floats
 
 LARGEST_GAP_M = 1_800.0
 """Between two levels over the site, or from the last one to its layer's top: 850 to 700 hPa are 1,555 m apart
@@ -29,15 +28,15 @@ _LAYERS = (Layer.LOW, Layer.MID, Layer.HIGH)
 class LayeredCloud(NamedTuple):
     """Cloud in % by the model's layers, each of shape (hours,); NaN where it isn't known."""
 
-    total: Array
-    low: Array
-    mid: Array
-    high: Array
+    total: Floats
+    low: Floats
+    mid: Floats
+    high: Floats
 
 
 def cloud_above_site(
-    cloud_pct: Array, height_m: Array, site_m: float, own: LayeredCloud, scheme: LayerScheme
-) -> tuple[LayeredCloud, Array]:
+    cloud_pct: Floats, height_m: Floats, site_m: float, own: LayeredCloud, scheme: LayerScheme
+) -> tuple[LayeredCloud, Floats]:
     """The cloud that a camera at `site_m` has above it, which may stand for the hour's own columns; and what
     lies wholly below it, in the valley or on the way up.
 
@@ -83,7 +82,7 @@ def cloud_above_site(
     return LayeredCloud(total, *left), below
 
 
-def overlapped(cloud_pct: Array, counted: npt.NDArray[np.bool_]) -> Array:
+def overlapped(cloud_pct: Floats, counted: npt.NDArray[np.bool_]) -> Floats:
     """The cover of the levels counted, by maximum-random overlap; the others count as clear.
 
     cloud_pct, counted: shape (hours, levels). Returns shape (hours,); NaN where a level counted is unknown.
@@ -94,7 +93,7 @@ def overlapped(cloud_pct: Array, counted: npt.NDArray[np.bool_]) -> Array:
     return np.asarray(np.round(100.0 * (1.0 - clear), 6), dtype=np.float64)
 
 
-def _split(own_pct: Array, levels_pct: Array, above_pct: Array) -> Array:
+def _split(own_pct: Floats, levels_pct: Floats, above_pct: Floats) -> Floats:
     """What of the model's layer lies above the site; above_pct is that part of what its levels know."""
     rest_pct = np.maximum(0.0, own_pct - levels_pct)
     explained = np.clip(levels_pct / np.maximum(own_pct, 1e-9), 0.0, 1.0)
@@ -103,7 +102,7 @@ def _split(own_pct: Array, levels_pct: Array, above_pct: Array) -> Array:
     return np.minimum(own_pct, above_pct + rest_above_pct)
 
 
-def _is_seen(cloud_pct: Array, height_m: Array, site_m: float, top_m: float) -> npt.NDArray[np.bool_]:
+def _is_seen(cloud_pct: Floats, height_m: Floats, site_m: float, top_m: float) -> npt.NDArray[np.bool_]:
     """Whether the levels know the air from the site to the layer's top without a hole that hides cloud."""
     upper_m = np.hstack([height_m[:, 1:], np.full((len(height_m), 1), top_m)])
     matters = (upper_m > site_m) & (height_m < top_m)
@@ -113,12 +112,12 @@ def _is_seen(cloud_pct: Array, height_m: Array, site_m: float, top_m: float) -> 
     return np.asarray(known & begins_below & (widest_m <= LARGEST_GAP_M), dtype=np.bool_)
 
 
-def _at_random(*layers_pct: Array) -> Array:
+def _at_random(*layers_pct: Floats) -> Floats:
     clear = np.prod(1.0 - np.stack(layers_pct) / 100.0, axis=0)
     return np.asarray(np.round(100.0 * (1.0 - clear), 6), dtype=np.float64)
 
 
-def above_site(forecast: Forecast) -> tuple[LayeredCloud, Array] | None:
+def above_site(forecast: Forecast) -> tuple[LayeredCloud, Floats] | None:
     """The cloud above a forecast's place in each of its hours, and below it; None without levels or the
     place's height."""
     levels, place = forecast.levels, forecast.place

@@ -13,7 +13,6 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
-import numpy.typing as npt
 
 from alerts.common.span import Span
 from alerts.sites.great_circle import EARTH_RADIUS_KM
@@ -21,8 +20,7 @@ from alerts.sites.model import Site
 from alerts.sky.night import DarkWindow, Shape, TargetKind
 from alerts.weather.forecast import LayerScheme, Place
 from alerts.weather.models import KM_PER_DEG
-
-Floats = npt.NDArray[np.float64]
+from alerts.weather.skill import Floats
 
 FRAME_HALF_WIDTH_DEG = 30.0
 ARCH_HALF_WIDTH_DEG = 80.0

@@ -37,8 +37,14 @@ from service.feeds.met_norway.client import MetNorway
 from service.feeds.nws import warnings as nws_warnings
 from service.feeds.nws.client import Nws
 from service.feeds.open_meteo.client import OpenMeteo, OpenMeteoAccess
-from service.feeds.shared.cache import AnswerCache, MemoryCache, StoredAnswer
-from service.feeds.shared.cached_request import AskRound, Feed, Patience
+from service.feeds.shared.cached_request import (
+    AnswerCache,
+    AskRound,
+    Feed,
+    MemoryCache,
+    Patience,
+    StoredAnswer,
+)
 from service.feeds.shared.feed_errors import FeedError, NotAsked
 from service.feeds.shared.guards import (
     ALLOWANCES,

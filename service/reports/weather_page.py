@@ -18,8 +18,8 @@ from alerts.judging.window_brightness import TOWN_CREDIT_URL, WindowSky, darknes
 from alerts.sites.model import Site
 from alerts.sky.night import DarkWindow, Night
 from alerts.weather.clouds import cover_as_told
-from alerts.weather.comfort import dew_spread_c
 from alerts.weather.forecast import Forecast
+from alerts.weather.hazards import dew_spread_c
 from alerts.weather.hours import HourlyWeather
 from alerts.weather.line_of_sight import TYPICAL_ALTITUDE_DEG, view_of
 from alerts.weather.models import AIR_LINEAGE, model_name, name_with_family

@@ -16,8 +16,7 @@ from alerts.common.span import Span
 from alerts.weather.forecast import Place
 from alerts.weather.models import MET_NORWAY, ModelRow, get_model
 from service.feeds.met_norway.parse import parse
-from service.feeds.shared.cache import StoredAnswer
-from service.feeds.shared.cached_request import AskRound, Question, ask
+from service.feeds.shared.cached_request import AskRound, Question, StoredAnswer, ask
 from service.feeds.shared.http_client import HttpAnswer, Request
 from service.feeds.shared.model import Gathered, join, shared_with
 from service.feeds.shared.regions import Region, cell_key, short_degrees

@@ -19,8 +19,7 @@ from alerts.common.span import Span
 from alerts.weather.forecast import Place
 from alerts.weather.models import NWS, ModelRow, get_model
 from service.feeds.nws.parse import parse, raise_if_problem
-from service.feeds.shared.cache import StoredAnswer
-from service.feeds.shared.cached_request import AskRound, Question, ask, keep
+from service.feeds.shared.cached_request import AskRound, Question, StoredAnswer, ask, keep
 from service.feeds.shared.checked_json import as_dict, bad_shape, load_json
 from service.feeds.shared.feed_errors import FeedError, FeedRefused
 from service.feeds.shared.http_client import HttpAnswer, Request

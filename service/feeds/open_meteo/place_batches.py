@@ -27,8 +27,6 @@ from service.feeds.shared.guards import OPEN_METEO_AIR, OPEN_METEO_ENSEMBLE
 from service.feeds.shared.regions import cell_key, short_degrees
 from service.feeds.shared.time_marks import HOUR
 
-LIMITS = {"minute": 600, "hour": 5_000, "day": 10_000}
-"""What the free service allows one address, in weight; windows begin on the UTC minute, hour, day."""
 MOST_WEIGHT = 500
 """Weight of the heaviest request sent; the service itself refuses 5,000."""
 MOST_VALUES = 300_000

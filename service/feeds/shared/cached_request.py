@@ -1,8 +1,9 @@
-"""What every feed offers, and how it asks: for one answer with a cache behind it, falling back on the last
-good one."""
+"""What every feed offers, and how it asks: for one answer with those behind it that are kept, falling back on
+the last good one."""
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
@@ -13,7 +14,6 @@ from alerts.common.span import Span
 from alerts.weather.forecast import Place
 from alerts.weather.models import ModelRow
 from service.common.deadline import Deadline
-from service.feeds.shared.cache import AnswerCache, StoredAnswer
 from service.feeds.shared.feed_errors import FeedDown, FeedError, FeedRefused, FeedThrottled
 from service.feeds.shared.http_client import HttpAnswer, PoliteClient, Request
 from service.feeds.shared.model import Gathered, failure_of
@@ -22,6 +22,53 @@ LAST_GOOD_FOR = timedelta(hours=12)
 """How long after its confirmation an answer still stands in for a feed that is down."""
 MOST_FAILURES_ON_END = 3
 """After so many failed requests in a row the rest of a round isn't asked."""
+
+
+@dataclass(frozen=True, slots=True)
+class StoredAnswer:
+    """A 200 answer kept under a key that the feed makes (it holds no secret and no header).
+
+    fetched_at: when the provider last confirmed the body, by sending it or by answering 304.
+    expires_at: before this the feed mustn't be asked again; None when the feed goes by age.
+    last_modified, etag: the provider's own words, to be sent back verbatim; None without any.
+    unchanged_since: when this same content was first fetched; a new run changes it, a stuck feed
+    doesn't.
+    """
+
+    body: bytes
+    status: int
+    fetched_at: datetime
+    expires_at: datetime | None = None
+    last_modified: str | None = None
+    etag: str | None = None
+    unchanged_since: datetime | None = None
+
+
+class AnswerCache(Protocol):
+    """Where stored answers live; one key, one answer, the newer replaces the older.
+
+    Both calls come from several threads at once.
+    """
+
+    def get(self, key: str) -> StoredAnswer | None: ...
+
+    def put(self, key: str, answer: StoredAnswer) -> None: ...
+
+
+class MemoryCache:
+    """Answers kept for the life of the process."""
+
+    def __init__(self) -> None:
+        self._answers: dict[str, StoredAnswer] = {}
+        self._lock = threading.Lock()
+
+    def get(self, key: str) -> StoredAnswer | None:
+        with self._lock:
+            return self._answers.get(key)
+
+    def put(self, key: str, answer: StoredAnswer) -> None:
+        with self._lock:
+            self._answers[key] = answer
 
 
 @dataclass(frozen=True, slots=True)

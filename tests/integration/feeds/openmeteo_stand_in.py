@@ -10,8 +10,7 @@ from alerts.common.span import Span
 from alerts.weather.forecast import Place
 from alerts.weather.models import find_model
 from service.feeds.open_meteo.client import DEFAULT_MODELS, OpenMeteo, OpenMeteoAccess
-from service.feeds.shared.cache import MemoryCache
-from service.feeds.shared.cached_request import AskRound
+from service.feeds.shared.cached_request import AskRound, MemoryCache
 from tests.integration.feeds.feed_data import Clocks, held_client, utc
 
 FORECAST = "https://api.open-meteo.com/v1/forecast"

@@ -8,8 +8,7 @@ import responses
 from alerts.common.span import Span
 from alerts.weather.forecast import Place
 from service.feeds.met_norway.client import MetNorway, build_params, short_degrees
-from service.feeds.shared.cache import MemoryCache
-from service.feeds.shared.cached_request import AskRound
+from service.feeds.shared.cached_request import AskRound, MemoryCache
 from tests.integration.feeds.feed_data import Clocks, cases, held_client, read_bytes, utc
 
 URL = "https://api.met.no/weatherapi/locationforecast/2.0/complete"

@@ -6,8 +6,7 @@ import responses
 from alerts.common.span import Span
 from alerts.weather.forecast import Place
 from service.feeds.nws.client import Nws, covers
-from service.feeds.shared.cache import MemoryCache
-from service.feeds.shared.cached_request import AskRound
+from service.feeds.shared.cached_request import AskRound, MemoryCache
 from tests.integration.feeds.feed_data import Clocks, cases, held_client, read_bytes, utc
 
 API = "https://api.weather.gov"

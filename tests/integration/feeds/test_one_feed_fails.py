@@ -25,8 +25,7 @@ from alerts.wishes.model import Wishes
 from service.feeds.feed_wiring import gather
 from service.feeds.met_norway.client import MetNorway
 from service.feeds.open_meteo.client import OpenMeteo, OpenMeteoAccess
-from service.feeds.shared.cache import MemoryCache
-from service.feeds.shared.cached_request import AskRound
+from service.feeds.shared.cached_request import AskRound, MemoryCache
 from service.feeds.shared.http_client import Limits, TimeSource
 from tests.integration.feeds.feed_data import quick_client, utc
 from tests.integration.feeds.feed_server import response, say, serving

@@ -7,8 +7,7 @@ from alerts.common.span import Span
 from alerts.weather.forecast import Place
 from service.feeds.met_norway import warnings as met_norway_warnings
 from service.feeds.nws import warnings as nws_warnings
-from service.feeds.shared.cache import MemoryCache
-from service.feeds.shared.cached_request import AskRound
+from service.feeds.shared.cached_request import AskRound, MemoryCache
 from service.feeds.shared.model import FeedFailure, Gathered, attach_bulletins
 from service.feeds.shared.warnings_by_place import WarningsFeed
 from tests.integration.feeds.feed_data import Clocks, held_client, read_bytes, utc

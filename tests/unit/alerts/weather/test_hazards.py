@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 
 from alerts.common.phrases import phrase
 from alerts.judging.rules import SAFETY_FIRST
-from alerts.weather.comfort import dew_point_c, dew_spread_c, felt, frostbite_minutes, wind_chill_c
 from alerts.weather.forecast import Forecast
+from alerts.weather.hazards import dew_point_c, dew_spread_c, felt, frostbite_minutes, wind_chill_c
 from alerts.weather.hours import Hours
 from alerts.weather.outlook import Hazard, HazardLevel
 from tests.unit.alerts.judging.values import UNHURRIED, WINDOW, fine_hour, forecast, source

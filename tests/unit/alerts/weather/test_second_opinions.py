@@ -7,7 +7,7 @@ import pytest
 from metpy.calc import dewpoint_from_relative_humidity, windchill
 from metpy.units import units
 
-from alerts.weather.comfort import dew_point_c, wind_chill_c
+from alerts.weather.hazards import dew_point_c, wind_chill_c
 
 
 def test_wind_chill_agrees_with_metpy() -> None:

@@ -5,7 +5,6 @@ from datetime import timedelta
 import pytest
 
 from service.feeds.feed_wiring import allowances_from, feeds_from
-from service.feeds.open_meteo.place_batches import LIMITS
 from service.feeds.shared.guards import (
     ALLOWANCES,
     DAY_S,
@@ -40,7 +39,7 @@ def test_a_day_begins_at_midnight_utc():
 
 
 def test_the_free_service_s_limits_are_those_it_publishes():
-    assert list(FREE_OPEN_METEO.most.values()) == list(LIMITS.values())
+    assert list(FREE_OPEN_METEO.most.values()) == [600, 5_000, 10_000]  # a minute, an hour, a day
 
 
 def test_every_feed_has_a_provider_with_an_allowance():
