@@ -273,7 +273,7 @@ def field_values(notes: FieldNotes | None) -> dict[str, object] | None:
             "worst_px": round(exposure.worst_px, 1),
             "rules": [
                 {
-                    "name": rule.name,
+                    "name": str(rule.name),
                     "is_thumb": rule.is_thumb,
                     "limit_s": round(min(rule.limit_s, 1e4), 2),
                     "set_s": round(rule.set_s, 4),

@@ -10,7 +10,7 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
-from alerts.common.phrases import Phrase, Worded, phrase, say
+from alerts.common.phrases import Phrase, Worded, phrase
 from alerts.field.kit import Kit
 
 SIDEREAL_ARCSEC_PER_S = 15.041067
@@ -50,7 +50,7 @@ class Iso(Worded):
 
 
 @dataclass(frozen=True, slots=True)
-class ShutterRule:
+class ShutterRule(Worded):
     """One way to bound the shutter time.
 
     is_thumb: a rule of thumb; else reckoned from this sensor. limit_s: what the rule gives; set_s: the
@@ -58,7 +58,7 @@ class ShutterRule:
     frame, and where in the frame's sky it is longest.
     """
 
-    name: str
+    name: Phrase
     is_thumb: bool
     limit_s: float
     set_s: float
@@ -172,11 +172,11 @@ def exposure_for(kit: Kit, rates: TrailRates, dec_deg: float = CORE_DEC_DEG) -> 
     held_dec_deg = min(max(dec_deg, -HIGHEST_DEC_DEG), HIGHEST_DEC_DEG)
     longest_s = rule500_s(equivalent)
     limits = (
-        (say("field.rule-500"), True, longest_s),
-        (say("field.rule-npf-simple"), True, npf_simple_s(aperture.f_number, pitch, focal)),
-        (say("field.rule-npf-full"), True, npf_full_s(aperture.f_number, pitch, focal, held_dec_deg)),
-        (say("field.rule-strict-core"), False, STRICT_TRAIL_PX / rates.core_px_s),
-        (say("field.rule-strict-frame"), False, STRICT_TRAIL_PX / rates.worst_px_s),
+        (phrase("field.rule-500"), True, longest_s),
+        (phrase("field.rule-npf-simple"), True, npf_simple_s(aperture.f_number, pitch, focal)),
+        (phrase("field.rule-npf-full"), True, npf_full_s(aperture.f_number, pitch, focal, held_dec_deg)),
+        (phrase("field.rule-strict-core"), False, STRICT_TRAIL_PX / rates.core_px_s),
+        (phrase("field.rule-strict-frame"), False, STRICT_TRAIL_PX / rates.worst_px_s),
     )
     rules = []
     for name, is_thumb, limit_s in limits:

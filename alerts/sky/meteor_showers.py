@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from functools import cache
 from importlib.resources import files
+from operator import itemgetter
 
 from alerts.common.span import Span
 from alerts.sites.great_circle import turn_deg
@@ -64,15 +65,6 @@ class ActiveShower:
     days_to_peak: float
     highest: TrackPoint
     hourly: int | None
-
-    @property
-    def strength(self) -> float:
-        """For putting showers in order: the rate falls off by a tenth power of 0.2 a day from the peak.
-
-        Typical of annual showers: P. Jenniskens, Meteor stream activity I, A&A 287 (1994), 990.
-        """
-        height = math.sin(math.radians(max(self.highest.altitude_deg, 0.0)))
-        return float((self.zhr or 0) * height * 10 ** (-FALL_PER_DAY * abs(self.days_to_peak)))
 
     @property
     def is_worth_a_line(self) -> bool:
@@ -154,9 +146,13 @@ def active_showers(
         if highest.altitude_deg <= 0:
             continue
         to_peak = (peak_near(shower, middle) - middle) / timedelta(days=1)
+        height = math.sin(math.radians(highest.altitude_deg))
         hourly = None
         if shower.zhr is not None and abs(to_peak) <= NEAR_PEAK_DAYS:
             # ZHR sin h at limiting magnitude 6.5; Koschack & Rendtel 1990, WGN 18, 44 and 119
-            hourly = round(shower.zhr * math.sin(math.radians(highest.altitude_deg)))
-        found.append(ActiveShower(shower.name, shower.zhr, to_peak, highest, hourly))
-    return tuple(sorted(found, key=lambda shower: -shower.strength))
+            hourly = round(shower.zhr * height)
+        # the rate falls off by a tenth power of 0.2 a day from the peak; typical of annual showers:
+        # P. Jenniskens, Meteor stream activity I, A&A 287 (1994), 990
+        strength = (shower.zhr or 0) * height * 10 ** (-FALL_PER_DAY * abs(to_peak))
+        found.append((-strength, ActiveShower(shower.name, shower.zhr, to_peak, highest, hourly)))
+    return tuple(shower for _, shower in sorted(found, key=itemgetter(0)))

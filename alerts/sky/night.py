@@ -53,8 +53,6 @@ class Target:
     arc_l_deg: tuple[float, float] | None = None
 
 
-LOSS_WISHES_MAG = (0.1, 0.3, 0.6)
-"""The losses offered to those who accept a thin Moon."""
 MOST_LOSS_MAG = 3.0
 
 

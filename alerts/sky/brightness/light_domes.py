@@ -1,7 +1,8 @@
 """Light over towns: how bright, in which direction, under whose name.
 
 An estimate that knows people, not lamps. Walker's law was fitted to Californian cities between about
-10 and 100 km; places of the same size differ by a factor of two or more either way, so no verdict
+10 and 100 km; places of the same size differ by a factor of two or more either way, and elsewhere than
+45 degrees above a town the spread of its dome's shape comes on top (see `dome_shape`), so no verdict
 rests on it alone, and a reading at the site overrules it.
 """
 
@@ -30,9 +31,6 @@ Floats = npt.NDArray[np.float64]
 
 REACH_KM = 200.0
 WALKER_FACTOR, WALKER_EXPONENT = 0.01, -2.5
-SPREAD_FACTOR = 2.0
-"""How far a real town's glow may lie from the estimate, either way, 45 degrees above it. Elsewhere in the
-dome the spread of its shape comes on top, see `alerts.sky.brightness.dome_shape`."""
 BUILT_UP_PER_KM2 = 3000.0
 WALKER_FROM_KM = 10.0
 NEAR_EXPONENT = -1.75

@@ -195,7 +195,7 @@ def test_exposure_of_the_usual_kit() -> None:
     found = exposure_for(DEFAULT_KIT, SLOW, CORE_DEC_DEG)
     assert (found.shutter_s, found.aperture.f_number, found.iso.value) == (25.0, 2.8, 6400)
     assert round(found.core_px, 1) == 5.4
-    assert [(rule.name, rule.set_s) for rule in found.rules] == [
+    assert [(str(rule.name), rule.set_s) for rule in found.rules] == [
         ("rule of 500", 25.0),
         ("the simple NPF rule", 13.0),
         ("the full NPF rule", 6.0),

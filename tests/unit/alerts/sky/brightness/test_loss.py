@@ -15,7 +15,7 @@ from alerts.common.span import Span
 from alerts.sites.model import HorizonLine, Site
 from alerts.sky.brightness.total import loss_spans, site_sky, sky_at, sky_brightness
 from alerts.sky.ephemeris import Ephemeris, posix_s
-from alerts.sky.night import LOSS_WISHES_MAG, SkyWishes, Target, require_loss_wish
+from alerts.sky.night import SkyWishes, Target, require_loss_wish
 from alerts.sky.nights.night_events import nights_for_sites
 from alerts.sky.span_arrays import RowSpans
 from tests.unit.alerts.sky.brightness.reference import NO_TOWNS, UNHURRIED, moon_at, sky_of, towns_of
@@ -23,6 +23,7 @@ from tests.unit.alerts.sky.brightness.reference import NO_TOWNS, UNHURRIED, moon
 SITE = Site("Here", 30.0, 10.0, 500.0)
 SKY = site_sky(SITE, NO_TOWNS)
 FIRST, NIGHTS = date(2026, 5, 1), 60
+LOSS_WISHES_MAG = (0.1, 0.3, 0.6)
 ANY_MOON = SkyWishes(moonless=False)
 
 
