@@ -29,11 +29,9 @@ def at_clock(day: date, clock: time, zone: tzinfo) -> datetime:
     moment = earlier.astimezone(UTC)
     if moment.astimezone(zone).replace(tzinfo=None) == earlier.replace(tzinfo=None):
         return moment
-    return _jump(earlier.replace(fold=1).astimezone(UTC), moment, zone)
 
-
-def _jump(before: datetime, after: datetime, zone: tzinfo) -> datetime:
-    """The moment between the two at which the zone's offset changes, to the second."""
+    # the clock skips that time: when it jumps, to the second, lies between what the two readings of it give
+    before, after = earlier.replace(fold=1).astimezone(UTC), moment
     offset = before.astimezone(zone).utcoffset()
     while after - before > _SECOND:
         middle = before + (after - before) // 2

@@ -47,26 +47,20 @@ def in_units(text: str, units: Units) -> str:
     wanted = (_WARMTH if units.fahrenheit else ()) + (_LENGTHS if units.miles else ())
     for pattern, turned in wanted:
         text = pattern.sub(turned, text)
-    return _TIME.sub(_on_12_hours, text) if units.clock_hours == 12 else text
-
-
-def _on_12_hours(match: re.Match[str]) -> str:
-    return say_12_hours(int(match[1]), int(match[2]))
+    if units.clock_hours == 12:
+        text = _TIME.sub(lambda match: say_12_hours(int(match[1]), int(match[2])), text)
+    return text
 
 
 def _whole(value: float) -> str:
     return f"{value:.0f}".replace("-0", "0").replace("-", "−")
 
 
-def _value(match: re.Match[str]) -> float:
-    return float(match[1].replace("−", "-"))
-
-
 def _turn(
     unit: str, word: str, convert: Callable[[float], str]
 ) -> tuple[re.Pattern[str], Callable[[re.Match[str]], str]]:
     pattern = re.compile(rf"(?<![\w.])([−-]?\d+(?:\.\d+)?) {unit}(?![\w/²])")
-    return pattern, lambda match: f"{convert(_value(match))} {word}"
+    return pattern, lambda match: f"{convert(float(match[1].replace('−', '-')))} {word}"
 
 
 _TIME = re.compile(r"(?<![\d:.])([01]\d|2[0-3]):([0-5]\d)(?!:?\d| [ap]m)")
