@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from datetime import UTC, date, datetime, timedelta
-from functools import cache
+from functools import cache, lru_cache
 from types import MappingProxyType
 from typing import Any
 
@@ -34,18 +34,22 @@ def clock_of(zone: str, *times: datetime | None, hours: int = 24) -> Clock:
 def span_words(span: Span, zone: str, hours: int = 24) -> str:
     """`23:40–02:50 CEST`; where the clocks change in between, each time carries its zone."""
     span = whole_minutes(span)
-    clock = clock_of(zone, span.start, span.end, hours=hours)
-    if clock.marks_each:
-        return f"{clock.time(span.start)}–{clock.time(span.end)}"
-    return f"{clock.time(span.start)}–{clock.time(span.end)} {clock.zone_word(span.start)}"
+    return _on_clock(span, clock_of(zone, span.start, span.end, hours=hours))
 
 
+@lru_cache(maxsize=20_000)  # a home page says hundreds, mostly the same as before
 def dated_span(span: Span, zone: str, night: date, hours: int = 24) -> str:
     """As `span_words`; with the morning's date where the span begins after midnight."""
     span = whole_minutes(span)
-    day = clock_of(zone, span.start, span.end).day(span.start)
+    clock = clock_of(zone, span.start, span.end, hours=hours)
+    day = clock.day(span.start)
     lead = "" if day == night else f"{say_day(day)}, "
-    return lead + span_words(span, zone, hours)
+    return lead + _on_clock(span, clock)
+
+
+def _on_clock(span: Span, clock: Clock) -> str:
+    said = f"{clock.time(span.start)}–{clock.time(span.end)}"
+    return said if clock.marks_each else f"{said} {clock.zone_word(span.start)}"
 
 
 def stamp(at: datetime, zone: str) -> str:

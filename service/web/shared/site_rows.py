@@ -78,9 +78,11 @@ def watched_sites(session: Session, sites: Sequence[SeenSite], viewer: Viewer | 
 
 @dataclass(frozen=True, slots=True)
 class ListedSite:
-    """A site and its coming nights. is_own: of the viewer; is_watched: someone's wishes are judged here.
-    units: as the viewer wished to read figures and times of this site. leave_zone: of the clock that they
-    leave by."""
+    """A site and its coming nights. best: the one most worth looking at; None when none has a window.
+
+    is_own: of the viewer; is_watched: someone's wishes are judged here. units: as the viewer wished to read
+    figures and times of this site. leave_zone: of the clock that they leave by.
+    """
 
     site_id: int
     name: str
@@ -88,6 +90,7 @@ class ListedSite:
     is_own: bool
     is_watched: bool
     cells: tuple[NightCell, ...]
+    best: NightCell | None
     units: Units
     leave_zone: str
 
@@ -103,12 +106,6 @@ class ListedSite:
     def reader(self) -> Reader:
         """Who reads of it, on the site's clock."""
         return Reader(zone_info(self.site.zone), self.units)
-
-    @property
-    def best(self) -> NightCell | None:
-        """The night most worth looking at; None when none has a window."""
-        worth = (cell for cell in self.cells if cell.window and cell.verdict in ("go", "wait", ""))
-        return min(worth, key=standing_of, default=None)
 
     @property
     def tonight(self) -> NightCell | None:
@@ -127,7 +124,8 @@ def site_rows(
     found = []
     for each in sites:
         row, site = each.seen.row, each.seen.stored.site
-        cells = rows.get(row.id) or unwatched[site]
+        cells = still_ahead(rows.get(row.id) or unwatched[site], now)[:NIGHTS_SHOWN]
+        worth = (cell for cell in cells if cell.window and cell.verdict in ("go", "wait", ""))
         found.append(
             ListedSite(
                 site_id=row.id,
@@ -135,7 +133,8 @@ def site_rows(
                 site=site,
                 is_own=each.seen.is_own,
                 is_watched=each.watcher is not None,
-                cells=tuple(still_ahead(cells, now)[:NIGHTS_SHOWN]),
+                cells=tuple(cells),
+                best=min(worth, key=standing_of, default=None),
                 units=each.units,
                 leave_zone=(each.is_mine and each.wishes and each.wishes.clock_zone) or site.zone,
             )
