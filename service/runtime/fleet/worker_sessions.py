@@ -31,11 +31,8 @@ from service.store.repositories.messages import Status
 from service.store.schema.core_tables import MessageRow, SubscriptionRow
 
 Clock = Callable[[], datetime]
-_HELD, _LIMIT, _FRESH = (
-    "duskbell held part",
-    "duskbell limit",
-    "duskbell fresh messages",
-)
+_HELD, _LIMIT, _FRESH = "duskbell.held", "duskbell.limit", "duskbell.fresh"
+"""What a session's `info` says of it."""
 
 
 class PartSessions(sessionmaker[Session]):

@@ -5,29 +5,26 @@ A browser stays signed in for 30 days, whatever it does.
 
 from __future__ import annotations
 
-import base64
-import hashlib
-import secrets
 from datetime import datetime, timedelta
 
 from sqlalchemy import ColumnElement, select, update
 from sqlalchemy.orm import Session
 
+from service.store.repositories.tokens import digest, random_token
 from service.store.schema.core_tables import PersonRow
 from service.store.schema.delivery_tables import TokenRow
 
 PURPOSE = "session"
 LIVES = timedelta(days=30)
-RANDOM_BYTES = 20
 
 
 def start(session: Session, person_id: int, now: datetime, *, label: str = "") -> str:
     """A new signed-in browser of that person; the token for its cookie, in the clear for this once."""
-    token = base64.b32encode(secrets.token_bytes(RANDOM_BYTES)).decode("ascii").lower()
+    token = random_token()
     session.add(
         TokenRow(
             purpose=PURPOSE,
-            digest=_digest(token),
+            digest=digest(PURPOSE, token),
             person_id=person_id,
             label=label[:80],
             created_at=now,
@@ -44,7 +41,7 @@ def find(session: Session, token: str, now: datetime) -> tuple[TokenRow, PersonR
     query = (
         select(TokenRow, PersonRow)
         .join(PersonRow, TokenRow.person_id == PersonRow.id)
-        .where(TokenRow.digest == _digest(token), *_working(now))
+        .where(TokenRow.digest == digest(PURPOSE, token), *_working(now))
     )
     found = session.execute(query).first()
     return None if found is None else (found[0], found[1])
@@ -53,7 +50,7 @@ def find(session: Session, token: str, now: datetime) -> tuple[TokenRow, PersonR
 def was_signed_out(session: Session, token: str) -> bool:
     """Whether somebody ended that browser, rather than its time."""
     query = select(TokenRow.id).where(
-        TokenRow.digest == _digest(token), TokenRow.purpose == PURPOSE, TokenRow.used_at.is_not(None)
+        TokenRow.digest == digest(PURPOSE, token), TokenRow.purpose == PURPOSE, TokenRow.used_at.is_not(None)
     )
     return session.scalar(query) is not None
 
@@ -74,7 +71,7 @@ def _working(now: datetime) -> tuple[ColumnElement[bool], ...]:
 
 def end(session: Session, token: str, now: datetime) -> None:
     """Sign that browser out."""
-    _end(session, now, TokenRow.digest == _digest(token))
+    _end(session, now, TokenRow.digest == digest(PURPOSE, token))
 
 
 def end_one(session: Session, person_id: int, browser_id: int, now: datetime) -> bool:
@@ -95,8 +92,3 @@ def _end(session: Session, now: datetime, *which: ColumnElement[bool]) -> int:
         .values(used_at=now)
     )
     return int(done.rowcount)  # type: ignore[attr-defined]
-
-
-def _digest(token: str) -> str:
-    """SHA-256 is enough: nobody can try 160 random bits."""
-    return hashlib.sha256(f"{PURPOSE}:{token}".encode()).hexdigest()

@@ -107,7 +107,8 @@ def sky_wants(session: Session, now: datetime) -> dict[tuple[int, str], SkyWant]
     """By site and sky key, what the active subscriptions want; what pages show to others of the shared sites
     among them; and for those that paused or ended, the nights for which they were told a go, as it must be
     taken back if it sours."""
-    wishes = select(SubscriptionRow.site_id, cast(SubscriptionRow.wishes, Text))
+    row, copy = SubscriptionRow, aliased(SiteRow)
+    wishes = select(row.site_id, cast(row.wishes, Text))
     wants: dict[tuple[int, str], SkyWant] = {}
     for site_id, text in session.execute(only_active(wishes, now)):
         known = parsed_wishes(text)
@@ -116,23 +117,11 @@ def sky_wants(session: Session, now: datetime) -> dict[tuple[int, str], SkyWant]
     usual = parsed_wishes(_WISHES.dump_json(DEFAULT_WISHES).decode())
     # the copies of shared sites that somebody is told about: anybody may look at them, by the usual wishes;
     # joined by the site's subscription, so that who works out the site works out its copy
-    copy = aliased(SiteRow)
-    shown = select(copy.id).join(SubscriptionRow, SubscriptionRow.site_id == copy.rounded_of_id)
+    shown = select(copy.id).join(row, row.site_id == copy.rounded_of_id)
     for site_id in session.scalars(only_active(shown, now).where(copy.is_shared).distinct()):
         for key, sky in usual.skies:
             wants.setdefault((site_id, key), SkyWant(sky)).add(usual.evenings)
-    for site_id, text, told in _owed_nights(session, now):
-        for key, sky in parsed_wishes(text).skies:
-            wants.setdefault((site_id, key), SkyWant(sky)).add(
-                Wishes(trips=(Trip(told, told),), days_ahead=0)
-            )
-    return wants
-
-
-def _owed_nights(session: Session, now: datetime) -> list[tuple[int, str, date]]:
-    """Site, wishes and night of each go told to a subscription that isn't active any more."""
-    row = SubscriptionRow
-    query = (
+    owed = (
         select(row.site_id, cast(row.wishes, Text), AlertRow.night_name)
         .join(AlertRow, AlertRow.subscription_id == row.id)
         .where(
@@ -142,7 +131,11 @@ def _owed_nights(session: Session, now: datetime) -> list[tuple[int, str, date]]
         )
         .distinct()
     )
-    return [(site_id, text, told) for site_id, text, told in session.execute(query)]
+    for site_id, text, told in session.execute(owed):
+        for key, sky in parsed_wishes(text).skies:
+            only_that = Wishes(trips=(Trip(told, told),), days_ahead=0)
+            wants.setdefault((site_id, key), SkyWant(sky)).add(only_that)
+    return wants
 
 
 @dataclass(frozen=True, slots=True)

@@ -81,7 +81,7 @@ def mint(
     address_id: int | None = None,
 ) -> str:
     """A fresh token, in the clear for this once."""
-    token = PREFIXES.get(purpose, "") + _random()
+    token = PREFIXES.get(purpose, "") + random_token()
     row = _row(purpose, token, now)
     row.person_id, row.address_id = person_id, address_id
     session.add(row)
@@ -92,7 +92,7 @@ def mint(
 def mint_code(session: Session, address_id: int, now: datetime, *, length: int | None) -> str:
     """A fresh code that a receiver answers with. length: its letters, 5 random bits each, where people type
     it."""
-    code = _random()[:length]
+    code = random_token()[:length]
     row = _row(Purpose.CHALLENGE, code, now)
     row.address_id = address_id
     session.add(row)
@@ -111,7 +111,7 @@ class KeyTerms:
 
 def mint_key(session: Session, person_id: int, now: datetime, terms: KeyTerms) -> str:
     """A fresh key for a program, in the clear for this once."""
-    key = PREFIXES[Purpose.API_KEY] + _random()
+    key = PREFIXES[Purpose.API_KEY] + random_token()
     row = _row(Purpose.API_KEY, key, now)
     row.person_id, row.label = person_id, terms.label
     row.expires_at, row.scope = now + terms.lives, " ".join(terms.scopes)
@@ -120,7 +120,8 @@ def mint_key(session: Session, person_id: int, now: datetime, terms: KeyTerms) -
     return key
 
 
-def _random() -> str:
+def random_token() -> str:
+    """A text that nobody can guess."""
     return base64.b32encode(secrets.token_bytes(RANDOM_BYTES)).decode("ascii").lower()
 
 
@@ -195,7 +196,7 @@ def find(session: Session, purpose: Purpose, token: str, now: datetime) -> Token
     """The row of a token that works now; None for any other."""
     return session.scalar(
         select(TokenRow).where(
-            TokenRow.digest == _digest(purpose, token),
+            TokenRow.digest == digest(purpose, token),
             TokenRow.purpose == purpose,
             TokenRow.used_at.is_(None),
             or_(TokenRow.expires_at.is_(None), TokenRow.expires_at > now),
@@ -218,7 +219,7 @@ def find_expired(session: Session, purpose: Purpose, token: str, now: datetime) 
     """The row of a token that would work if its time weren't over."""
     return session.scalar(
         select(TokenRow).where(
-            TokenRow.digest == _digest(purpose, token),
+            TokenRow.digest == digest(purpose, token),
             TokenRow.purpose == purpose,
             TokenRow.used_at.is_(None),
             TokenRow.expires_at <= now,
@@ -247,9 +248,9 @@ def revoke(session: Session, now: datetime, *, purpose: Purpose, address_id: int
 def _row(purpose: Purpose, token: str, now: datetime) -> TokenRow:
     lives = RULES[purpose].lives
     expires_at = None if lives is None else now + lives
-    return TokenRow(purpose=purpose, digest=_digest(purpose, token), created_at=now, expires_at=expires_at)
+    return TokenRow(purpose=purpose, digest=digest(purpose, token), created_at=now, expires_at=expires_at)
 
 
-def _digest(purpose: Purpose, token: str) -> str:
+def digest(purpose: str, token: str) -> str:
     """SHA-256 is enough: nobody can try 160 random bits."""
     return hashlib.sha256(f"{purpose}:{token}".encode()).hexdigest()
