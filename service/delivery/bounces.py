@@ -36,7 +36,7 @@ from service.delivery.results import tell_owner
 from service.store.repositories import suppression
 from service.store.repositories.messages import find_mail
 from service.store.repositories.operator_alerts import note_trouble
-from service.store.repositories.suppression import BounceKind
+from service.store.repositories.suppression import Bounce, BounceKind
 
 log = logging.getLogger(__name__)
 
@@ -145,7 +145,7 @@ def note_report(session: Session, keys: Keys, report: Report, metrics: Metrics, 
         return True
     metrics.bounces.labels(report.kind.value).inc()
     hashed = suppression.address_hash(keys, address.channel, address.target)
-    if suppression.note_bounce(session, hashed, report.kind, report.code, message.id, now):
+    if suppression.note_bounce(session, hashed, Bounce(report.kind, report.code, message.id), now):
         complained = report.kind is BounceKind.COMPLAINT
         reason = say("delivery.off-complained") if complained else say("delivery.off-bounced")
         if host_state.switch_off(address, reason, now):

@@ -29,7 +29,7 @@ from service.store.json_values import from_json
 from service.store.repositories import decisions, messages, suppression, tokens
 from service.store.repositories.decisions import SubscriptionNight
 from service.store.repositories.message_scenes import Scene, calendar_key, count_words, find_scenes
-from service.store.repositories.messages import NoticeKind, Status
+from service.store.repositories.messages import Lease, NoticeKind, Status
 from service.store.repositories.operator_alerts import note_trouble
 from service.store.repositories.subscriptions import is_left, subscriptions_by_id
 from service.store.repositories.suppression import BarReason
@@ -109,6 +109,10 @@ class Claimed:
     unsubscribe_url: str | None = None
     manage_url: str | None = None
     units: Units = Units.METRIC
+
+    @property
+    def lease(self) -> Lease:
+        return Lease(self.message_id, self.token)
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,9 +232,8 @@ def claim_batch(
         if isinstance(outcome, HeldBack):
             messages.hold(session, message, at.wall + (outcome.until - at.now), note=say("delivery.held"))
             continue
-        messages.settle(
-            session, message.id, message.lease_token, outcome.status, wall=at.wall, note=outcome.note
-        )
+        lease = Lease(message.id, message.lease_token)
+        messages.settle(session, lease, outcome.status, wall=at.wall, note=outcome.note)
         ended.append(outcome.status)
     return claimed, ended
 

@@ -32,7 +32,7 @@ from service.delivery.claim import Claimed
 from service.store.repositories import messages, suppression
 from service.store.repositories.messages import NewNotice, NoticeKind, Status
 from service.store.repositories.operator_alerts import note_trouble
-from service.store.repositories.suppression import BounceKind
+from service.store.repositories.suppression import Bounce, BounceKind
 from service.store.schema.core_tables import AddressRow
 
 log = logging.getLogger(__name__)
@@ -178,9 +178,7 @@ def _settle_sent(
         if note is None:
             plain[claimed.token].append(claimed.message_id)
         else:
-            is_held = messages.settle(
-                session, claimed.message_id, claimed.token, Status.SENT, wall=wall, note=note
-            )
+            is_held = messages.settle(session, claimed.lease, Status.SENT, wall=wall, note=note)
             done += is_held
             late.update([] if is_held else [claimed.message_id])
     for token, ids in plain.items():
@@ -207,14 +205,9 @@ def _after_failure(session: Session, ledger: BatchResult, sent: FinishedAttempt,
     retry_at = next_attempt(failed, at.wall + (claimed.expires_at - at.now), random.uniform(-1, 1))
     maybe_sent = claimed.maybe_sent or error.maybe_sent
     if retry_at is None:
-        done = messages.settle(
-            session, claimed.message_id, claimed.token, Status.FAILED,
-            wall=at.wall, note=str(error), maybe_sent=maybe_sent,
-        )  # fmt: skip
+        done = messages.give_up(session, claimed.lease, wall=at.wall, note=str(error), maybe_sent=maybe_sent)
         return Status.FAILED if done else None
-    done = messages.put_back(
-        session, claimed.message_id, claimed.token, retry_at, maybe_sent=maybe_sent, note=str(error)
-    )
+    done = messages.put_back(session, claimed.lease, retry_at, note=str(error), maybe_sent=maybe_sent)
     return Status.RETRY if done else None
 
 
@@ -243,9 +236,8 @@ def _blame(session: Session, claimed: Claimed, error: ChannelError, at: Moment) 
     if error.gone:
         turn = _off(address, say("delivery.off-gone"), at.wall)
     elif is_mail and error.permanent:
-        struck = suppression.note_bounce(
-            session, claimed.address_hash, BounceKind.HARD, error.code, claimed.message_id, at.wall
-        )
+        bounce = Bounce(BounceKind.HARD, error.code, claimed.message_id)
+        struck = suppression.note_bounce(session, claimed.address_hash, bounce, at.wall)
         turn = _off(address, say("delivery.off-bounced"), at.wall) if struck else None
     else:
         turn = host_state.note_failure(session, address, at.wall)

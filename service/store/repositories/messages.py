@@ -269,22 +269,25 @@ def lock_stored(session: Session, message_ids: Iterable[str]) -> set[str]:
     return set(session.scalars(held.with_for_update(read=True, key_share=True)))
 
 
-def settle(
-    session: Session,
-    message_id: str,
-    token: str | None,
-    status: Status,
-    *,
-    wall: datetime,
-    note: str | None = None,
-    maybe_sent: bool | None = None,
-) -> bool:
-    """End a claimed message; False when its lease was lost meanwhile, and nothing is changed then.
+@value(frozen=True, slots=True)
+class Lease:
+    """A message as one sender has claimed it."""
 
-    maybe_sent: whether it may have arrived all the same; None leaves that as it is.
-    """
-    doubt = {} if maybe_sent is None else {"maybe_sent": maybe_sent}
-    return bool(_leave(session, [message_id], token, status=status, settled_at=wall, note=note, **doubt))
+    message_id: str
+    token: str | None
+
+
+def settle(
+    session: Session, lease: Lease, status: Status, *, wall: datetime, note: str | None = None
+) -> bool:
+    """End a claimed message; False when its lease was lost meanwhile, and nothing is changed then."""
+    return bool(_leave(session, [lease.message_id], lease.token, status=status, settled_at=wall, note=note))
+
+
+def give_up(session: Session, lease: Lease, *, wall: datetime, note: str, maybe_sent: bool) -> bool:
+    """As `settle`, for one that can't be sent. maybe_sent: whether it may have arrived all the same."""
+    values = {"status": Status.FAILED, "settled_at": wall, "note": note, "maybe_sent": maybe_sent}
+    return bool(_leave(session, [lease.message_id], lease.token, **values))
 
 
 def settle_sent(session: Session, message_ids: Iterable[str], token: str | None, wall: datetime) -> set[str]:
@@ -307,21 +310,13 @@ def settle_late(session: Session, message_ids: Iterable[str], wall: datetime) ->
     )
 
 
-def put_back(
-    session: Session,
-    message_id: str,
-    token: str | None,
-    due_at: datetime,
-    *,
-    maybe_sent: bool,
-    note: str,
-) -> bool:
+def put_back(session: Session, lease: Lease, due_at: datetime, *, note: str, maybe_sent: bool) -> bool:
     """Let a claimed message be tried again at `due_at`; False when its lease was lost meanwhile.
 
     maybe_sent: whether this or an earlier attempt may have arrived.
     """
     values = {"status": Status.RETRY, "due_at": due_at, "maybe_sent": maybe_sent, "note": note}
-    return bool(_leave(session, [message_id], token, **values))
+    return bool(_leave(session, [lease.message_id], lease.token, **values))
 
 
 def hold(session: Session, message: MessageRow, due_at: datetime, *, note: str) -> None:

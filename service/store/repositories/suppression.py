@@ -4,6 +4,7 @@ how often each was asked to confirm."""
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 
@@ -65,19 +66,27 @@ def find_suppressed(session: Session, hashes: Iterable[str]) -> dict[str, BarRea
     return {hashed: BarReason(reason) for hashed, reason in rows}
 
 
-def note_bounce(
-    session: Session, hashed: str, kind: BounceKind, code: str, message_id: str, now: datetime
-) -> bool:
+@dataclass(frozen=True, slots=True)
+class Bounce:
+    """A mail that came back."""
+
+    kind: BounceKind
+    code: str
+    message_id: str
+
+
+def note_bounce(session: Session, hashed: str, bounce: Bounce, now: datetime) -> bool:
     """Keep a bounce once per message; whether the address has now got onto the list."""
+    values = {"address_hash": hashed, "message_id": bounce.message_id, "kind": bounce.kind}
     kept = session.execute(
         insert_into(session, BounceRow)
-        .values(address_hash=hashed, message_id=message_id, kind=kind, code=code[:20], seen_at=now)
+        .values(**values, code=bounce.code[:20], seen_at=now)
         .on_conflict_do_nothing(index_elements=["address_hash", "message_id", "kind"])
     )
     if not kept.rowcount or find_suppressed(session, [hashed]):  # type: ignore[attr-defined]
         return False
-    if kind is BounceKind.COMPLAINT:
-        suppress(session, hashed, BarReason.COMPLAINED, code, now)
+    if bounce.kind is BounceKind.COMPLAINT:
+        suppress(session, hashed, BarReason.COMPLAINED, bounce.code, now)
         return True
     strikes = session.scalar(
         select(func.count(func.distinct(BounceRow.message_id))).where(
@@ -86,7 +95,7 @@ def note_bounce(
     )
     if (strikes or 0) < STRIKES:
         return False
-    suppress(session, hashed, BarReason.BOUNCED, code, now)
+    suppress(session, hashed, BarReason.BOUNCED, bounce.code, now)
     return True
 
 

@@ -21,7 +21,7 @@ from service.store.json_values import from_json, to_json
 from service.store.migrate import require_current
 from service.store.repositories import addresses, forecasts, messages, people, sites, subscriptions
 from service.store.repositories.forecast_packing import unpack
-from service.store.repositories.messages import Status
+from service.store.repositories.messages import Lease, Status
 from service.store.schema.core_tables import (
     AlertRow,
     DecisionRow,
@@ -214,8 +214,8 @@ def test_row_9_a_sender_that_lost_its_lease_changes_nothing(session: Session) ->
     assert messages.release_dead_leases(session, NOW + 2 * messages.LEASE) == 1
     second = claim(session, message_id, NOW + 2 * messages.LEASE)
     assert second is not None
-    assert not messages.settle(session, first.id, first.lease_token, Status.FAILED, wall=NOW)
-    assert messages.settle(session, second.id, second.lease_token, Status.SENT, wall=NOW)
+    assert not messages.settle(session, Lease(first.id, first.lease_token), Status.FAILED, wall=NOW)
+    assert messages.settle(session, Lease(second.id, second.lease_token), Status.SENT, wall=NOW)
     session.commit()
     assert session.get_one(MessageRow, message_id, populate_existing=True).status == Status.SENT
 
