@@ -45,19 +45,6 @@ class AskOutcome(StrEnum):
     UNKNOWN = "unknown"
 
 
-def welcome(
-    session: Session, keys: Keys, email: str, *, zone: str, network: str, now: datetime
-) -> tuple[AddressRow, AskOutcome]:
-    """The address that somebody typed into a page: kept, asked to confirm, and told nothing before it has.
-
-    BadInput when it can't be a mail address.
-    """
-    target = check_mail_address(email)
-    account = address_owner.find_account(session, target)
-    address = account or address_owner.add_pending(session, target, zone=zone, now=now)
-    return address, ask_to_confirm(session, keys, address, network=network, now=now)
-
-
 def ask_to_confirm(
     session: Session, keys: Keys, address: AddressRow, *, network: str, now: datetime
 ) -> AskOutcome:

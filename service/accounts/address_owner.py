@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase, say
 from alerts.judging.privacy import discreet_facts
-from service.channels.email_message import mail_spellings
+from service.channels.email_message import check_mail_address, mail_spellings
 from service.common.redaction import mask_mail
 from service.store.maintenance.personal_data import delete_messages
 from service.store.repositories import addresses, people, rounded_sites, subscriptions
@@ -111,6 +111,15 @@ def add_pending(session: Session, target: str, *, zone: str, now: datetime) -> A
     session.add(address)
     session.flush()
     return address
+
+
+def typed_address(session: Session, email: str, *, zone: str, now: datetime) -> AddressRow:
+    """The address that somebody typed into a page: that of its account, else one that waits for its word.
+
+    BadInput when it can't be a mail address.
+    """
+    target = check_mail_address(email)
+    return find_account(session, target) or add_pending(session, target, zone=zone, now=now)
 
 
 def find_of_person(session: Session, target: str, person_id: int) -> AddressRow | None:

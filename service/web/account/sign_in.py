@@ -12,7 +12,7 @@ from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from alerts.common.phrases import say
-from service.accounts import access
+from service.accounts import access, address_owner
 from service.setup.steps import is_untouched
 from service.store.repositories import browsers, people, tokens
 from service.store.repositories.tokens import RULES, Purpose
@@ -140,7 +140,8 @@ def sign_up(web: Web, email: str, network: str) -> None:
     """Ask a new address to confirm itself; a known one gets a link to sign in. BadInput for no address."""
     now, keys = web.duskbell.clock(), web.duskbell.keys
     with web.writing.begin() as session:
-        _, asked = access.welcome(session, keys, email, zone=people.UNKNOWN_ZONE, network=network, now=now)
+        address = address_owner.typed_address(session, email, zone=people.UNKNOWN_ZONE, now=now)
+        asked = access.ask_to_confirm(session, keys, address, network=network, now=now)
         if asked is access.AskOutcome.KNOWN:
             access.ask_to_sign_in(session, keys, email, network=network, now=now)
     web.nudge()

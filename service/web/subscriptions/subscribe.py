@@ -221,7 +221,8 @@ def _subscribe_stranger(web: Web, page: WishPage, wishes: Wishes, network: str) 
     zone = seen.stored.site.zone
     with web.writing.begin() as session:
         # A new address is asked to confirm; one that is known gets a link to sign in, and nothing changes.
-        address, asked = access.welcome(session, keys, page.email, zone=zone, network=network, now=now)
+        address = address_owner.typed_address(session, page.email, zone=zone, now=now)
+        asked = access.ask_to_confirm(session, keys, address, network=network, now=now)
         is_told = subscriptions.is_told(session, seen.row.id, address_id=address.id)
         if asked is access.AskOutcome.KNOWN:
             access.ask_to_sign_in(session, keys, page.email, network=network, now=now)

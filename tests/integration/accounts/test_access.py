@@ -9,7 +9,7 @@ import pytest
 from sqlalchemy import func, select, update
 
 from alerts.common.errors import BadInput
-from service.accounts import access
+from service.accounts import access, address_owner
 from service.accounts.access import AskOutcome
 from service.store.repositories import suppression, tokens
 from service.store.repositories.messages import Status
@@ -25,9 +25,8 @@ MINUTE, HOUR, DAY = timedelta(minutes=1), timedelta(hours=1), timedelta(days=1)
 
 def welcome(yard: Yard, email: str, *, network: str = NETWORK) -> tuple[int, AskOutcome]:
     with yard.sessions.begin() as session:
-        address, asked = access.welcome(
-            session, yard.duskbell.keys, email, zone="Europe/Madrid", network=network, now=yard.wall
-        )
+        address = address_owner.typed_address(session, email, zone="Europe/Madrid", now=yard.wall)
+        asked = access.ask_to_confirm(session, yard.duskbell.keys, address, network=network, now=yard.wall)
         return address.id, asked
 
 

@@ -110,9 +110,8 @@ def test_decisions_stay_with_the_wishes_they_were_made_by(yard: Yard, ada: int) 
 def test_nothing_is_sent_to_the_address_any_more_until_it_confirms_anew(yard: Yard, ada: int) -> None:
     erase(yard, ada)
     with yard.sessions.begin() as session:
-        address, asked = access.welcome(
-            session, yard.duskbell.keys, "ada.byron@example.net", zone="UTC", network="n", now=yard.wall
-        )
+        address = address_owner.typed_address(session, "ada.byron@example.net", zone="UTC", now=yard.wall)
+        asked = access.ask_to_confirm(session, yard.duskbell.keys, address, network="n", now=yard.wall)
         assert asked is access.AskOutcome.SENT
         assert address.person_id != ada
         number = address.id

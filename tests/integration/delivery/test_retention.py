@@ -7,7 +7,7 @@ from datetime import timedelta
 from sqlalchemy import func, select
 
 from alerts.notifying.model import AlertKind
-from service.accounts import access
+from service.accounts import access, address_owner
 from service.channels import host_state
 from service.runtime.maintenance_jobs import forget_old
 from service.store.maintenance import retention
@@ -47,9 +47,8 @@ def test_a_message_that_is_not_settled_stays_whatever_its_age(yard: Yard) -> Non
 
 def test_an_address_that_never_confirmed_is_forgotten_after_a_week(yard: Yard) -> None:
     with yard.sessions.begin() as session:
-        address, _ = access.welcome(
-            session, yard.duskbell.keys, "ada@example.net", zone="UTC", network="n", now=yard.wall
-        )
+        address = address_owner.typed_address(session, "ada@example.net", zone="UTC", now=yard.wall)
+        access.ask_to_confirm(session, yard.duskbell.keys, address, network="n", now=yard.wall)
         number = address.id
     kept = yard.address("email", "bob@example.net")
     yard.deliver()
