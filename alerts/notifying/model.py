@@ -32,6 +32,14 @@ class AlertKind(StrEnum):
 class Why(StrEnum):
     """Why something is told, or why nothing is."""
 
+    holds_back: bool
+    """Whether it is silence about a night that was good enough, or nearly: the second value of its line."""
+
+    def __new__(cls, code: str, holds_back: bool = False) -> Why:
+        member = str.__new__(cls, code)
+        member._value_, member.holds_back = code, holds_back
+        return member
+
     GOOD_AHEAD = "good_ahead"  # days ahead, and worth keeping the evening free
     GOOD_TONIGHT = "good_tonight"  # the first go
     GOOD_AGAIN = "good_again"  # taken back, and now clearly good again
@@ -48,32 +56,17 @@ class Why(StrEnum):
     NOT_GOOD_ENOUGH = "not_good_enough"  # seen, and below what was asked for
     NOTHING_TOLD = "nothing_told"  # turned bad after a heads-up: no go was given, none is taken back
     USUAL_HERE = "usual_here"  # good, and no better than such nights usually are there
-    ONE_LINEAGE = "one_lineage"  # good, by one model family alone
+    ONE_LINEAGE = "one_lineage", True  # good, by one model family alone
     CANNOT_SAY = "cannot_say"  # unknown: no reason to call, none to take back
-    TOO_EARLY = "too_early"  # further ahead than the person wants to hear of
+    TOO_EARLY = "too_early", True  # further ahead than the person wants to hear of
     NOT_YET_DUE = "not_yet_due"  # good, and there is time: said before one must leave
-    TOO_LATE = "too_late"  # good, and nobody could get there any more
+    TOO_LATE = "too_late", True  # good, and nobody could get there any more
     NIGHT_OVER = "night_over"  # nothing is told of a window that has passed
-    NOT_SURELY_AGAIN = "not_surely_again"  # taken back, and not good by a margin
-    JUST_TURNED = "just_turned"  # good only since this look: said if the next one sees it too
-    QUIET_HOURS = "quiet_hours"  # waits for the end of the quiet hours, and is judged again then
-    ENOUGH_SAID = "enough_said"  # the cap on alerts for one night
-    ENOUGH_THIS_WEEK = "enough_this_week"  # the person's own cap
-
-
-HELD_BACK = frozenset(
-    {
-        Why.QUIET_HOURS,
-        Why.ENOUGH_SAID,
-        Why.ENOUGH_THIS_WEEK,
-        Why.JUST_TURNED,
-        Why.ONE_LINEAGE,
-        Why.NOT_SURELY_AGAIN,
-        Why.TOO_LATE,
-        Why.TOO_EARLY,
-    }
-)
-"""Silence about a night that was good enough, or nearly."""
+    NOT_SURELY_AGAIN = "not_surely_again", True  # taken back, and not good by a margin
+    JUST_TURNED = "just_turned", True  # good only since this look: said if the next one sees it too
+    QUIET_HOURS = "quiet_hours", True  # waits for the end of the quiet hours, and is judged again then
+    ENOUGH_SAID = "enough_said", True  # the cap on alerts for one night
+    ENOUGH_THIS_WEEK = "enough_this_week", True  # the person's own cap
 
 
 @value(frozen=True, slots=True)

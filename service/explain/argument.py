@@ -17,7 +17,7 @@ from alerts.common.text import sentence
 from alerts.common.time_text import long_day, say_minutes
 from alerts.judging.rules import Reason, sky_reasons
 from alerts.judging.verdict import VerdictWord, hangs_on
-from alerts.notifying.model import HELD_BACK, AlertLevel, Why
+from alerts.notifying.model import AlertLevel, Why
 from alerts.sky.target_text import target_name
 from alerts.track.record.text import outcome_lines
 from alerts.weather.models import model_name, name_with_family, source_name
@@ -31,6 +31,7 @@ from service.store.schema.core_tables import DecisionRow
 
 MOST_REFUSED = 5
 """So many answers that couldn't be used are named."""
+HELD_BACK = frozenset(why for why in Why if why.holds_back)
 
 
 @dataclass(frozen=True, slots=True)
