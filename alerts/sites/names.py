@@ -15,7 +15,10 @@ _JOINER = "\u200d"  # joins emoji; the one format character that names may hold
 
 def clean_name(raw: str, what: str = "name") -> str:
     """The name in NFC, trimmed. BadInput when it is empty, too long or holds control, bidirectional
-    or other invisible characters (they break mail headers and can disguise text)."""
+    or other invisible characters (they break mail headers and can disguise text).
+
+    what: the kind of name in the entries `sites.name-…` of the catalogue.
+    """
     name = unicodedata.normalize("NFC", raw).strip()
     if not name:
         raise BadInput(phrase("sites.name-empty", what=what))

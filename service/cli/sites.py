@@ -86,7 +86,7 @@ def site() -> None: ...
 @hands_over(spot=SpotAsked, darkness=DarknessAsked)
 def add(name: str, spot: SpotAsked, darkness: DarknessAsked) -> None:
     duskbell = build()
-    place = darkness.of(spot.settled(duskbell).named(clean_name(name, "site name")))
+    place = darkness.of(spot.settled(duskbell).named(clean_name(name, "site")))
     now = duskbell.clock()
     with duskbell.sessions.begin() as session:
         owner = get_operator(session, zone=place.zone, now=now)
@@ -154,7 +154,7 @@ def read_foreground(text: str) -> Foreground:
         bearing_deg = math.nan
     if not name or not 0 <= bearing_deg < 360:
         raise BadInput(phrase("cli.no-foreground", text=text))
-    return Foreground(clean_name(name, "foreground's name"), bearing_deg)
+    return Foreground(clean_name(name, "foreground"), bearing_deg)
 
 
 def read_months(text: str) -> tuple[int, ...]:

@@ -212,7 +212,7 @@ def place_at(
             if each not in ("name", "lat_deg", "lon_deg", "elevation_m")
         }
     zone = described.pop("zone", None) or zone_at(*at)
-    name = clean_name(name, "name")
+    name = clean_name(name)
     return Site(name, at[0], at[1], elevation_m or 0.0, zone, **described)
 
 
@@ -343,7 +343,7 @@ def add_push(duskbell: Duskbell, name: str, url: str) -> int:
         raise BadInput(phrase("setup.push-address"))
     with duskbell.sessions.begin() as session:
         operator = people.get_operator(session, zone=UNKNOWN_ZONE, now=duskbell.clock())
-        target = clean_name(name, say("setup.push-name"))
+        target = clean_name(name, "push")
         channel = NamedTargets({target: url})
         return register(session, channel, operator, NewReceiver("named", target), duskbell.clock()).id
 

@@ -212,7 +212,7 @@ def build_keys(web: Web) -> APIRouter:
         require_fresh(request, viewer, FRESH_BACK.format("feeds"))
         now = web.duskbell.clock()
         try:
-            label = clean_name(form.text("label"), "key's name")
+            label = clean_name(form.text("label"), "key")
             days = form.text("days") or str(tokens.KEY_LIVES.days)
             is_number = days.isascii() and days.isdigit() and len(days) < 5
             with web.writing.begin() as session:

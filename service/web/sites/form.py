@@ -58,7 +58,7 @@ def read_draft(form: Form) -> tuple[Draft | None, FaultTexts]:
     """The site that a form describes, and no faults; or None, and a fault for each field to change."""
     faults = Faults()
     at = faults.read("at", lambda: parse_lat_lon(form.text("at")), None)
-    name = faults.read("name", lambda: clean_name(form.text("name"), "name"), "")
+    name = faults.read("name", lambda: clean_name(form.text("name")), "")
     zone = faults.read("zone", lambda: read_zone(form.text("zone"), at), "UTC")
     elevation_m = faults.read("elevation_m", lambda: _number(form.text("elevation_m"), "elevation"), None)
     parts: dict[str, object] = {
@@ -127,7 +127,7 @@ def read_foregrounds(typed: str) -> tuple[Foreground, ...]:
             bearing_deg = -1.0
         if not name.strip() or not 0 <= bearing_deg < 360:
             raise BadInput(phrase("web-sites.not-a-foreground", line=line[:60]))
-        found.append(Foreground(clean_name(name, "foreground's name"), bearing_deg))
+        found.append(Foreground(clean_name(name, "foreground"), bearing_deg))
     return tuple(found)
 
 

@@ -110,7 +110,7 @@ def chosen_drafts(form: Form) -> list[Draft]:
             elevation_m = float(elevation) if elevation else None
         except ValueError:
             raise BadInput(phrase("web-sites.places-damaged")) from None
-        name = clean_name(form.text(f"name-{key}"), "name")
+        name = clean_name(form.text(f"name-{key}"))
         site = Site(name, lat_deg, lon_deg, elevation_m or 0.0, zone_at(lat_deg, lon_deg))
         drafts.append(Draft(site, elevation_m is not None, is_shared=False))
     if not drafts:
