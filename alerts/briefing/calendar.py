@@ -78,7 +78,7 @@ def _events(entry: CalendarEntry, stamp: datetime) -> Iterator[Event]:
         return
     name, mark = plain(facts.site_name, LONGEST_NAME), INVENTED_MARK if facts.invented else ""
     # below its title a calendar shows the first line, the table of facts and the zones
-    view = view_alert(facts, entry.units, with_field=False)
+    view = view_alert(facts, entry.units, in_full=False)
     below = "\n".join([line_of(view), *(f"{row.label}: {row.value}" for row in view.rows), view.zones])
     is_off = facts.kind is AlertKind.STAND_DOWN
     roles: list[tuple[str, Span, Sequence[timedelta]]] = [(WINDOW, window, WINDOW_ALARMS)]

@@ -128,10 +128,10 @@ def render_chat(briefing: Briefing) -> tuple[str, str]:
     """The subject, and plain text for a group's chat: a short first line, at most ten lines, nobody called by
     it.
 
-    No personal links: what manages one person's messages has no place in a group. No notes for the field: no
-    chat shows them, and they take time to word.
+    No personal links: what manages one person's messages has no place in a group. Neither notes for the
+    field nor what the chance rests on: no chat shows them, and they take time to word.
     """
-    views = _views(briefing, with_field=False)
+    views = _views(briefing, in_full=False)
     subject = _subject(briefing, views, BUILT_IN)
     values = {
         "subject": subject,
@@ -150,7 +150,7 @@ def ranked(briefing: Briefing) -> tuple[AlertFacts, ...]:
     return tuple(sorted(briefing.alerts, key=lambda facts: facts.kind is not AlertKind.STAND_DOWN))
 
 
-def _views(briefing: Briefing, *, with_field: bool = True) -> list[AlertView]:
+def _views(briefing: Briefing, *, in_full: bool = True) -> list[AlertView]:
     """The words of each alert, in the order they are shown.
 
     The other sites of a night and its fork stand beside the first alert on it, without those told anyway.
@@ -165,7 +165,7 @@ def _views(briefing: Briefing, *, with_field: bool = True) -> list[AlertView]:
             mine = {each.site_name for each in alerts if each.night == facts.night}
             told = replace(facts, others=tuple(o for o in facts.others if o.site_name not in mine))
         seen.add(facts.night)
-        views.append(view_alert(told, briefing.units, with_field=with_field))
+        views.append(view_alert(told, briefing.units, in_full=in_full))
     return views
 
 

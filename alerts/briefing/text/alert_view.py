@@ -106,10 +106,11 @@ class AlertView:
     outcome_url: str = ""
 
 
-def view_alert(facts: AlertFacts, units: Units = Units.METRIC, *, with_field: bool = True) -> AlertView:
+def view_alert(facts: AlertFacts, units: Units = Units.METRIC, *, in_full: bool = True) -> AlertView:
     """Put the facts into words, every text made plain and every time, to the minute, set in its zone.
 
-    with_field: also the field plan, of what sends someone out, and for who asks about a night that may.
+    in_full: also what the chance rests on, and of what sends someone out, and for who asks about a night that
+    may, the field plan.
     """
     facts = to_the_minute(facts)
     field, home = _clocks(facts, units)
@@ -174,12 +175,12 @@ def view_alert(facts: AlertFacts, units: Units = Units.METRIC, *, with_field: bo
         decide=decide,
         zones=say("briefing.zones", reader, here=here, there=there),
         rows=_labelled(_facts_told(facts, field, home, reader), target, reader),
-        basis=() if form in CALLED_OFF else _labelled(_basis(facts, reader), target, reader),
+        basis=() if form in CALLED_OFF or not in_full else _labelled(_basis(facts, reader), target, reader),
         reasons=tuple(sentence(words_of(each, reader)) for each in facts.reasons),
         hazards=tuple(sentence(words_of(each, reader)) for each in facts.hazards),
         forecast=_forecast(facts, home, reader),
         field=field_view(facts, facts.field, field, home, reader)
-        if with_field and plans and facts.field
+        if in_full and plans and facts.field
         else None,
         access_note=plain(facts.access_note),
         next_window=_with_year(long_day, facts.next_window, night),
