@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
+from functools import cache
 
 from alerts.common.phrases import say
 from alerts.sites.model import Site
@@ -236,6 +237,7 @@ def independent_lineages(lineages: Iterable[str]) -> frozenset[str]:
     return named or frozenset(sorted(seen)[:1])
 
 
+@cache
 def model_name(feed: str, model: str, members: int = 0) -> str:
     """`GFS (NOAA)`; `GFS ensemble, 31 members` with their number. A model that isn't listed: its code."""
     name = say("models.name", code=f"{feed} {model}", model=model)
@@ -246,6 +248,7 @@ def source_name(source: Source) -> str:
     return model_name(source.feed, source.model)
 
 
+@cache
 def family_name(lineage: str) -> str:
     """`ECMWF`; a family that isn't listed: its code."""
     return say("models.family", lineage=lineage)
