@@ -16,7 +16,8 @@ in their units (two braces make one that is said):
     length              a timedelta: `2 h 10 min`
     speed, temperature, difference, rate, distance, height
                         of m/s, °C, a difference of °C, mm/h, km, m: `7 m/s`, or `16 mph` for who reads in
-                        miles; `speed.1` with one decimal, `speed.g` with one where there is any
+                        miles; `speed.1` with one decimal, `speed.g` with one where there is any in
+                        the unit given, and whole in the other
     and, or, comma, semicolon, then, either, space
                         several values: `a, b and c` (as without a form), `a, b or c`, `a, b, c`, `a; b; c`,
                         `a, then b`, `a, or b`, `a b`
@@ -324,9 +325,7 @@ def _shown_as(form: str, *, is_quoted: bool = False) -> Callable[[Any, Reader], 
         if moment is not None:
             return moment(given, reader)
         if quantity is not None:
-            figure = float(given)
-            places = (0 if figure.is_integer() else 1) if decimals == "g" else int(decimals or 0)
-            return quantity(figure, places, reader.units)
+            return quantity(float(given), decimals, reader.units)
         return format(given.value if isinstance(given, Enum) else given, form)
 
     return show
@@ -368,24 +367,49 @@ def _number(figure: float, decimals: int) -> str:
     return said
 
 
-_QUANTITIES: dict[str, Callable[[float, int, Units], str]] = {
-    "speed": lambda ms, n, units: (
-        f"{_number(ms * MPH_PER_MS, n)} mph" if units.miles else f"{_number(ms, n)} m/s"
+_QUANTITIES: dict[str, Callable[[float, str, Units], str]] = {
+    "speed": lambda ms, places, units: (
+        f"{_number(ms * MPH_PER_MS, _whole(places))} mph"
+        if units.miles
+        else f"{_number(ms, _places(ms, places))} m/s"
     ),
-    "temperature": lambda c, n, units: (
-        f"{_number(c * 9 / 5 + 32, n)} °F" if units.fahrenheit else f"{_number(c, n)} °C"
+    "temperature": lambda c, places, units: (
+        f"{_number(c * 9 / 5 + 32, _whole(places))} °F"
+        if units.fahrenheit
+        else f"{_number(c, _places(c, places))} °C"
     ),
-    "difference": lambda dc, n, units: (
-        f"{_number(dc * 9 / 5, n)} °F" if units.fahrenheit else f"{_number(dc, n)} °C"
+    "difference": lambda dc, places, units: (
+        f"{_number(dc * 9 / 5, _whole(places))} °F"
+        if units.fahrenheit
+        else f"{_number(dc, _places(dc, places))} °C"
     ),
-    "rate": lambda mm, n, units: (
-        f"{_number(mm / MM_PER_INCH, 2)} in/h" if units.miles else f"{_number(mm, n)} mm/h"
+    "rate": lambda mm, places, units: (
+        f"{_number(mm / MM_PER_INCH, 2)} in/h" if units.miles else f"{_number(mm, _places(mm, places))} mm/h"
     ),
-    "distance": lambda km, n, units: (
-        f"{_number(km * MILES_PER_KM, n)} miles" if units.miles else f"{_number(km, n)} km"
+    "distance": lambda km, places, units: (
+        f"{_number(km * MILES_PER_KM, _whole(places))} miles"
+        if units.miles
+        else f"{_number(km, _places(km, places))} km"
     ),
-    "height": lambda m, n, units: f"{_number(m * FEET_PER_M, n)} ft" if units.miles else f"{_number(m, n)} m",
+    "height": lambda m, places, units: (
+        f"{_number(m * FEET_PER_M, _whole(places))} ft"
+        if units.miles
+        else f"{_number(m, _places(m, places))} m"
+    ),
 }
+
+
+def _places(figure: float, decimals: str) -> int:
+    """Of a figure in the unit it is kept in."""
+    if decimals == "g":
+        return 0 if figure.is_integer() else 1
+    return int(decimals or 0)
+
+
+def _whole(decimals: str) -> int:
+    """Of a figure that was turned: the decimals of its own unit say nothing of it."""
+    return 0 if decimals == "g" else int(decimals or 0)
+
 
 _plainly = _shown_as("")
 

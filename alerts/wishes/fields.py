@@ -16,7 +16,7 @@ from alerts.common.errors import BadInput
 from alerts.common.phrases import Phrase, Reader, phrase, say
 from alerts.sky.night import require_loss_wish
 from alerts.sky.target_text import parse_target, shape_phrase, target_phrase
-from alerts.wishes.model import ALL_WEEK, TAKE_BACK_MARGIN_PCT, Distance, Trip, Wishes, units_of
+from alerts.wishes.model import ALL_WEEK, TAKE_BACK_MARGIN_PCT, Trip, Wishes, units_of
 from alerts.wishes.parse import (
     NOTHING,
     find_choice,
@@ -169,10 +169,6 @@ def _say_units(wishes: Wishes) -> Phrase:
     return phrase("wishes.units", temperature=temperature, distance=distance, clock_hours=units.clock_hours)
 
 
-def _say_speed(key: str, limit_ms: float, wishes: Wishes) -> Phrase:
-    return phrase(key, limit_ms=limit_ms, is_miles=wishes.units.distance is Distance.MILES)
-
-
 WISH_WORDS = (
     WishWord(
         "targets", "--target", "TARGET",
@@ -215,17 +211,17 @@ WISH_WORDS = (
     ),
     WishWord(
         "wind", "--wind", "SPEED", _one("wind_limit_ms", read_speed_ms), lambda w: w.wind_limit_ms,
-        lambda w: _say_speed("wishes.wind", w.wind_limit_ms, w),
+        lambda w: phrase("wishes.wind", limit_ms=w.wind_limit_ms),
     ),
     WishWord(
         "gust", "--gust", "SPEED", _one("gust_limit_ms", read_speed_ms), lambda w: w.gust_limit_ms,
-        lambda w: _say_speed("wishes.gust", w.gust_limit_ms, w),
+        lambda w: phrase("wishes.gust", limit_ms=w.gust_limit_ms),
     ),
     WishWord(
         "coldest", "--coldest", "DEGREES", _or_none("coldest_c", read_temperature_c, *NOTHING),
         lambda w: "none" if w.coldest_c is None else w.coldest_c,
         lambda w: phrase("wishes.any-cold") if w.coldest_c is None
-        else phrase("wishes.coldest", coldest_c=w.coldest_c, scale=w.units.temperature),
+        else phrase("wishes.coldest", coldest_c=w.coldest_c),
     ),
     WishWord(
         "weekdays", "--weekdays", "DAYS",

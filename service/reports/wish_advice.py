@@ -246,8 +246,7 @@ def contradictions(site: Site, wishes: Wishes, today: date) -> Iterator[Phrase]:
     """What in the wishes works against the rest, from the wishes and the site alone."""
     gust_ms, wind_ms = wishes.gust_limit_ms, wishes.wind_limit_ms
     if gust_ms < wind_ms:
-        is_miles = units_of(wishes).miles
-        yield phrase("reports.advice-gusts", is_miles=is_miles, gust_ms=gust_ms, wind_ms=wind_ms)
+        yield phrase("reports.advice-gusts", gust_ms=gust_ms, wind_ms=wind_ms)
 
     idle = [each.weekday for each in wishes.home_by if each.weekday not in wishes.weekdays]
     if idle and len(wishes.home_by) < len(ALL_WEEK):

@@ -33,6 +33,7 @@ IMPERIAL = Reader(units=Units.IMPERIAL)
 EDT = ZoneInfo("America/New_York")
 ENTRIES = {
     "wind": "wind {wind_ms:speed}, gusts {gust_ms:speed.1}",
+    "limit": "{limit_ms:speed.g}, {coldest_c:temperature.g}",
     "cold": "{felt_c:temperature}, {spread_c:difference} above the dew point",
     "ground": "{away_km:distance} off at {height_m:height}, {rain_mm_h:rate.1}",
     "times": "{at:time}; {at:clock}; {at:when}; {window:span}; {window:lasting}; {night:day}; {drive:length}",
@@ -58,6 +59,8 @@ def entries(monkeypatch: pytest.MonkeyPatch) -> None:
     [
         (phrase("t.wind", wind_ms=7.2, gust_ms=9.26), Reader(), "wind 7 m/s, gusts 9.3 m/s"),
         (phrase("t.wind", wind_ms=7.2, gust_ms=9.26), IMPERIAL, "wind 16 mph, gusts 20.7 mph"),
+        (phrase("t.limit", limit_ms=8.9408, coldest_c=-5), Reader(), "8.9 m/s, −5 °C"),
+        (phrase("t.limit", limit_ms=8.9408, coldest_c=-5.0), IMPERIAL, "20 mph, 23 °F"),
         (phrase("t.cold", felt_c=-4.0, spread_c=2.0), Reader(), "−4 °C, 2 °C above the dew point"),
         (phrase("t.cold", felt_c=-4.0, spread_c=2.0), IMPERIAL, "25 °F, 4 °F above the dew point"),
         (phrase("t.cold", felt_c=-0.2, spread_c=0), Reader(), "0 °C, 0 °C above the dew point"),
