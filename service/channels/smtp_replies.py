@@ -47,8 +47,11 @@ def judge_refusal(step: SmtpStep, code: int, text: str) -> Refusal:
     enhanced = read_enhanced(text)
     if not 500 <= code < 600:
         return Refusal.PASSING
-    if enhanced is None or not enhanced.startswith("5."):
-        return _by_code_alone(step, code)
+    if enhanced is None or not enhanced.startswith("5."):  # by the code alone
+        if code == 552:  # RFC 5321, 4.5.3.1.10: to be treated as if it were 452
+            return Refusal.PASSING
+        is_name = step is SmtpStep.RECIPIENT and code in _NAME_CODES
+        return Refusal.ADDRESS if is_name else Refusal.MESSAGE
     if is_about_us(enhanced):
         return Refusal.US
     if enhanced.startswith("5.1."):
@@ -65,12 +68,6 @@ def read_enhanced(text: str) -> str | None:
     """The enhanced code at the start of a reply's text (RFC 2034)."""
     found = re.match(r"[245]\.\d{1,3}\.\d{1,3}(?=\s|$)", text)
     return found[0] if found else None
-
-
-def _by_code_alone(step: SmtpStep, code: int) -> Refusal:
-    if code == 552:  # RFC 5321, 4.5.3.1.10: to be treated as if it were 452
-        return Refusal.PASSING
-    return Refusal.ADDRESS if step is SmtpStep.RECIPIENT and code in _NAME_CODES else Refusal.MESSAGE
 
 
 def relay_advice(code: str) -> Phrase:

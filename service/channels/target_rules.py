@@ -80,29 +80,23 @@ class AllowList:
         self._hosts: set[str] = set()
         self._places: set[tuple[str, int]] = set()
         self._networks: list[Network] = []
-        for entry in entries:
-            self._add(entry.strip())
-
-    def _add(self, entry: str) -> None:
-        """`10.1.0.0/16`, `chat.lan`, `chat.lan:8065`, `10.0.0.7:80`, `[fd00::7]:80` or `fd00::7`."""
-        if "/" in entry:
-            try:
-                self._networks.append(ipaddress.ip_network(entry))
-            except ValueError as error:
-                raise BadInput(phrase("channels.allow-no-network", entry=entry)) from error
-            return
-        parts = re.fullmatch(r"(?:\[([0-9a-fA-F:.]+)\]|([^\s:\[\]@]+))(?::(\d{1,5}))?", entry)
-        if parts is None:
-            try:
-                self._hosts.add(str(ipaddress.IPv6Address(entry)))
-            except ValueError as error:
-                raise BadInput(phrase("channels.allow-no-host", entry=entry)) from error
-            return
-        host = (parts[1] or parts[2]).lower().rstrip(".")
-        if parts[3]:
-            self._places.add((host, int(parts[3])))
-        else:
-            self._hosts.add(host)
+        # `10.1.0.0/16`, `chat.lan`, `chat.lan:8065`, `10.0.0.7:80`, `[fd00::7]:80` or `fd00::7`
+        for entry in (each.strip() for each in entries):
+            parts = re.fullmatch(r"(?:\[([0-9a-fA-F:.]+)\]|([^\s:\[\]@]+))(?::(\d{1,5}))?", entry)
+            if "/" in entry:
+                try:
+                    self._networks.append(ipaddress.ip_network(entry))
+                except ValueError as error:
+                    raise BadInput(phrase("channels.allow-no-network", entry=entry)) from error
+            elif parts is None:
+                try:
+                    self._hosts.add(str(ipaddress.IPv6Address(entry)))
+                except ValueError as error:
+                    raise BadInput(phrase("channels.allow-no-host", entry=entry)) from error
+            elif parts[3]:
+                self._places.add(((parts[1] or parts[2]).lower().rstrip("."), int(parts[3])))
+            else:
+                self._hosts.add((parts[1] or parts[2]).lower().rstrip("."))
 
     def has_place(self, host: str, port: int) -> bool:
         """Whether that very host and port is listed."""
@@ -142,23 +136,16 @@ def parse_target(url: str) -> WebTarget:
     if parsed.scheme not in ("https", "http") or not parsed.host:
         raise Blocked(phrase("channels.url-no-host"))
     host = parsed.host.strip("[]").lower().rstrip(".")
-    _refuse_odd_host(host)
-    port = parsed.port if parsed.port is not None else (443 if parsed.scheme == "https" else 80)
-    path = parsed.request_uri if parsed.request_uri.startswith("/") else f"/{parsed.request_uri}"
-    return WebTarget(parsed.scheme, host, port, path)
-
-
-def _refuse_odd_host(host: str) -> None:
-    """Zone ids, names that are too long, and addresses in decimal, hexadecimal, octal or shortened form
-    (127.1, 0x7f.1)."""
-    if "%" in host or not host:
+    if "%" in host or not host:  # zone ids
         raise Blocked(phrase("channels.host-percent"))
     if len(host) > LONGEST_HOST or any(len(label) > LONGEST_LABEL for label in host.split(".")):
         raise Blocked(phrase("channels.host-long"))
-    last = host.rsplit(".", 1)[-1]
-    if ":" in host or re.fullmatch(r"\d+|0x[0-9a-f]*", last) is None:
-        return
-    try:
-        ipaddress.IPv4Address(host)
-    except ValueError as error:
-        raise Blocked(phrase("channels.host-disguised")) from error
+    # No addresses in decimal, hexadecimal, octal or shortened form (127.1, 0x7f.1).
+    if ":" not in host and re.fullmatch(r"\d+|0x[0-9a-f]*", host.rsplit(".", 1)[-1]) is not None:
+        try:
+            ipaddress.IPv4Address(host)
+        except ValueError as error:
+            raise Blocked(phrase("channels.host-disguised")) from error
+    port = parsed.port if parsed.port is not None else (443 if parsed.scheme == "https" else 80)
+    path = parsed.request_uri if parsed.request_uri.startswith("/") else f"/{parsed.request_uri}"
+    return WebTarget(parsed.scheme, host, port, path)
