@@ -24,9 +24,9 @@ from alerts.notifying.model import (
 from alerts.notifying.policy import build_seen, what_to_tell
 from alerts.sites.model import Site
 from alerts.wishes.model import Wishes
+from service.store.repositories.decisions import SubscriptionNight
 
 WEEK = timedelta(days=7)
-SubscriptionNight = tuple[int, date]
 
 
 @dataclass(frozen=True, slots=True)
