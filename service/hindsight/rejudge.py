@@ -24,11 +24,11 @@ from alerts.sky.nights.night_builder import night_named
 from alerts.weather.forecast import Forecast
 from alerts.wishes.model import Wishes
 from service.explain.stored_verdict import inputs_then, night_then, site_then
-from service.hindsight.replay_alerts import Moment, Ring, SubscriptionNight, tell_again
+from service.hindsight.replay_alerts import Moment, Ring, tell_again
 from service.store.json_values import from_json
 from service.store.repositories.alerts import alerts_between
 from service.store.repositories.cycles import cycles_between
-from service.store.repositories.decisions import decisions_between
+from service.store.repositories.decisions import SubscriptionNight, decisions_between
 from service.store.repositories.forecasts import forecasts_by_id, newest_by_place, place_key
 from service.store.repositories.judged_events import stations_now
 from service.store.repositories.nights import night_ids, sky_key, versioned
