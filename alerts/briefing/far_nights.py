@@ -41,15 +41,11 @@ def look_ahead(
 def next_window(site: Site, after: date, wishes: SkyWishes, ephemeris: Ephemeris) -> date | None:
     """The next night with a window, within a year and a month; None where none comes back."""
     first = after + timedelta(days=1)
-    near = _first_with_window(nights(site, first, FIRST_NIGHTS, wishes, ephemeris))
-    if near is not None:
-        return near
-    later = first + timedelta(days=FIRST_NIGHTS)
-    return _first_with_window(nights(site, later, ALL_NIGHTS - FIRST_NIGHTS, wishes, ephemeris))
-
-
-def _first_with_window(found: tuple[Night, ...]) -> date | None:
-    return next((night.name for night in found if night.windows), None)
+    for ahead, count in ((0, FIRST_NIGHTS), (FIRST_NIGHTS, ALL_NIGHTS - FIRST_NIGHTS)):
+        found = nights(site, first + timedelta(days=ahead), count, wishes, ephemeris)
+        if name := next((night.name for night in found if night.windows), None):
+            return name
+    return None
 
 
 def _others(site: Site, night_name: date, wishes: Wishes, ephemeris: Ephemeris) -> Iterator[Instead]:

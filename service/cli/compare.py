@@ -75,7 +75,7 @@ def compare(sites: tuple[str, ...], asked: NightsAsked, form: RankingForm) -> No
                 mine = with_home(mine, home, stored.site)
             compared.append(Compared(stored, mine, watcher))
         start, end = usual_span(asked.first, asked.last, tonight_at((each.site for each in compared), now))
-        nights = compare_stored(session, compared, start, end, duskbell.ephemeris, now)
+        nights = compare_stored(session, compared, (start, end), duskbell.ephemeris, now)
     wishes = {each.site: each.wishes for each in compared}
     order = Order(form.sort)
     found = rank(nights, order, wishes)

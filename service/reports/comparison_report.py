@@ -43,8 +43,7 @@ class Compared:
 def compare_stored(
     session: Session,
     compared: Sequence[Compared],
-    first: date,
-    last: date,
+    dates: tuple[date, date],
     ephemeris: Ephemeris,
     now: datetime,
 ) -> tuple[ComparedNight, ...]:
@@ -64,10 +63,10 @@ def compare_stored(
 
     return compare(
         {site: [shared_sky(sky) for sky in wished.skies] for site, wished in wishes.items()},
-        (first, last),
+        dates,
         ephemeris,
         judge=judge,
-        decided=_decided(session, compared, first, last),
+        decided=_decided(session, compared, *dates),
     )
 
 

@@ -147,7 +147,8 @@ def compare_rows(web: Web, session: Session, viewer: Viewer, asked: Comparison) 
         hours[stored.site_id] = each.units.clock_hours
     numbers = {each.site: each.stored.site_id for each in compared}
     with web.skies.turns.turn():
-        found = compare_stored(session, compared, asked.first, asked.last, web.skies.ephemeris, web.now())
+        dates = asked.first, asked.last
+        found = compare_stored(session, compared, dates, web.skies.ephemeris, web.now())
     return [
         Line(
             numbers[ranked.each.site],
