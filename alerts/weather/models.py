@@ -9,7 +9,7 @@ models and families stands in the catalogue, `models.toml`; codes stay in JSON a
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from functools import cache
 
@@ -43,10 +43,6 @@ class Terms:
     credit: str
     attribution_url: str
     share_alike: bool = False
-
-    @property
-    def attribution(self) -> str:
-        return say("models.attribution", credit=self.credit)
 
 
 OPEN_METEO_TERMS = Terms(
@@ -85,7 +81,9 @@ class ModelRow:
 
     horizon_h: how far ahead the model looks, in hours. cell_km: the side of its grid's cells.
     run: what Open-Meteo calls the model in its table of runs, where not by its name; "" when it has none.
-    reach_km: see `cell_reach_km`. members: 1, or the size of the ensemble with its control run.
+    reach_km, and so cell_reach_km: the farthest that the centre of the cell answered for may lie from the
+    place asked about; unless said about two cell sides, as a feed may step to a neighbour on land.
+    members: 1, or the size of the ensemble with its control run.
     is_air: it tells of aerosols alone, and nothing of cloud.
     """
 
@@ -100,16 +98,13 @@ class ModelRow:
     reach_km: float | None = None
     members: int = 1
     is_air: bool = False
+    run_name: str = field(init=False)
+    cell_reach_km: float = field(init=False)
 
-    @property
-    def run_name(self) -> str:
-        return self.model if self.run is None else self.run
-
-    @property
-    def cell_reach_km(self) -> float:
-        """The farthest that the centre of the cell answered for may lie from the place asked about: about two
-        cell sides, as a feed may step to a neighbour on land."""
-        return max(15.0, 2 * self.cell_km) if self.reach_km is None else self.reach_km
+    def __post_init__(self) -> None:
+        reach_km = max(15.0, 2 * self.cell_km) if self.reach_km is None else self.reach_km
+        object.__setattr__(self, "run_name", self.model if self.run is None else self.run)
+        object.__setattr__(self, "cell_reach_km", reach_km)
 
     @property
     def share_deg(self) -> float:

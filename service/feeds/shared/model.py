@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
-from alerts.common.phrases import Phrase, phrase
+from alerts.common.phrases import Phrase, phrase, say
 from alerts.common.span import Span
 from alerts.weather.forecast import Bulletin, Forecast, Place, Source
 from alerts.weather.models import ModelRow, get_model, model_name
@@ -101,7 +101,7 @@ def build_source(
         provider=row.terms.provider,
         lineage=row.lineage,
         model=row.model,
-        attribution=row.terms.attribution,
+        attribution=say("models.attribution", credit=row.terms.credit),
         attribution_url=row.terms.attribution_url,
         issued_at=issued_at,
         fetched_at=fetched_at,

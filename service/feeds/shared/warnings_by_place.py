@@ -12,7 +12,7 @@ from datetime import datetime
 from functools import partial
 from typing import Any
 
-from alerts.common.phrases import Phrase, phrase
+from alerts.common.phrases import Phrase, phrase, say
 from alerts.common.span import Span
 from alerts.weather.forecast import Bulletin, OfficialWarning, Place, Severity
 from alerts.weather.models import ModelRow, Terms
@@ -114,7 +114,7 @@ def parse_bulletin(body: bytes, service: Service, *, asked_at: datetime | None) 
     return Bulletin(
         feed=service.feed,
         authority=service.terms.provider,
-        attribution=service.terms.attribution,
+        attribution=say("models.attribution", credit=service.terms.credit),
         attribution_url=service.terms.attribution_url,
         warnings=tuple(warnings),
         asked_at=asked_at,

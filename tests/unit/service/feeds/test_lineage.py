@@ -2,6 +2,7 @@
 
 import pytest
 
+from alerts.common.phrases import say
 from alerts.weather.forecast import LayerScheme
 from alerts.weather.models import (
     MET_NORWAY,
@@ -24,7 +25,7 @@ def test_every_model_stands_in_the_table_once():
 def test_every_row_is_filled_in(row):
     assert row.lineage
     assert row.terms.provider
-    assert row.terms.attribution
+    assert say("models.attribution", credit=row.terms.credit)
     assert row.terms.attribution_url.startswith("https://")
     assert row.terms.licence_url.startswith("https://")
     assert 24 < row.horizon_h < 1000
