@@ -40,6 +40,7 @@ class Terms:
 
     provider: str
     licence: str
+    licence_url: str
     credit: str
     attribution_url: str
     share_alike: bool = False
@@ -48,12 +49,14 @@ class Terms:
 OPEN_METEO_TERMS = Terms(
     provider="Open-Meteo",
     licence="CC BY 4.0",
+    licence_url="https://creativecommons.org/licenses/by/4.0/",
     credit="open-meteo",
     attribution_url="https://open-meteo.com/",
 )
 _UK_TERMS = replace(
     OPEN_METEO_TERMS,
     licence="CC BY-SA 4.0",
+    licence_url="https://creativecommons.org/licenses/by-sa/4.0/",
     credit="uk-met-office",
     share_alike=True,
 )
@@ -64,12 +67,14 @@ _AIR_TERMS = replace(
 MET_NORWAY_TERMS = Terms(
     provider="MET Norway",
     licence="CC BY 4.0",
+    licence_url="https://creativecommons.org/licenses/by/4.0/",
     credit="met-norway",
     attribution_url="https://api.met.no/",
 )
 NWS_TERMS = Terms(
     provider="NOAA / National Weather Service",
     licence="public domain",
+    licence_url="https://www.weather.gov/disclaimer",
     credit="nws",
     attribution_url="https://www.weather.gov/",
 )
