@@ -5,7 +5,6 @@ from datetime import timedelta
 import pytest
 
 from service.feeds.open_meteo.place_batches import (
-    LIMITS,
     MOST_PLACES,
     MOST_WEIGHT,
     places_per_request,
@@ -14,6 +13,7 @@ from service.feeds.open_meteo.place_batches import (
     wait_by_wording,
 )
 from service.feeds.shared.feed_errors import BadAnswer
+from service.feeds.shared.guards import FREE_OPEN_METEO, MINUTE_S
 from tests.unit.service.feeds.feed_files import as_bytes, read_bytes, utc
 
 HOUR = timedelta(hours=1)
@@ -40,7 +40,11 @@ def test_a_request_weighs_what_the_provider_says(weight, expected):
 def test_requests_stay_below_the_heaviest_allowed(variables, days, members):
     places = places_per_request(variables, days, members)
     assert 1 <= places <= MOST_PLACES
-    assert request_weight(variables, places, days, members=members) <= MOST_WEIGHT <= LIMITS["minute"]
+    assert (
+        request_weight(variables, places, days, members=members)
+        <= MOST_WEIGHT
+        <= FREE_OPEN_METEO.most[MINUTE_S]
+    )
 
 
 @pytest.mark.parametrize(
