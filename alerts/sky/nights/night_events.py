@@ -83,13 +83,13 @@ def build_nights(
     nights = RowSpans(np.repeat(np.arange(len(sites)), count), start_s, start_s + DAY_S)
 
     # a dark window: the time in one night on which all conditions hold
-    lowest, horizons = lowest_altitudes_deg(sites, wishes), [site.horizon for site in sites]
-    conditions = [sun[-1].spans(up=False), *([moon.spans(up=False)] if wishes.moonless else [])]
-    conditions.append(target_spans(ground, horizons, table, wishes.target, lowest))
-    windows, night = nights, np.arange(len(nights))
-    for condition in conditions:
-        windows, parent = overlaps(windows, condition)
+    windows, night = overlaps(nights, sun[-1].spans(up=False))
+    if wishes.moonless:
+        windows, parent = overlaps(windows, moon.spans(up=False))
         night = night[parent]
+    lowest, horizons = lowest_altitudes_deg(sites, wishes), [site.horizon for site in sites]
+    windows, parent = overlaps(windows, target_spans(ground, horizons, table, wishes.target, lowest))
+    night = night[parent]
     if not wishes.moonless and wishes.most_loss_mag is not None:
         # a thin Moon low in the sky may stay: looked at only where all else holds already
         skies = [site_sky(site) for site in sites]
