@@ -59,8 +59,6 @@ class Duskbell:
     steady: Callable[[], float] = time.monotonic
     invented_weather: Gather | None = None
     invented_stations: Observe | None = None
-    times_changed: int = 0
-    """How often `use` changed the settings; what is kept of what they led to is of that number."""
 
     def __post_init__(self) -> None:
         gc.set_threshold(ALLOCATIONS_BETWEEN)
@@ -78,7 +76,6 @@ class Duskbell:
         live = {name: getattr(settings, name) for name in changed if name in LIVE}
         if live:
             self.settings = before.model_copy(update=live)
-            self.times_changed += 1
             if "channels" in self.__dict__:
                 self.channels.update(_channels_of(self.settings))
         return tuple(name for name in changed if name not in LIVE)

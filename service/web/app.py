@@ -26,7 +26,6 @@ from service.web.nights import field_page, outcomes, record_page
 from service.web.nights import page as night_page
 from service.web.operator import bounce_hook, healthz, metrics_page, outbox
 from service.web.operator import pages as operator_pages
-from service.web.response_cache import KeptPages
 from service.web.setup import routes as setup_routes
 from service.web.shared import assets
 from service.web.shared.context import Web
@@ -110,7 +109,6 @@ def build_app(
     app.mount("/api/v1", build_api(web))
     add_error_pages(app, web)
     app.add_middleware(GZipMiddleware, minimum_size=1000)
-    app.add_middleware(KeptPages, store_version=web.store_version, now=web.now)
     app.add_middleware(BoundedBody)
     app.add_middleware(SameOrigin, public_url=duskbell.settings.public_url)
     app.add_middleware(HeadAsGet)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sqlite3
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import cache, cached_property
@@ -11,13 +10,11 @@ from pathlib import Path
 from fastapi.responses import HTMLResponse
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
-from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session, sessionmaker
 
-from alerts.common.errors import DuskbellError
 from service.app import Duskbell
 from service.delivery.self_monitor import CycleSilence
-from service.store.read_sessions import Changes, reading_sessions, watch_changes
+from service.store.read_sessions import reading_sessions
 from service.web.shared.assets import style_url
 from service.web.shared.filters import FILTERS, as_data, say_on_page
 from service.web.shared.night_row import column_words
@@ -94,22 +91,8 @@ class Web:
         """Let the postman of this process look at once; without one the next cycle delivers."""
         self.duskbell.delivery.nudge.set()
 
-    @cached_property
-    def changes(self) -> Changes | None:
-        """Tells whether anything was committed since it was asked before."""
-        return watch_changes(self.duskbell.engine)
-
-    def store_version(self) -> str | None:
-        """The same until something is committed or set; None where that can't be known, or not now."""
-        try:
-            return f"{self.changes()} {self.duskbell.times_changed}" if self.changes is not None else None
-        except (DuskbellError, SQLAlchemyError, sqlite3.Error):
-            return None
-
     def close(self) -> None:
         """Give back the connections that only pages use."""
-        if (changes := self.__dict__.get("changes")) is not None:
-            changes.close()
         if "reading" in self.__dict__:
             engine = self.reading.kw["bind"]
             if engine is not self.duskbell.engine:

@@ -153,17 +153,13 @@ def _bare(whole: SiteNights, row: int) -> tuple[NightCell, ...]:
 
 
 class LruCache(Generic[T]):
-    """Values by what they are made of; past `most`, those least used go. Safe for threads.
+    """Values by what they are made of; past `most`, those least used go. Safe for threads."""
 
-    size_of: what a value counts towards `most`; each one, unless given.
-    """
-
-    def __init__(self, most: int, size_of: Callable[[T], int] = lambda _: 1) -> None:
-        self._most, self._size_of = most, size_of
+    def __init__(self, most: int) -> None:
+        self._most = most
         self._kept: OrderedDict[Hashable, T] = OrderedDict()
         self._under_way: dict[Hashable, threading.Lock] = {}
         self._lock = threading.Lock()
-        self.held = 0
 
     def keep(self, key: Hashable, make: Callable[[], T]) -> T:
         """What was made before under that key, else what `make` makes now. key: all that it is made of.
@@ -193,12 +189,10 @@ class LruCache(Generic[T]):
 
     def put(self, key: Hashable, made: T) -> None:
         with self._lock:
-            before = self._kept.pop(key, None)
-            self.held += self._size_of(made) - (0 if before is None else self._size_of(before))
             self._kept[key] = made
-            while self.held > self._most:
-                _, oldest = self._kept.popitem(last=False)
-                self.held -= self._size_of(oldest)
+            self._kept.move_to_end(key)
+            if len(self._kept) > self._most:
+                self._kept.popitem(last=False)
 
 
 class Busy(HTTPException):
