@@ -110,7 +110,7 @@ def test_every_wish_is_an_option_and_is_listed_in_plain_words(flat: Run) -> None
         "near darkness",
         "a Moon that costs up to 0.3 mag",
         "go from 65 %",
-        "not colder than -8 °C",
+        "not colder than −8 °C",
         "Friday to Sunday evenings only",
         "home by 1:00 am after Sunday evenings",
         "30 min to drive from Lodge",

@@ -7,7 +7,7 @@ at all. Whom a bucket belongs to is kept as a keyed hash.
 from __future__ import annotations
 
 import ipaddress
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from types import MappingProxyType
@@ -108,7 +108,7 @@ def allow(
     parts = {part: limit for part, limit in LIMITS[act].items() if part in counted}
     named = {f"{act}:{part}:{keys.hash(f'limit {act} {part}', who.get(part, ''))[:40]}": limit
              for part, limit in parts.items()}  # fmt: skip
-    buckets = [_filled(session, key, named[key], now) for key in sorted(named)]
+    buckets = _filled(session, named, now)
     if any(bucket.level < 1 for bucket in buckets):
         return False
     for bucket in buckets:
@@ -116,23 +116,26 @@ def allow(
     return True
 
 
-def _filled(session: Session, key: str, limit: Limit, now: datetime) -> LimitBucketRow:
-    """The bucket, locked until the transaction ends and filled up to now."""
+def _filled(session: Session, limits: Mapping[str, Limit], now: datetime) -> Sequence[LimitBucketRow]:
+    """The buckets, locked in the order of their keys until the transaction ends, and filled up to now."""
+    keys = sorted(limits)
+    fresh = [{"key": key, "level": float(limits[key].most), "filled_at": now} for key in keys]
     session.execute(
-        insert_into(session, LimitBucketRow)
-        .values(key=key, level=float(limit.most), filled_at=now)
-        .on_conflict_do_nothing(index_elements=["key"])
+        insert_into(session, LimitBucketRow).values(fresh).on_conflict_do_nothing(index_elements=["key"])
     )
-    bucket = session.scalars(
-        select(LimitBucketRow).where(LimitBucketRow.key == key).with_for_update().execution_options(
-            populate_existing=True
-        )
-    ).one()  # fmt: skip
-    bucket.level = limit.refilled(bucket.level, bucket.filled_at, now)
-    if lies_ahead(bucket.filled_at, now):  # the clock was set back; it fills up again from here
-        bucket.filled_at = now
-    bucket.filled_at = max(now, bucket.filled_at)
-    return bucket
+    buckets = session.scalars(
+        select(LimitBucketRow)
+        .where(LimitBucketRow.key.in_(keys))
+        .order_by(LimitBucketRow.key)
+        .with_for_update()
+        .execution_options(populate_existing=True)
+    ).all()
+    for bucket in buckets:
+        bucket.level = limits[bucket.key].refilled(bucket.level, bucket.filled_at, now)
+        if lies_ahead(bucket.filled_at, now):  # the clock was set back; it fills up again from here
+            bucket.filled_at = now
+        bucket.filled_at = max(now, bucket.filled_at)
+    return buckets
 
 
 def forget_full(session: Session, now: datetime) -> None:

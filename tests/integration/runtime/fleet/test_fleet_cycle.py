@@ -236,11 +236,11 @@ def test_a_worker_judges_by_itself_and_starts_no_processes(
 ) -> None:
     """There is one for each core already."""
 
-    def refuse(_crew: ProcessPool) -> None:
+    def refuse(*_: object) -> None:
         raise AssertionError("a worker has no crew")
 
     monkeypatch.setattr(judge_stage, "WORTH_A_POOL", 0)
-    monkeypatch.setattr(ProcessPool, "_open", refuse)
+    monkeypatch.setattr(ProcessPool, "each", refuse)
     fleet.tick(START)
     fleet.work()
     assert fleet.world.kinds() == ["heads_up", "heads_up"]

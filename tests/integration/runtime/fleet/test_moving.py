@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
-from sqlalchemy import Engine, event, func, insert, select, text
+from sqlalchemy import Engine, Insert, Table, event, func, insert, select, text, update
 
 from service.cli.backup import move as move_command
 from service.store.engine import BUSY_FOR, open_engine
@@ -15,7 +15,7 @@ from service.store.locking import AlreadyRunning, SharedHold, hold_store
 from service.store.maintenance import move_to_postgres
 from service.store.maintenance.move_to_postgres import MoveError, move, summarise
 from service.store.schema import METADATA
-from service.store.schema.core_tables import PersonRow
+from service.store.schema.core_tables import PersonRow, SiteRevisionRow
 from service.store.schema.feed_tables import FeedAnswerRow
 from tests.integration.pipeline.world import GO_TIME, LATER, ON_THE_DAY, START, World, open_world
 from tests.integration.postgres import Server
@@ -83,34 +83,38 @@ def test_a_move_that_was_interrupted_goes_on_where_it_stopped(
     source: Engine, target: Engine, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(move_to_postgres, "BLOCK", 3)
-    put = move_to_postgres._put
     blocks: list[str] = []
 
-    def dying(target: Engine, table: object, rows: list[dict[str, object]]) -> None:
+    def dying(table: Table) -> Insert:
+        """As a process that ends before it has written a block."""
         if len(blocks) == 30:
             raise KeyboardInterrupt
-        blocks.append(str(table))
-        put(target, table, rows)  # type: ignore[arg-type]
+        blocks.append(table.name)
+        return insert(table)
 
-    monkeypatch.setattr(move_to_postgres, "_put", dying)
-    with pytest.raises(KeyboardInterrupt):
-        move(source, _url(target))
+    with monkeypatch.context() as patched:
+        patched.setattr(move_to_postgres, "insert", dying)
+        with pytest.raises(KeyboardInterrupt):
+            move(source, _url(target))
     said: list[str] = []
-    monkeypatch.setattr(move_to_postgres, "_put", put)
     summaries = move(source, _url(target), said.append)
     assert f"{blocks[0]}: 0 rows more" in said
     assert summaries["message_alert"].rows > 0
 
 
 def test_a_row_that_differs_is_found(source: Engine, target: Engine, monkeypatch: pytest.MonkeyPatch) -> None:
-    put = move_to_postgres._put
+    written: set[str] = set()
 
-    def careless(target: Engine, table: object, rows: list[dict[str, object]]) -> None:
-        if str(table) == "site_revision":
-            rows[0]["lat_deg"] += 1e-9  # type: ignore[operator]
-        put(target, table, rows)  # type: ignore[arg-type]
+    def changed_meanwhile(table: Table) -> Insert:
+        """Once all revisions are there, somebody changes one of them."""
+        if "site_revision" in written and table.name != "site_revision":
+            with target.begin() as writing:
+                latitude = SiteRevisionRow.lat_deg
+                writing.execute(update(SiteRevisionRow).values(lat_deg=latitude + 1e-9))
+        written.add(table.name)
+        return insert(table)
 
-    monkeypatch.setattr(move_to_postgres, "_put", careless)
+    monkeypatch.setattr(move_to_postgres, "insert", changed_meanwhile)
     with pytest.raises(MoveError, match="site_revision is not the same"):
         move(source, _url(target))
 
