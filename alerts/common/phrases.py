@@ -38,7 +38,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from enum import Enum
-from functools import cache
+from functools import cache, lru_cache
 from importlib.resources import files
 from string import Formatter
 from typing import Any, get_args, get_type_hints
@@ -91,7 +91,8 @@ class Phrase:
 
     def as_row(self) -> dict[str, object]:
         """As rows keep it: its English text, and beside it code and typed values, see `from_row`."""
-        return {"text": str(self)} | _row_of(self)
+        text, codes = _text_and_codes(self)
+        return {"text": text, **codes}
 
     @classmethod
     def __get_pydantic_core_schema__(cls, source: object, handler: object) -> Any:
@@ -100,7 +101,11 @@ class Phrase:
         return {
             "type": "function-plain",
             "function": {"type": "no-info", "function": from_row},
-            "serialization": {"type": "function-plain", "function": cls.as_row},
+            "serialization": {
+                "type": "function-plain",
+                "function": lambda said: _text_and_codes(said)[0],
+                "return_schema": {"type": "str"},
+            },
         }
 
     def as_json(self) -> dict[str, object]:
@@ -127,15 +132,15 @@ class Worded:
         def write(value: Any, dump: Callable[[Any], dict[str, Any]]) -> dict[str, Any]:
             row = dump(value)
             for name, beside in names:
-                written = row[name]
-                if type(written) is dict:
-                    row[name] = written.pop("text")
-                    row[beside] = written
-                elif written is None:
+                said = getattr(value, name)
+                if type(said) is Phrase:
+                    row[beside] = _text_and_codes(said)[1]
+                elif said is None:
                     row[name] = ""
-                elif type(written) is not str and any(type(each) is not str for each in written):
-                    row[name] = [each if type(each) is str else each.pop("text") for each in written]
-                    row[beside] = [None if type(each) is str else each for each in written]
+                elif type(said) is tuple and said:
+                    row[beside] = [
+                        _text_and_codes(each)[1] if type(each) is Phrase else None for each in said
+                    ]
             return row
 
         def read(row: Any, load: Callable[[Any], Any]) -> Any:
@@ -159,6 +164,19 @@ class Worded:
         writer = {"type": "function-wrap", "function": write}
         reader = {"type": "no-info", "function": read}
         return {"type": "function-wrap", "function": reader, "schema": schema, "serialization": writer}
+
+
+def _text_and_codes(said: Phrase) -> tuple[str, dict[str, object]]:
+    """What a row has of it; of those that many rows say made once. Nobody changes it."""
+    try:
+        return _made_once(said)
+    except TypeError:  # a value that can't be hashed, such as a list
+        return str(said), _row_of(said)
+
+
+@lru_cache(maxsize=10_000)
+def _made_once(said: Phrase) -> tuple[str, dict[str, object]]:
+    return str(said), _row_of(said)
 
 
 def phrase_at(row: Mapping[str, Any], name: str) -> Phrase:

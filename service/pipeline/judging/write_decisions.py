@@ -6,6 +6,7 @@ import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import lru_cache
 from typing import Any
 
 from pydantic import TypeAdapter
@@ -22,7 +23,7 @@ from service.store.repositories import decisions
 from service.store.repositories.decisions import OutlookKey
 from service.store.schema.core_tables import DecisionRow, FindingRow
 
-_REASONS = TypeAdapter(list[Reason])
+_REASON = TypeAdapter(Reason)
 _OUTLOOK = TypeAdapter(Outlook)
 MINUTE = timedelta(minutes=1)
 
@@ -82,7 +83,10 @@ def draft(looks: Sequence[Review], now: datetime) -> Drafts:
         keys[id(each.judged)] = tuple(mine)
     return Drafts(
         {digest: to_json(each) for digest, each in wishes.items()},
-        [pack_json(_REASONS.dump_json(list(each.verdict.reasons))) for each in judged.values()],
+        [
+            pack_json(b"[" + b",".join(map(_reason_json, each.verdict.reasons)) + b"]")
+            for each in judged.values()
+        ],
         outlooks,
         [
             DecisionDraft(
@@ -94,6 +98,12 @@ def draft(looks: Sequence[Review], now: datetime) -> Drafts:
             for each in looks
         ],
     )
+
+
+@lru_cache(maxsize=20_000)
+def _reason_json(reason: Reason) -> bytes:
+    """Most reasons are those of many nights and subscriptions."""
+    return _REASON.dump_json(reason)
 
 
 def keep(session: Session, drafts: Drafts) -> list[int]:
