@@ -59,6 +59,7 @@ class Templates:
                 trim_blocks=True,
                 lstrip_blocks=True,
             )
+            environment.globals["say"] = say
             environment.filters["capital"] = capital  # Jinja2's own would make the rest small
             environment.filters["sentence"] = sentence
             environment.filters["unmentioned"] = unmentioned
