@@ -24,7 +24,7 @@ from alerts.sky.nights.night_builder import night_named
 from alerts.weather.forecast import Forecast
 from alerts.wishes.model import Wishes
 from service.explain.stored_verdict import inputs_then, night_then, site_then
-from service.hindsight.replay_alerts import RejudgedMoment, Ring, tell_again
+from service.hindsight.replay_alerts import JudgedMoment, Ring, tell_again
 from service.store.json_values import from_json
 from service.store.repositories.alerts import alerts_between
 from service.store.repositories.cycles import cycles_between
@@ -156,7 +156,7 @@ class RejudgeInputs:
             return None
         return self._verdict(decision, decision.forecast_ids, decision.as_of)
 
-    def moments(self, judged: Sequence[Judged]) -> Iterator[RejudgedMoment]:
+    def moments(self, judged: Sequence[Judged]) -> Iterator[JudgedMoment]:
         """When the night is told of, or not: at its decisions, and at the cycles between them on its day."""
         subscription = self.session.get_one(SubscriptionRow, judged[0][0].subscription_id)
         address_id = subscription.address_id
@@ -181,12 +181,10 @@ class RejudgeInputs:
                 before = (basis, at, self._verdict(found, ids, at))
             yield self._moment(found, at, before[2], address_id)
 
-    def _moment(
-        self, decision: DecisionRow, at: datetime, verdict: Verdict, address_id: int
-    ) -> RejudgedMoment:
+    def _moment(self, decision: DecisionRow, at: datetime, verdict: Verdict, address_id: int) -> JudgedMoment:
         site = self.site_of(decision).site
         wishes = self.wishes_of(decision)
-        return RejudgedMoment(
+        return JudgedMoment(
             at, decision.subscription_id, address_id, decision.night_name, site, wishes, verdict
         )
 
@@ -247,7 +245,7 @@ def rejudge(
     """
     rows = decisions_between(inputs.session, first, last, site_id)
     nights: list[RejudgedNight] = []
-    moments: list[RejudgedMoment] = []
+    moments: list[JudgedMoment] = []
     done = 0
     for _, group in groupby(rows, key=lambda row: (row[0].night_name, row[0].subscription_id)):
         own = list(group)

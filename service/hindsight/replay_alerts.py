@@ -30,7 +30,7 @@ WEEK = timedelta(days=7)
 
 
 @dataclass(frozen=True, slots=True)
-class RejudgedMoment:
+class JudgedMoment:
     """A night as it is judged at one moment for one subscription at that address."""
 
     at: datetime
@@ -59,9 +59,9 @@ class _State:
     stood: tuple[AlertLevel, datetime] | None = None
 
 
-def tell_again(moments: Iterable[RejudgedMoment], cycle: timedelta) -> dict[SubscriptionNight, list[Ring]]:
+def tell_again(moments: Iterable[JudgedMoment], cycle: timedelta) -> dict[SubscriptionNight, list[Ring]]:
     """The alerts that these moments call for, by subscription and night. cycle: time between two runs."""
-    cycles: defaultdict[datetime, list[RejudgedMoment]] = defaultdict(list)
+    cycles: defaultdict[datetime, list[JudgedMoment]] = defaultdict(list)
     for moment in moments:
         cycles[moment.at].append(moment)
     states: defaultdict[SubscriptionNight, _State] = defaultdict(_State)
@@ -79,9 +79,7 @@ def tell_again(moments: Iterable[RejudgedMoment], cycle: timedelta) -> dict[Subs
     return dict(rings)
 
 
-def _tell(
-    moment: RejudgedMoment, state: _State, cycle: timedelta, told_this_week: int
-) -> NotificationDecision:
+def _tell(moment: JudgedMoment, state: _State, cycle: timedelta, told_this_week: int) -> NotificationDecision:
     """What to tell now; kept in the state, as the next moment compares with it."""
     site, wishes, verdict = moment.site, moment.wishes, moment.verdict
     plan = trip_to(verdict, wishes, site)
