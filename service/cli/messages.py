@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from alerts.common.phrases import say
+from alerts.common.phrases import phrase, say
 from service.accounts.receivers import shown
 from service.app import build
 from service.common.redaction import mask_text
@@ -48,10 +48,10 @@ def show(message_id: str) -> None:
         )
         click.echo(say("cli.message-to", to=shown(row.address)))
         for _, alert in carried_by(session, [row.id])[row.id]:
-            kind, site = alert.kind.replace("_", " "), alert.facts.get("site_name", "?")
+            kind, site = phrase("delivery.alert-kind", kind=alert.kind), alert.facts.get("site_name", "?")
             click.echo(say("cli.message-says", kind=kind, site=site, night=alert.night_name))
         for notice in notices_of(session, [row.id]).values():
-            click.echo(say("cli.message-notice", kind=notice.kind.replace("_", " ")))
+            click.echo(say("cli.message-notice", kind=phrase("delivery.notice-kind", kind=notice.kind)))
         click.echo(say("cli.message-written", at=row.created_at))
         click.echo(say("cli.message-helps", until=row.expires_at))
         if row.settled_at:

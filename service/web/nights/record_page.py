@@ -201,7 +201,7 @@ def night_lines(session: Session, site_id: int) -> list[NightLine]:
                 name=event.night_name,
                 said="" if chance_pct is None else f"{chance_pct} %",
                 told_go=bool(told_go),
-                came=row.state.replace("_", " "),
+                came=say("track.state-word", state=row.state),
                 judge="" if row.judge == NOBODY else say("track.judge", judge=row.judge),
                 why=outcome.why,
                 disagreement=outcome.disagreement,

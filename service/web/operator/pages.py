@@ -12,8 +12,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
-from alerts.common.phrases import Reader, phrase
-from alerts.common.time_text import say_day
+from alerts.common.phrases import Reader, phrase, say
 from alerts.judging.rules import Reason
 from service.accounts.receivers import shown
 from service.explain.argument import say_turns
@@ -217,11 +216,17 @@ def build_decisions(web: Web) -> APIRouter:
 def message_line(session: Session, row: MessageRow) -> MessageLine:
     """A message by its alerts, or by the kind of notice that it is."""
     alerts = [
-        f"{alert.kind.replace('_', ' ')}: {alert.facts['site_name']}, {say_day(alert.night_name)}"
+        say(
+            "delivery.carries",
+            kind=phrase("delivery.alert-kind", kind=alert.kind),
+            site=alert.facts["site_name"],
+            night=alert.night_name,
+        )
         for alert in alerts_in(session, row.id)
     ]
     notice = session.get(NoticeRow, row.id)
-    what = "; ".join(alerts) or (notice.kind if notice else "nothing").replace("_", " ")
+    said = say("delivery.notice-kind", kind=notice.kind) if notice else say("delivery.carries-nothing")
+    what = "; ".join(alerts) or said
     return MessageLine(row.id, row.created_at, row.status, shown(row.address), what, row.note or "")
 
 
