@@ -90,7 +90,9 @@ def outcome(site: str, day: date, sky: SeenAsked) -> None:
         settled = keep_said(session, Voice(row.id, day, operator.id), said, now)
     click.echo(say("cli.outcome-kept", name=row.name, day=day, seen=sky.seen))
     for each in settled:
-        click.echo(say("cli.outcome-so-far", state=phrase("track.state-word", state=each.state), why=each.why))
+        click.echo(
+            say("cli.outcome-so-far", state=phrase("track.state-word", state=each.state), why=each.why)
+        )
     if not settled:
         click.echo(say("cli.outcome-not-judged"))
 
