@@ -89,6 +89,11 @@ class Phrase:
         """Its entry's name, without the area: `moon-all-dark`."""
         return self.key.partition(".")[2]
 
+    @property
+    def kinds(self) -> tuple[object, ...]:
+        """The types of its values: 1, 1.0 and True are equal, and not said alike."""
+        return tuple([each.kinds if type(each) is Phrase else type(each) for _, each in self.values])
+
     def as_row(self) -> dict[str, object]:
         """As rows keep it: its English text, and beside it code and typed values, see `from_row`."""
         text, codes = _text_and_codes(self)
@@ -169,13 +174,13 @@ class Worded:
 def _text_and_codes(said: Phrase) -> tuple[str, dict[str, object]]:
     """What a row has of it; of those that many rows say made once. Nobody changes it."""
     try:
-        return _made_once(said)
+        return _made_once(said, said.kinds)
     except TypeError:  # a value that can't be hashed, such as a list
         return str(said), _row_of(said)
 
 
 @lru_cache(maxsize=10_000)
-def _made_once(said: Phrase) -> tuple[str, dict[str, object]]:
+def _made_once(said: Phrase, kinds: tuple[object, ...]) -> tuple[str, dict[str, object]]:
     return str(said), _row_of(said)
 
 
@@ -343,7 +348,7 @@ def _shown_as(form: str, *, is_quoted: bool = False) -> Callable[[Any, Reader], 
         if moment is not None:
             return moment(given, reader)
         if quantity is not None:
-            return quantity(float(given), decimals, reader.units)
+            return quantity.say(float(given), decimals, reader.units)
         return format(given.value if isinstance(given, Enum) else given, form)
 
     return show
@@ -385,48 +390,38 @@ def _number(figure: float, decimals: int) -> str:
     return said
 
 
-_QUANTITIES: dict[str, Callable[[float, str, Units], str]] = {
-    "speed": lambda ms, places, units: (
-        f"{_number(ms * MPH_PER_MS, _whole(places))} mph"
-        if units.miles
-        else f"{_number(ms, _places(ms, places))} m/s"
-    ),
-    "temperature": lambda c, places, units: (
-        f"{_number(c * 9 / 5 + 32, _whole(places))} °F"
-        if units.fahrenheit
-        else f"{_number(c, _places(c, places))} °C"
-    ),
-    "difference": lambda dc, places, units: (
-        f"{_number(dc * 9 / 5, _whole(places))} °F"
-        if units.fahrenheit
-        else f"{_number(dc, _places(dc, places))} °C"
-    ),
-    "rate": lambda mm, places, units: (
-        f"{_number(mm / MM_PER_INCH, 2)} in/h" if units.miles else f"{_number(mm, _places(mm, places))} mm/h"
-    ),
-    "distance": lambda km, places, units: (
-        f"{_number(km * MILES_PER_KM, _whole(places))} miles"
-        if units.miles
-        else f"{_number(km, _places(km, places))} km"
-    ),
-    "height": lambda m, places, units: (
-        f"{_number(m * FEET_PER_M, _whole(places))} ft"
-        if units.miles
-        else f"{_number(m, _places(m, places))} m"
-    ),
+@dataclass(frozen=True, slots=True)
+class _Unit:
+    """A unit that figures are kept in, and what it is turned into for who reads in the other.
+
+    decimals: those of a turned figure whatever is asked for; None for those that are asked for.
+    """
+
+    word: str
+    other: str
+    scale: float
+    offset: float = 0.0
+    is_warmth: bool = False
+    decimals: int | None = None
+
+    def say(self, figure: float, decimals: str, units: Units) -> str:
+        asked = int(decimals) if decimals.isdigit() else 0
+        if units.fahrenheit if self.is_warmth else units.miles:
+            places = asked if self.decimals is None else self.decimals
+            return f"{_number(figure * self.scale + self.offset, places)} {self.other}"
+        if decimals == "g" and not figure.is_integer():
+            asked = 1
+        return f"{_number(figure, asked)} {self.word}"
+
+
+_QUANTITIES = {
+    "speed": _Unit("m/s", "mph", MPH_PER_MS),
+    "temperature": _Unit("°C", "°F", 9 / 5, 32.0, is_warmth=True),
+    "difference": _Unit("°C", "°F", 9 / 5, is_warmth=True),
+    "rate": _Unit("mm/h", "in/h", 1 / MM_PER_INCH, decimals=2),
+    "distance": _Unit("km", "miles", MILES_PER_KM),
+    "height": _Unit("m", "ft", FEET_PER_M),
 }
-
-
-def _places(figure: float, decimals: str) -> int:
-    """Of a figure in the unit it is kept in."""
-    if decimals == "g":
-        return 0 if figure.is_integer() else 1
-    return int(decimals or 0)
-
-
-def _whole(decimals: str) -> int:
-    """Of a figure that was turned: the decimals of its own unit say nothing of it."""
-    return 0 if decimals == "g" else int(decimals or 0)
 
 
 _plainly = _shown_as("")

@@ -84,7 +84,11 @@ def draft(looks: Sequence[Review], now: datetime) -> Drafts:
     return Drafts(
         {digest: to_json(each) for digest, each in wishes.items()},
         [
-            pack_json(b"[" + b",".join(map(_reason_json, each.verdict.reasons)) + b"]")
+            pack_json(
+                b"["
+                + b",".join([_reason_json(reason, reason.text.kinds) for reason in each.verdict.reasons])
+                + b"]"
+            )
             for each in judged.values()
         ],
         outlooks,
@@ -101,8 +105,8 @@ def draft(looks: Sequence[Review], now: datetime) -> Drafts:
 
 
 @lru_cache(maxsize=20_000)
-def _reason_json(reason: Reason) -> bytes:
-    """Most reasons are those of many nights and subscriptions."""
+def _reason_json(reason: Reason, kinds: tuple[object, ...]) -> bytes:
+    """Most reasons are those of many nights and subscriptions. kinds: see `Phrase.kinds`."""
     return _REASON.dump_json(reason)
 
 

@@ -33,6 +33,7 @@ IMPERIAL = Reader(units=Units.IMPERIAL)
 EDT = ZoneInfo("America/New_York")
 ENTRIES = {
     "wind": "wind {wind_ms:speed}, gusts {gust_ms:speed.1}",
+    "bare": "{figure}",
     "limit": "{limit_ms:speed.g}, {coldest_c:temperature.g}",
     "cold": "{felt_c:temperature}, {spread_c:difference} above the dew point",
     "ground": "{away_km:distance} off at {height_m:height}, {rain_mm_h:rate.1}",
@@ -166,6 +167,12 @@ def test_a_row_has_texts_where_they_always_were_and_codes_with_values_beside_the
         "why_not_phrase": {"code": "t.left", "params": {"count": 0}},
     }
     assert to_json(Noted()) == {"notes": [], "cause": "", "why_not": ""}
+
+
+def test_values_that_are_equal_and_not_said_alike_have_rows_of_their_own() -> None:
+    equal = [phrase("t.bare", figure=each) for each in (1, 1.0, True)]
+    rows = [to_json(Noted((each, phrase("t.bare", figure=each)))) for each in equal]
+    assert [row["notes"] for row in rows] == [["1", "1"], ["1.0", "1.0"], ["True", "True"]]
 
 
 def test_a_row_of_before_there_were_codes_is_said_as_it_stands() -> None:
