@@ -13,7 +13,7 @@ from uuid import NAMESPACE_URL, uuid5
 
 from icalendar import Alarm, Calendar, Event
 
-from alerts.briefing.facts.alert import AlertFacts, to_the_minute
+from alerts.briefing.facts import AlertFacts, to_the_minute
 from alerts.briefing.render import INVENTED_MARK, line_of
 from alerts.briefing.text.alert_view import view_alert, web_address
 from alerts.common.phrases import say

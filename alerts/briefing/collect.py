@@ -1,20 +1,25 @@
-"""A judged night -> all that a message says about it."""
+"""A judged night -> all that a message says about it; of one without weather or without a window, what lies
+ahead."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 
 import numpy as np
 
-from alerts.briefing.facts.alert import NOTHING_AHEAD, Ahead, AlertFacts, Attribution
-from alerts.briefing.facts.field_notes import (
+from alerts.briefing.facts import (
+    NOTHING_AHEAD,
+    Ahead,
     Air,
+    AlertFacts,
+    Attribution,
     DrawnDome,
     FieldNotes,
     ForegroundStanding,
+    Instead,
     Said,
     ShowerNote,
     SkyNote,
@@ -33,6 +38,7 @@ from alerts.judging.verdict import Verdict, VerdictWord, hangs_on
 from alerts.judging.window_brightness import TOWN_CREDIT_URL, WindowSky
 from alerts.notifying.model import AlertKind, NotificationDecision, PastAlert, Why
 from alerts.notifying.validity import find_doubt
+from alerts.sites.great_circle import turn_deg
 from alerts.sites.horizon import ridge_deg
 from alerts.sites.model import Site
 from alerts.sky.alignment import alignments
@@ -40,10 +46,13 @@ from alerts.sky.brightness.light_domes import Dome, domes
 from alerts.sky.ephemeris import Ephemeris, posix_s
 from alerts.sky.meteor_showers import active_showers
 from alerts.sky.milky_way import geometry
-from alerts.sky.night import DarkWindow, Night, Shape, Target, TargetKind, TrackPoint
+from alerts.sky.night import DarkWindow, Night, Shape, SkyWishes, Target, TargetKind, TrackPoint
+from alerts.sky.nights.night_builder import nights
 from alerts.sky.observers import Ground
+from alerts.sky.target_text import parse_target
 from alerts.sky.tracks import sky_track
 from alerts.weather.chance import CloudHour
+from alerts.weather.models import first_look
 from alerts.weather.outlook import HazardLevel, Outlook
 from alerts.wishes.model import Wishes
 
@@ -58,6 +67,14 @@ SMALLEST, LARGEST = 0.4, 1.6
 MOST_SHOWERS = 3
 ABOVE_FOOT_DEG = 20.0
 _TAKES_BACK = (AlertKind.CHANGED, AlertKind.STAND_DOWN)
+OTHERS = (
+    ("band", phrase("briefing.instead-band")),
+    ("winter", phrase("briefing.instead-winter")),
+    ("none", phrase("briefing.instead-none")),
+)
+"""Targets that stand where the core doesn't, as one types them and as words in a sentence."""
+FIRST_NIGHTS, ALL_NIGHTS = 60, 400
+"""Most seasons come back within the first; a year and a month hold every one that comes back at all."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -353,7 +370,7 @@ def _pointed_at(site: Site, target: Target, at: datetime, ephemeris: Ephemeris) 
     if altitude_deg <= HIGHEST_OVER_DEG:
         return TrackPoint(at, altitude_deg, azimuth_deg), phrase("briefing.subject-band")
     feet = ((azimuth_deg - 90) % 360, (azimuth_deg + 90) % 360)
-    nearer = min(feet, key=lambda foot: abs((foot - stands.azimuth_deg + 180) % 360 - 180))
+    nearer = min(feet, key=lambda foot: abs(turn_deg(foot, stands.azimuth_deg)))
     return TrackPoint(at, ABOVE_FOOT_DEG, nearer), phrase("briefing.subject-foot")
 
 
@@ -399,3 +416,40 @@ def air_of(outlook: Outlook | None) -> Air:
         wet_pct=wet.worst if wet is not None and wet.unit == "%" else None,
         on_lens=on_lens,
     )
+
+
+def look_ahead(
+    site: Site, night: Night, wishes: Wishes, ephemeris: Ephemeris, *, now: datetime, reach: timedelta
+) -> Ahead:
+    """What lies ahead of that night. reach: how far the feeds look, see `alerts.weather.models`."""
+    if night.windows:
+        return Ahead(first_look(night, site, now, reach))
+    return Ahead(
+        next_window=next_window(site, night.name, wishes.sky, ephemeris),
+        instead=tuple(_others(site, night.name, wishes, ephemeris)),
+    )
+
+
+def next_window(site: Site, after: date, wishes: SkyWishes, ephemeris: Ephemeris) -> date | None:
+    """The next night with a window, within a year and a month; None where none comes back."""
+    first = after + timedelta(days=1)
+    for ahead, count in ((0, FIRST_NIGHTS), (FIRST_NIGHTS, ALL_NIGHTS - FIRST_NIGHTS)):
+        found = nights(site, first + timedelta(days=ahead), count, wishes, ephemeris)
+        if name := next((night.name for night in found if night.windows), None):
+            return name
+    return None
+
+
+def _others(site: Site, night_name: date, wishes: Wishes, ephemeris: Ephemeris) -> Iterator[Instead]:
+    """Those targets that weren't asked for and have a window then that is long enough."""
+    asked = {sky.target for sky in wishes.skies}
+    for typed, words in OTHERS:
+        target = parse_target(typed)
+        if target in asked:
+            continue
+        sky = replace(wishes.sky, target=target, lowest_altitude_deg=None)
+        night = nights(site, night_name, 1, sky, ephemeris)[0]
+        if night.windows:
+            longest = max((window.span for window in night.windows), key=lambda each: each.duration)
+            if longest.duration >= wishes.shortest_window:
+                yield Instead(typed, words, longest)

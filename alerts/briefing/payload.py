@@ -64,12 +64,10 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from alerts.briefing.facts.alert import AlertFacts, Briefing
-from alerts.briefing.facts.field_notes import FieldNotes, Said, SkyNote
+from alerts.briefing.facts import AlertFacts, Briefing, FieldNotes, Said, SkyNote
 from alerts.briefing.render import ranked, render_chat
-from alerts.briefing.text.alert_lines import cautions_for, words_of
+from alerts.briefing.text.alert_lines import cautions_for, event_told, event_values, words_of
 from alerts.briefing.text.alert_view import web_address
-from alerts.briefing.text.event import event_told, event_values
 from alerts.common.clock_times import zone_info
 from alerts.common.name_tables import direction_word
 from alerts.common.phrases import Phrase, Reader, say

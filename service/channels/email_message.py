@@ -10,7 +10,7 @@ from email.message import EmailMessage
 from email.policy import SMTP, Policy
 from email.utils import parseaddr
 
-from alerts.briefing.facts.alert import Attachment
+from alerts.briefing.facts import Attachment
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase
 from service.channels.model import ChannelError, Outgoing, checked_id

@@ -14,7 +14,7 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import Protocol
 
-from alerts.briefing.facts.alert import MailParts
+from alerts.briefing.facts import MailParts
 from alerts.common.errors import DuskbellError
 from alerts.common.phrases import Phrase, phrase
 

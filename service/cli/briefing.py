@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from alerts.briefing.pictures.night_scene import shown_span
+from alerts.briefing.pictures.night_picture import shown_span
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase, say
 from alerts.common.units import Units

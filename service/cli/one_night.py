@@ -13,9 +13,8 @@ from pathlib import Path
 
 from sqlalchemy.orm import Session
 
-from alerts.briefing.collect import NightFindings
-from alerts.briefing.facts.alert import Ahead
-from alerts.briefing.far_nights import look_ahead
+from alerts.briefing.collect import NightFindings, look_ahead
+from alerts.briefing.facts import Ahead
 from alerts.common.errors import BadInput
 from alerts.common.phrases import Reader, phrase, say
 from alerts.common.span import Span

@@ -6,10 +6,9 @@ import html
 import logging
 from datetime import UTC, datetime
 
-from alerts.briefing.assemble import mail_with_pictures
-from alerts.briefing.facts.alert import AlertFacts, Briefing, MailParts
+from alerts.briefing.facts import AlertFacts, Briefing, MailParts
 from alerts.briefing.payload import build_payload
-from alerts.briefing.render import TEMPLATE_FAULTS
+from alerts.briefing.render import TEMPLATE_FAULTS, mail_with_pictures
 from alerts.common.phrases import say
 from alerts.common.text import LONGEST_NAME, plain, unmentioned
 from alerts.common.time_text import long_day

@@ -8,7 +8,7 @@ from importlib.resources import files
 from pathlib import Path
 
 from alerts.briefing.collect import NightFindings, build_field_notes, preview_facts, sky_note
-from alerts.briefing.facts.alert import AlertFacts, Briefing
+from alerts.briefing.facts import AlertFacts, Briefing
 from alerts.briefing.render import BUILT_IN, Templates, render_mail
 from alerts.common.phrases import phrase, say
 from alerts.field.trip_plan import plan_trip

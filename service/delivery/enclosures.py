@@ -17,11 +17,10 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
-from alerts.briefing.assemble import PngPicture, draw_pictures
 from alerts.briefing.calendar import CalendarEntry, build_calendar
-from alerts.briefing.facts.alert import Briefing
-from alerts.briefing.pictures.night_scene import NightToDraw
-from alerts.briefing.render import BUILT_IN, TEMPLATE_FAULTS, Templates, ranked
+from alerts.briefing.facts import Briefing
+from alerts.briefing.pictures.night_picture import NightToDraw
+from alerts.briefing.render import BUILT_IN, TEMPLATE_FAULTS, PngPicture, Templates, draw_pictures, ranked
 from alerts.common.errors import DuskbellError
 from alerts.common.phrases import say
 from alerts.notifying.model import AlertKind

@@ -5,8 +5,8 @@ from __future__ import annotations
 from functools import cache
 from importlib.resources import as_file, files
 
-from alerts.briefing.assemble import PngPicture
 from alerts.briefing.pictures.drawing import Picture
+from alerts.briefing.render import PngPicture
 
 FONTS = ("DejaVuSans.ttf", "DejaVuSans-Bold.ttf")
 SCALE = 1.4

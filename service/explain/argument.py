@@ -9,7 +9,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
-from alerts.briefing.text.event import say_chance
+from alerts.briefing.text.alert_lines import say_chance
 from alerts.common.clock_times import zone_info
 from alerts.common.name_tables import direction_word
 from alerts.common.phrases import Phrase, Reader, Worded, kept, phrase, say

@@ -6,15 +6,13 @@ import json
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-from alerts.briefing.assemble import draw_pictures, page_with_pictures
 from alerts.briefing.calendar import CalendarEntry, build_calendar
 from alerts.briefing.collect import NightFindings, build_field_notes, preview_facts, sky_note
-from alerts.briefing.facts.alert import NOTHING_AHEAD, Ahead, Briefing
-from alerts.briefing.facts.field_notes import FieldNotes
+from alerts.briefing.facts import NOTHING_AHEAD, Ahead, Briefing, FieldNotes
 from alerts.briefing.payload import build_payload
 from alerts.briefing.pictures.drawing import LIGHT, PRINT, Palette, Picture
-from alerts.briefing.pictures.night_scene import NightToDraw
-from alerts.briefing.render import render_mail
+from alerts.briefing.pictures.night_picture import NightToDraw
+from alerts.briefing.render import draw_pictures, page_with_pictures, render_mail
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase
 from alerts.common.units import Units

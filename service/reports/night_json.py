@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from typing import Any
 
 from alerts.briefing.collect import NightFindings
-from alerts.briefing.facts.alert import NOTHING_AHEAD, Ahead
-from alerts.briefing.text.event import event_of, event_values
+from alerts.briefing.facts import NOTHING_AHEAD, Ahead
+from alerts.briefing.text.alert_lines import event_of, event_values
 from alerts.common.span import Span
 from alerts.common.time_text import utc_text
 from alerts.judging.window_brightness import WindowSky

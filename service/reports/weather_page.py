@@ -10,7 +10,7 @@ from statistics import median
 from typing import Any
 
 from alerts.briefing.collect import find_agreement
-from alerts.briefing.text.event import event_of, event_values, say_chance
+from alerts.briefing.text.alert_lines import event_of, event_values, say_chance
 from alerts.common.phrases import Phrase, Reader, phrase, say
 from alerts.common.span import Span
 from alerts.common.time_text import say_clock, say_time, utc_text, zone_word

@@ -22,13 +22,12 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
-from alerts.briefing.assemble import PngPicture, draw_pictures, mail_with_pictures
 from alerts.briefing.calendar import CalendarEntry, build_calendar
 from alerts.briefing.collect import build_field_notes
-from alerts.briefing.facts.alert import AlertFacts, Briefing, MailParts
+from alerts.briefing.facts import AlertFacts, Briefing, MailParts
 from alerts.briefing.payload import build_payload
-from alerts.briefing.pictures.night_scene import NightToDraw
-from alerts.briefing.render import render_mail
+from alerts.briefing.pictures.night_picture import NightToDraw
+from alerts.briefing.render import PngPicture, draw_pictures, mail_with_pictures, render_mail
 from alerts.notifying.model import AlertKind
 from service.delivery.png import with_file
 from tests.unit.alerts.briefing.sample_nights import SAMPLES, WISHES, Case, case, ephemeris, facts_of, going

@@ -9,10 +9,10 @@ from datetime import timedelta
 import pytest
 from playwright.sync_api import Browser, Page
 
-from alerts.briefing.assemble import draw_pictures, page_with_pictures
-from alerts.briefing.facts.alert import AlertFacts, Briefing
+from alerts.briefing.facts import AlertFacts, Briefing
 from alerts.briefing.pictures.drawing import LIGHT, PRINT, Palette
-from alerts.briefing.pictures.night_scene import NightToDraw
+from alerts.briefing.pictures.night_picture import NightToDraw
+from alerts.briefing.render import draw_pictures, page_with_pictures
 from alerts.field.kit import parse_kit
 from alerts.judging.verdict import VerdictWord
 from alerts.notifying.model import AlertKind

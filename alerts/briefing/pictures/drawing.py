@@ -9,13 +9,14 @@ the window framed, and each carries its words.
 
 from __future__ import annotations
 
+import math
 import unicodedata
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from alerts.briefing.facts.alert import PictureLink
+from alerts.briefing.facts import PictureLink
 from alerts.common.text import LONGEST_NAME, plain, shorten
 
 NARROW, WIDE = 360, 720
@@ -302,3 +303,87 @@ def path_of(points: Iterable[tuple[float, float]], *, close: bool = False) -> st
     """An SVG path through the points, to a tenth of a pixel."""
     steps = [f"{x:.1f} {y:.1f}" for x, y in points]
     return ("M" + "L".join(steps) + ("Z" if close else "")) if len(steps) > 1 else ""
+
+
+Point = tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Box:
+    """A frame in the picture, y downward."""
+
+    left: float
+    top: float
+    right: float
+    bottom: float
+
+    def holds(self, point: Point, margin: float = 0.0) -> bool:
+        x, y = point
+        across = self.left + margin <= x <= self.right - margin
+        return across and self.top + margin <= y <= self.bottom - margin
+
+
+def runs(points: Iterable[Point], *, widest_step: float = math.inf) -> Iterator[list[Point]]:
+    """Unbroken stretches of points: NaN, or a sideways jump of more than `widest_step`, ends one."""
+    run: list[Point] = []
+    for point in points:
+        jumps = bool(run) and abs(point[0] - run[-1][0]) > widest_step
+        broken = math.isnan(point[0]) or math.isnan(point[1])
+        if (jumps or broken) and run:
+            yield run
+            run = []
+        if not broken:
+            run.append(point)
+    if run:
+        yield run
+
+
+def strips(
+    upper: Sequence[Point], lower: Sequence[Point], *, widest_step: float = math.inf
+) -> Iterator[list[Point]]:
+    """Closed shapes between two edges of the same length, broken where either is."""
+    pairs = list(zip(upper, lower, strict=True))
+    part: list[tuple[Point, Point]] = []
+    for pair in pairs:
+        broken = any(math.isnan(value) for point in pair for value in point)
+        jumps = bool(part) and any(
+            abs(new[0] - old[0]) > widest_step for new, old in zip(pair, part[-1], strict=True)
+        )
+        if (broken or jumps) and part:
+            yield _closed(part)
+            part = []
+        if not broken:
+            part.append(pair)
+    if part:
+        yield _closed(part)
+
+
+def _closed(part: Sequence[tuple[Point, Point]]) -> list[Point]:
+    return [above for above, _ in part] + [below for _, below in reversed(part)]
+
+
+def clipped(shape: Sequence[Point], box: Box) -> list[Point]:
+    """The part of a closed shape inside a box; empty when none is.
+
+    Source: I. E. Sutherland and G. W. Hodgman, Reentrant polygon clipping, CACM 17 (1974), 32-42.
+    """
+    sides: tuple[Callable[[Point], float], ...] = (
+        lambda p: p[0] - box.left,
+        lambda p: box.right - p[0],
+        lambda p: p[1] - box.top,
+        lambda p: box.bottom - p[1],
+    )
+    found = list(shape)
+    for inside in sides:  # keep what lies where this isn't negative
+        kept: list[Point] = []
+        for before, after in zip([*found[-1:], *found[:-1]], found, strict=True):
+            was, now = inside(before), inside(after)
+            if (was >= 0) != (now >= 0):
+                share = was / (was - now)
+                kept.append(
+                    (before[0] + share * (after[0] - before[0]), before[1] + share * (after[1] - before[1]))
+                )
+            if now >= 0:
+                kept.append(after)
+        found = kept
+    return found

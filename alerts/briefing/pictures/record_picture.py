@@ -10,6 +10,7 @@ from alerts.briefing.pictures.drawing import (
     LIGHT,
     NARROW,
     WIDE_FROM,
+    Box,
     Label,
     Palette,
     Picture,
@@ -17,7 +18,6 @@ from alerts.briefing.pictures.drawing import (
     render,
     wrapped,
 )
-from alerts.briefing.pictures.geometry import Box
 from alerts.common.phrases import phrase, say
 from alerts.common.text import LONGEST_NAME, plain
 from alerts.track.calibration.leads import Lead

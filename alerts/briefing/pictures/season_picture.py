@@ -14,6 +14,7 @@ from alerts.briefing.pictures.drawing import (
     LIGHT,
     NARROW,
     WIDE_FROM,
+    Box,
     Label,
     Palette,
     Picture,
@@ -23,7 +24,6 @@ from alerts.briefing.pictures.drawing import (
     within,
     wrapped,
 )
-from alerts.briefing.pictures.geometry import Box
 from alerts.common.name_tables import month_name
 from alerts.common.phrases import phrase, say
 from alerts.common.text import LONGEST_NAME, capital, plain

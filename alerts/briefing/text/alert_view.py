@@ -9,11 +9,13 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
-from alerts.briefing.facts.alert import AlertFacts, Attribution, to_the_minute
+from alerts.briefing.facts import AlertFacts, Attribution, to_the_minute
 from alerts.briefing.text.alert_lines import (
+    event_told,
     last_said,
     last_word,
     other_lines,
+    say_event,
     say_models,
     say_sight,
     say_sky,
@@ -21,7 +23,6 @@ from alerts.briefing.text.alert_lines import (
     time_of_evening,
     words_of,
 )
-from alerts.briefing.text.event import event_told, say_event
 from alerts.briefing.text.field import FieldView, field_view
 from alerts.common.clock_times import Clock, clock_in
 from alerts.common.name_tables import direction_word, weekday_name

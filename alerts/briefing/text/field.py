@@ -6,8 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
-from alerts.briefing.facts.alert import AlertFacts
-from alerts.briefing.facts.field_notes import FieldNotes, ShowerNote
+from alerts.briefing.facts import AlertFacts, FieldNotes, ShowerNote
 from alerts.briefing.text.alert_lines import time_of_evening, words_of
 from alerts.common.clock_times import Clock
 from alerts.common.name_tables import count_word, direction_word

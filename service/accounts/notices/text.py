@@ -9,7 +9,7 @@ from functools import cache
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from alerts.briefing.facts.alert import MailParts
+from alerts.briefing.facts import MailParts
 from alerts.common.phrases import say
 from service.store.repositories.messages import NoticeKind
 

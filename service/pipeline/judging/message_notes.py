@@ -14,8 +14,8 @@ from typing import Any, TypeVar
 from sqlalchemy.orm import Session
 
 from alerts.briefing.collect import NightFindings, alert_facts, build_field_notes, sky_note
-from alerts.briefing.facts.alert import AlertFacts
-from alerts.briefing.pictures.night_scene import shown_span
+from alerts.briefing.facts import AlertFacts
+from alerts.briefing.pictures.night_picture import shown_span
 from alerts.common.errors import BadInput
 from alerts.field.kit import Kit, parse_kit
 from alerts.judging.comparison import SiteChoice, others_than

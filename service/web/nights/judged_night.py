@@ -7,8 +7,8 @@ from datetime import date, datetime, timedelta
 
 from sqlalchemy.orm import Session
 
-from alerts.briefing.facts.alert import Ahead
-from alerts.briefing.far_nights import look_ahead
+from alerts.briefing.collect import look_ahead
+from alerts.briefing.facts import Ahead
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase
 from alerts.common.span import Span

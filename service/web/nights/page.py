@@ -10,7 +10,7 @@ from fastapi import APIRouter, Response
 from fastapi.responses import HTMLResponse
 
 from alerts.briefing.collect import preview_facts, sky_note
-from alerts.briefing.facts.alert import Ahead, AlertFacts
+from alerts.briefing.facts import Ahead, AlertFacts
 from alerts.briefing.pictures.drawing import Picture
 from alerts.briefing.render import line_of
 from alerts.briefing.text.alert_lines import CAUTIONS

@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import replace
 
 from alerts.briefing import collect
-from alerts.briefing.assemble import draw_pictures
 from alerts.briefing.collect import NightFindings, build_field_notes
-from alerts.briefing.facts.field_notes import DrawnDome, FieldNotes
+from alerts.briefing.facts import DrawnDome, FieldNotes
 from alerts.briefing.pictures.drawing import NARROW, PALETTES, WIDE, Picture
-from alerts.briefing.pictures.night_scene import NightToDraw
+from alerts.briefing.pictures.night_picture import NightToDraw
+from alerts.briefing.render import draw_pictures
 from alerts.common.phrases import phrase, say
 from alerts.field.trip_plan import plan_trip
 from alerts.judging.verdict import VerdictWord

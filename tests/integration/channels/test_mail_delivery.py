@@ -19,7 +19,7 @@ from typing import Any
 import pytest
 from aiosmtpd.smtp import SMTP, AuthResult, Envelope, LoginPassword, Session
 
-from alerts.briefing.facts.alert import MailParts
+from alerts.briefing.facts import MailParts
 from service.channels import email as channel
 from service.channels.email import Email, MailServer
 from service.channels.model import ChannelError, Outgoing, SendResult

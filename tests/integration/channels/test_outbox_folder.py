@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from alerts.briefing.facts.alert import MailParts
+from alerts.briefing.facts import MailParts
 from service.channels.channel_registry import Wiring, build_channels, wiring_from
 from service.channels.chat import CHAT_FORMS
 from service.channels.email import OutboxFolder

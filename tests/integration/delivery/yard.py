@@ -16,7 +16,7 @@ from typing import Any
 
 from sqlalchemy import select
 
-from alerts.briefing.facts.alert import AlertFacts
+from alerts.briefing.facts import AlertFacts
 from alerts.common.span import Span
 from alerts.notifying.model import AlertKind
 from alerts.sites.model import Site

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
-from alerts.briefing.facts.alert import AlertFacts, Attribution, Briefing
+from alerts.briefing.facts import AlertFacts, Attribution, Briefing
 from alerts.briefing.render import render_chat
 from alerts.common.span import Span
 from alerts.judging.verdict import VerdictWord

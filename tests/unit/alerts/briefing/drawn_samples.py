@@ -6,11 +6,11 @@ from dataclasses import replace
 from datetime import date
 from functools import cache
 
-from alerts.briefing.assemble import draw_pictures
-from alerts.briefing.facts.field_notes import DrawnDome
+from alerts.briefing.facts import DrawnDome
 from alerts.briefing.pictures.drawing import NARROW, PALETTES, Picture
-from alerts.briefing.pictures.night_scene import NightToDraw
+from alerts.briefing.pictures.night_picture import NightToDraw
 from alerts.briefing.pictures.season_picture import draw_season
+from alerts.briefing.render import draw_pictures
 from alerts.common.units import Units
 from alerts.sky.night import SkyWishes
 from alerts.sky.nights.season import Season, season

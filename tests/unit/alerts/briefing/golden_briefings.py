@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from datetime import date
 from pathlib import Path
 
-from alerts.briefing.facts.alert import Ahead, AlertFacts, Briefing
+from alerts.briefing.facts import Ahead, AlertFacts, Briefing
 from alerts.briefing.render import render_mail
 from alerts.common.units import Units
 from alerts.judging.verdict import VerdictWord

@@ -11,8 +11,7 @@ from functools import cache
 from math import exp, sin
 
 from alerts.briefing.collect import NightFindings, alert_facts, build_field_notes, preview_facts, sky_note
-from alerts.briefing.facts.alert import NOTHING_AHEAD, Ahead, AlertFacts
-from alerts.briefing.facts.field_notes import FieldNotes, SkyNote
+from alerts.briefing.facts import NOTHING_AHEAD, Ahead, AlertFacts, FieldNotes, SkyNote
 from alerts.common.clock_times import ClockSpan
 from alerts.common.phrases import kept, phrase
 from alerts.common.span import Span

@@ -11,7 +11,7 @@ import vobject  # type: ignore[import-untyped]
 from icalendar import Calendar
 
 from alerts.briefing.calendar import CalendarEntry, build_calendar
-from alerts.briefing.facts.alert import AlertFacts
+from alerts.briefing.facts import AlertFacts
 from alerts.common.text import plain
 from tests.unit.alerts.briefing.briefing_samples import CHANGED, GO, HEADS_UP, STAND_DOWN, july
 from tests.unit.alerts.briefing.test_hostile_names import HOSTILE

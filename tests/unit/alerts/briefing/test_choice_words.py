@@ -7,7 +7,7 @@ from datetime import datetime
 
 import pytest
 
-from alerts.briefing.facts.alert import AlertFacts
+from alerts.briefing.facts import AlertFacts
 from alerts.briefing.payload import build_payload
 from alerts.briefing.render import CHAT_LINES, render_mail
 from alerts.common.span import Span

@@ -7,7 +7,7 @@ from datetime import UTC, date, datetime, timedelta
 
 import pytest
 
-from alerts.briefing.facts.alert import Ahead, AlertFacts, Briefing, Instead
+from alerts.briefing.facts import Ahead, AlertFacts, Briefing, Instead
 from alerts.briefing.payload import build_payload
 from alerts.briefing.render import line_of, render_mail
 from alerts.briefing.text.alert_view import view_alert

@@ -8,7 +8,7 @@ from datetime import date, timedelta
 import pytest
 
 from alerts.briefing.render import render_mail
-from alerts.briefing.text.event import event_of, event_told, event_values, say_chance, say_event
+from alerts.briefing.text.alert_lines import event_of, event_told, event_values, say_chance, say_event
 from alerts.common.clock_times import clock_in
 from alerts.common.phrases import kept
 from alerts.common.span import Span

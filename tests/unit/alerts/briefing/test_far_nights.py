@@ -7,8 +7,8 @@ from datetime import date, timedelta
 
 import pytest
 
-from alerts.briefing.facts.alert import Ahead
-from alerts.briefing.far_nights import look_ahead, next_window
+from alerts.briefing.collect import look_ahead, next_window
+from alerts.briefing.facts import Ahead
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import SkyWishes, Target, TargetKind

@@ -9,8 +9,7 @@ from typing import Any
 import pytest
 
 from alerts.briefing.collect import air_of, build_field_notes, shape_at
-from alerts.briefing.facts.alert import AlertFacts
-from alerts.briefing.facts.field_notes import Air, FieldNotes
+from alerts.briefing.facts import Air, AlertFacts, FieldNotes
 from alerts.briefing.render import render_mail
 from alerts.briefing.text.alert_lines import CAUTIONS, WATER, cautions_for
 from alerts.briefing.text.alert_view import view_alert

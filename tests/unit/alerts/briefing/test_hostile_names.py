@@ -11,8 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from alerts.briefing.facts.alert import AlertFacts
-from alerts.briefing.facts.field_notes import DrawnDome, FieldNotes, SkyNote
+from alerts.briefing.facts import AlertFacts, DrawnDome, FieldNotes, SkyNote
 from alerts.briefing.payload import build_payload
 from alerts.briefing.render import render_mail
 from alerts.common.text import BREAK, plain, shorten, unmentioned

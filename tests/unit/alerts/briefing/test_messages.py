@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from alerts.briefing.facts.alert import AlertFacts, Attribution, Briefing
+from alerts.briefing.facts import AlertFacts, Attribution, Briefing
 from alerts.briefing.render import render_mail
 from alerts.briefing.text.alert_lines import CAUTIONS
 from alerts.common.span import Span

@@ -8,11 +8,11 @@ from functools import cache
 
 import pytest
 
-from alerts.briefing.assemble import draw_pictures
 from alerts.briefing.collect import build_field_notes, declination_deg
-from alerts.briefing.facts.field_notes import FieldNotes
+from alerts.briefing.facts import FieldNotes
 from alerts.briefing.pictures.drawing import Picture
-from alerts.briefing.pictures.night_scene import NightToDraw
+from alerts.briefing.pictures.night_picture import NightToDraw
+from alerts.briefing.render import draw_pictures
 from alerts.common.span import require_utc
 from alerts.sky.milky_way_band import WINTER_ARC_L_DEG
 from alerts.sky.night import SkyWishes, Target, TargetKind, TrackPoint

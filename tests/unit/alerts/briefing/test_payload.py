@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from alerts.briefing.facts.alert import AlertFacts, Briefing
+from alerts.briefing.facts import AlertFacts, Briefing
 from alerts.briefing.payload import build_payload
 from alerts.common.units import Units
 from tests.unit.alerts.briefing.briefing_samples import (

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from jsonschema import Draft202012Validator, FormatChecker, ValidationError
 
-from alerts.briefing.facts.alert import AlertFacts, Briefing
+from alerts.briefing.facts import AlertFacts, Briefing
 from alerts.briefing.payload import build_payload
 from alerts.common.units import Units
 from alerts.judging.comparison import OtherSite

@@ -12,11 +12,11 @@ import html5lib  # type: ignore[import-untyped]
 import pytest
 from fontTools.ttLib import TTFont  # type: ignore[import-untyped]
 
-from alerts.briefing.assemble import PngPicture, mail_with_pictures, page_with_pictures
 from alerts.briefing.calendar import CalendarEntry, build_calendar
-from alerts.briefing.facts.alert import AlertFacts
+from alerts.briefing.facts import AlertFacts
 from alerts.briefing.pictures import drawing
 from alerts.briefing.pictures.drawing import Picture, text_width
+from alerts.briefing.render import PngPicture, mail_with_pictures, page_with_pictures
 from alerts.notifying.model import AlertKind
 from service.delivery.png import SCALE, font_files, render_png, with_file
 from tests.unit.alerts.briefing.briefing_samples import GO, KINDS, STAND_DOWN, briefing

@@ -20,8 +20,7 @@ from alerts.briefing.pictures.drawing import (
     text_width,
     xml_text,
 )
-from alerts.briefing.pictures.night_picture import draw_night
-from alerts.briefing.pictures.night_scene import NightToDraw, night_scene
+from alerts.briefing.pictures.night_picture import NightToDraw, draw_night, night_scene
 from tests.unit.alerts.briefing.drawn_samples import every_picture, pictures_of, renamed, season_picture
 from tests.unit.alerts.briefing.sample_nights import FLAT, case
 from tests.unit.alerts.briefing.test_hostile_names import HOSTILE

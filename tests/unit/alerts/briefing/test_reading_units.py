@@ -9,7 +9,7 @@ import pytest
 from icalendar import Calendar
 
 from alerts.briefing.calendar import CalendarEntry, build_calendar
-from alerts.briefing.facts.alert import Briefing
+from alerts.briefing.facts import Briefing
 from alerts.briefing.payload import build_payload
 from alerts.briefing.render import render_mail
 from alerts.common.phrases import Reader, say

@@ -8,8 +8,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alerts.briefing.pictures.drawing import fitting, is_drawable, text_width, wrapped
-from alerts.briefing.pictures.geometry import Box, Point, clipped, runs, strips
+from alerts.briefing.pictures.drawing import (
+    Box,
+    Point,
+    clipped,
+    fitting,
+    is_drawable,
+    runs,
+    strips,
+    text_width,
+    wrapped,
+)
 
 BOX = Box(0, 0, 10, 10)
 NAN = (math.nan, math.nan)

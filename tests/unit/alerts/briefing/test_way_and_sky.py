@@ -8,8 +8,7 @@ from datetime import time, timedelta
 import pytest
 
 from alerts.briefing.collect import build_field_notes, sky_note
-from alerts.briefing.facts.alert import AlertFacts
-from alerts.briefing.facts.field_notes import DrawnDome, SkyNote
+from alerts.briefing.facts import AlertFacts, DrawnDome, SkyNote
 from alerts.briefing.text.alert_view import view_alert
 from alerts.common.clock_times import ClockSpan
 from alerts.common.text import article

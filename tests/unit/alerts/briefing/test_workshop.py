@@ -9,8 +9,8 @@ import pytest
 from icalendar import Calendar
 from pydantic import TypeAdapter
 
-from alerts.briefing.assemble import PngPicture
-from alerts.briefing.facts.alert import AlertFacts, Briefing
+from alerts.briefing.facts import AlertFacts, Briefing
+from alerts.briefing.render import PngPicture
 from alerts.common.units import Units
 from alerts.field.kit import parse_kit
 from alerts.notifying.model import AlertKind

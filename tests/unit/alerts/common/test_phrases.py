@@ -11,8 +11,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from alerts.briefing.facts.alert import AlertFacts
-from alerts.briefing.facts.field_notes import SkyNote
+from alerts.briefing.facts import AlertFacts, SkyNote
 from alerts.common import phrases
 from alerts.common.errors import BadInput
 from alerts.common.phrases import Phrase, Reader, Worded, from_row, phrase, say

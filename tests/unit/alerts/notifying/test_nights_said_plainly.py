@@ -8,7 +8,7 @@ from datetime import UTC, date, datetime, timedelta
 import pytest
 
 from alerts.briefing.collect import NightFindings, alert_facts
-from alerts.briefing.facts.alert import Briefing
+from alerts.briefing.facts import Briefing
 from alerts.briefing.render import render_mail
 from alerts.common.clock_times import DAY
 from alerts.common.span import Span

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from alerts.briefing.facts.alert import AlertFacts, Briefing
+from alerts.briefing.facts import AlertFacts, Briefing
 from alerts.briefing.payload import build_payload
 from alerts.common.errors import BadInput
 from alerts.notifying.model import AlertKind

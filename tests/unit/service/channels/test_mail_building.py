@@ -13,7 +13,7 @@ from email.policy import default
 import pytest
 from fast_mail_parser import parse_email
 
-from alerts.briefing.facts.alert import Attachment, MailParts
+from alerts.briefing.facts import Attachment, MailParts
 from alerts.common.errors import BadInput
 from service.channels.email_message import MAIL_POLICY, build_mail, check_mail_address, sender_address
 from service.channels.model import ChannelError, Outgoing
