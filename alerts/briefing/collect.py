@@ -41,16 +41,14 @@ from alerts.notifying.validity import find_doubt
 from alerts.sites.great_circle import turn_deg
 from alerts.sites.horizon import ridge_deg
 from alerts.sites.model import Site
-from alerts.sky.alignment import alignments
 from alerts.sky.brightness.light_domes import Dome, domes
 from alerts.sky.ephemeris import Ephemeris, posix_s
 from alerts.sky.meteor_showers import active_showers
 from alerts.sky.milky_way import geometry
-from alerts.sky.night import DarkWindow, Night, Shape, SkyWishes, Target, TargetKind, TrackPoint
+from alerts.sky.night import DarkWindow, Night, Shape, SkyWishes, Target, TargetKind, TrackPoint, parse_target
 from alerts.sky.nights.night_builder import nights
 from alerts.sky.observers import Ground
-from alerts.sky.target_text import parse_target
-from alerts.sky.tracks import sky_track
+from alerts.sky.tracks import alignments, sky_track
 from alerts.weather.chance import CloudHour
 from alerts.weather.models import first_look
 from alerts.weather.outlook import HazardLevel, Outlook

@@ -14,7 +14,7 @@ from alerts.field.kit import Kit
 from alerts.sky.night import Shape
 
 if TYPE_CHECKING:
-    from alerts.sky.alignment import Alignment
+    from alerts.sky.tracks import Alignment
 
 FRAMES = 8
 """Identical frames to average (common practice: noise falls by the root of their number)."""

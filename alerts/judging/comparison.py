@@ -22,10 +22,8 @@ from alerts.judging.verdict import BEST_FIRST, Verdict, VerdictWord
 from alerts.sites.great_circle import distance_km
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.sky.night import Night, SkyWishes
-from alerts.sky.night_calendar import name_at
-from alerts.sky.nights.night_builder import readable_nights
-from alerts.sky.nights.night_events import nights_for_sites
+from alerts.sky.night import Night, SkyWishes, name_at
+from alerts.sky.nights.night_builder import nights_for_sites, readable_nights
 from alerts.sky.nights.season import worth_of
 from alerts.wishes.model import Wishes
 

@@ -14,8 +14,8 @@ from typing import Any
 from alerts.common.phrases import from_row
 from alerts.judging.rules import Reason, Result, without_note
 from alerts.judging.verdict import Verdict
+from alerts.sites.great_circle import SHARED_STEP_DEG, lon_step_deg, rounded_place
 from alerts.sites.model import HorizonLine, Site
-from alerts.sites.rounded_place import SHARED_STEP_DEG, lon_step_deg, rounded_place
 
 
 def shared_site(site: Site, known: Site | None = None) -> Site:

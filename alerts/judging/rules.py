@@ -18,8 +18,7 @@ from alerts.field.trip_plan import home_by as home_by_moment
 from alerts.field.trip_plan import home_span, open_span, plan_trip, usable_span
 from alerts.judging.ranking import shape_time
 from alerts.sites.model import Site
-from alerts.sky.night import DarknessWish, DarkWindow, Night, TargetKind
-from alerts.sky.target_text import shape_phrase, target_phrase
+from alerts.sky.night import DarknessWish, DarkWindow, Night, TargetKind, shape_phrase, target_phrase
 from alerts.weather.models import family_name, source_name
 from alerts.weather.outlook import HazardLevel, Outlook
 from alerts.wishes.model import ALL_WEEK, Wishes

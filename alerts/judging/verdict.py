@@ -23,8 +23,7 @@ from alerts.judging.rules import (
     without_note,
 )
 from alerts.sites.model import Site
-from alerts.sky.night import DarkWindow, Night
-from alerts.sky.target_text import target_phrase
+from alerts.sky.night import DarkWindow, Night, target_phrase
 from alerts.weather.chance import SAYS_CLEAR_FROM
 from alerts.weather.models import source_name
 from alerts.weather.outlook import Outlook

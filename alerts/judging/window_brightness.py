@@ -17,8 +17,7 @@ from alerts.sites.model import Site
 from alerts.sky.brightness.light_domes import Dome, domes
 from alerts.sky.brightness.total import SkyPoint, domes_stood_over, site_sky, sky_points
 from alerts.sky.ephemeris import Ephemeris
-from alerts.sky.night import DarkWindow, Night, SkyWishes, TargetKind
-from alerts.sky.target_text import target_phrase
+from alerts.sky.night import DarkWindow, Night, SkyWishes, TargetKind, target_phrase
 
 TOWN_CREDIT_URL = "https://www.geonames.org/"
 SLIGHT_LOSS_MAG = 0.05

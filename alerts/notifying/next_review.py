@@ -20,8 +20,7 @@ from alerts.notifying.limits import CYCLE_SLACK, go_due_from
 from alerts.notifying.model import NotificationDecision, NotificationInput, Why
 from alerts.notifying.policy import LAST_WORD_LEAD
 from alerts.sites.model import Site
-from alerts.sky.night import Night
-from alerts.sky.night_calendar import night_start_s, number_at
+from alerts.sky.night import Night, night_start_s, number_at
 from alerts.weather.chance import OLDEST_AIR
 from alerts.weather.freshness import dated, turns
 from alerts.weather.models import AIR_LINEAGE

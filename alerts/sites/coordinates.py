@@ -6,20 +6,29 @@
     8CGW8H6J+2X          a plus code             https://…/@40.31,-1.42,15z and other links to maps
 
 Latitude comes first unless letters or words say otherwise. A comma may be the decimal mark where that
-leaves two numbers. Nothing is fetched: a link without coordinates in it is refused.
+leaves two numbers.
+
+Links to maps are read themselves: nothing is fetched, and one without coordinates in it is refused. What
+marks a place goes before what says where the map is looked at:
+
+    …/@40.31,-1.42,15z      …!3d40.31!4d-1.42       …/place/40.31,-1.42
+    ?q=40.31,-1.42          ?query= ?destination= ?daddr= ?ll= ?center= ?loc= ?cp=40.31~-1.42
+    ?mlat=40.31&mlon=-1.42  ?lat=40.31&lon=-1.42    #map=15/40.31/-1.42      #15/40.31/-1.42
+
+Plus codes (Open Location Code) are five pairs of digits to the base of 20, each pair a twentieth of the one
+before; then up to five digits that divide the cell into 4 columns and 5 rows. Zeros before the plus stand for
+digits left out.
 """
 
 from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass
-from urllib.parse import unquote
+from collections.abc import Iterator
+from urllib.parse import parse_qsl, unquote, unquote_plus, urlsplit
 
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase, say
-from alerts.sites.map_links import is_link, texts_in
-from alerts.sites.plus_codes import find_cell, is_short
 
 LONGEST = 200
 LONGEST_LINK = 2000
@@ -54,6 +63,33 @@ _LABELLED = re.compile(
 )
 _COMPASS = re.compile(r"\b(north|south|east|west)\b\.?", re.IGNORECASE)
 
+_LINK = re.compile(r"[a-z][a-z0-9+.-]*:(?://|\?)\S+|(?:[a-z0-9-]+\.)+[a-z]{2,}/\S+", re.IGNORECASE)
+_IN_LINK = r"[+-]?\d{1,3}(?:\.\d+)?"
+_PIN = re.compile(rf"!3d({_IN_LINK})!4d({_IN_LINK})")
+_VIEW = re.compile(rf"@({_IN_LINK}),({_IN_LINK})(?=[,/]|$)")
+_TILE = re.compile(rf"(?:^|[/=])\d{{1,2}}(?:\.\d+)?/({_IN_LINK})/({_IN_LINK})(?=[/&]|$)")
+_MARKED = ("q", "query", "destination", "daddr", "loc", "place", "marker", "markers", "pin", "sll", "geo")
+_LOOKED_AT = ("ll", "center", "centre", "cp", "viewpoint", "c")
+_APART = [
+    names.split() for names in ("mlat mlon", "lat lon", "lat lng", "lat long", "latitude longitude", "y x")
+]
+_LONGITUDE_FIRST = re.compile(r"(?:^|\.)yandex\.")
+"""Sites whose `ll` has longitude first."""
+
+DIGITS = "23456789CFGHJMPQRVWX"
+FIRST_DEG = 20.0
+"""Height and width of the largest cell."""
+PAIRS = 5
+ROWS, COLUMNS = 5, 4
+MOST_DIGITS = 15
+"""More digits are part of a code, but say nothing."""
+
+_D = f"[{DIGITS}]"
+_FULL = re.compile(
+    rf"(?:[2-9C][2-9CFGHJMPQRV]{_D}{{6}}\+(?:{_D}{{2,}})?|[2-9C][2-9CFGHJMPQRV](?:000000|{_D}{{2}}0000|{_D}{{4}}00)\+)"
+)
+_SHORT = re.compile(rf"(?:{_D}{{2}}){{0,3}}\+{_D}{{2,}}|(?:{_D}{{2}}){{2,3}}\+")
+
 
 def parse_lat_lon(text: str) -> tuple[float, float]:
     """Latitude and longitude in decimal degrees from what was typed; north and east are positive.
@@ -62,7 +98,7 @@ def parse_lat_lon(text: str) -> tuple[float, float]:
     can't be coordinates (with a hint when the two look swapped).
     """
     plain = text.translate(_ALIKE).strip()
-    if is_link(plain) and not plain.lower().startswith("geo:"):
+    if _LINK.fullmatch(plain) and not plain.lower().startswith("geo:"):
         if len(plain) > LONGEST_LINK:
             raise BadInput(phrase("sites.link-too-long"))
         for part in texts_in(plain):
@@ -88,24 +124,30 @@ def _pair(plain: str) -> tuple[float, float] | None:
     """Two numbers or angles, with a decimal point or, where there is none, a decimal comma."""
     pointed = _COMPASS.sub(lambda match: match[0][0], plain)
     commas = None if "." in pointed else re.sub(r"(?<=\d),(?=\d)", ".", pointed)
-    if (alone := _angle((commas or pointed).upper())) is not None and alone.letter:
-        raise BadInput(phrase("sites.coordinate-alone", text=plain, is_latitude=alone.letter in "NS"))
-    found = _decimal(pointed) or _labelled(pointed) or _angles(pointed)
-    return found or (_decimal(commas) or _angles(commas) if commas else None)
+    if (alone := _angle((commas or pointed).upper())) is not None and alone[1]:
+        raise BadInput(phrase("sites.coordinate-alone", text=plain, is_latitude=alone[1] in "NS"))
+    if found := _decimal(pointed):
+        return found
+    named = _LABELLED.fullmatch(pointed)
+    if named is not None and named["first"][:2].lower() != named["second"][:2].lower():
+        one, two = float(named["one"]), float(named["two"])
+        return (one, two) if named["first"].lower() == "lat" else (two, one)
+    return _angles(pointed) or (_decimal(commas) or _angles(commas) if commas else None)
 
 
 def _plus_code(text: str) -> tuple[float, float] | None:
-    """The middle of a plus code's cell."""
+    """The middle of a plus code's cell. A code without its first digits means something only near a known
+    place: BadInput, as for a wide cell."""
     code = text.split(maxsplit=1)[0] if text else ""
-    if is_short(code):
+    if _SHORT.fullmatch(code.upper()):
         raise BadInput(phrase("sites.plus-code-short", code=code))
     cell = find_cell(text)
     if cell is None:
         return None
-    if cell.height_deg > WIDEST_CELL_DEG:
-        across_km = round(cell.height_deg * 111)
-        raise BadInput(phrase("sites.plus-code-wide", text=text, across_km=across_km))
-    return cell.middle
+    south_deg, west_deg, height_deg, width_deg = cell
+    if height_deg > WIDEST_CELL_DEG:
+        raise BadInput(phrase("sites.plus-code-wide", text=text, across_km=round(height_deg * 111)))
+    return min(90.0, south_deg + height_deg / 2), west_deg + width_deg / 2
 
 
 def _geo(text: str) -> tuple[float, float] | None:
@@ -120,57 +162,38 @@ def _geo(text: str) -> tuple[float, float] | None:
     return float(lat), float(lon)
 
 
-def _labelled(text: str) -> tuple[float, float] | None:
-    match = _LABELLED.fullmatch(text)
-    if match is None or (match["first"][:2].lower() == match["second"][:2].lower()):
-        return None
-    one, two = float(match["one"]), float(match["two"])
-    return (one, two) if match["first"].lower() == "lat" else (two, one)
-
-
 def _decimal(text: str) -> tuple[float, float] | None:
     match = _DECIMAL.fullmatch(text)
     return None if match is None else (float(match[1]), float(match[2]))
 
 
-@dataclass(frozen=True, slots=True)
-class _Angle:
-    """value_deg: with its sign. letter: N, S, E, W, or "" where none was written."""
-
-    value_deg: float
-    letter: str
-
-
 def _angles(text: str) -> tuple[float, float] | None:
     """Two angles with letters, degrees, minutes or seconds, in either order where letters say which."""
     upper = text.upper()
-    for first_end in _splits(upper):
-        first, second = _angle(upper[:first_end]), _angle(upper[first_end:].lstrip(" ,;/"))
+    # the first may end at its letter, before the second's, at a comma, or at a blank, the middle one first
+    ends = [match.end() for match in re.finditer(r"(?<=[\d°'\"\s])[NSEWO](?![A-Z])", upper)]
+    ends += [match.start() for match in re.finditer(r"(?<![A-Z])[NSEWO](?=\s*[+\d])", upper)]
+    ends += [match.start() for match in re.finditer(r"[,;/]", upper)]
+    blanks = [match.start() for match in re.finditer(r"\s+(?=[+-]?\d)", upper)]
+    ends += sorted(blanks, key=lambda at: abs(at - len(upper) / 2))
+    for end in ends:
+        first = _angle(upper[:end])
+        second = _angle(upper[end:].lstrip(" ,;/"))
         if first is None or second is None:
             continue
-        letters = first.letter + second.letter
+        letters = first[1] + second[1]
         if letters in ("", "N", "S", "E", "W"):  # one letter says which of the two it stands at
-            lat_is_first = not letters or (letters in ("N", "S")) == (first.letter != "")
+            lat_is_first = not letters or (letters in ("N", "S")) == (first[1] != "")
         elif re.fullmatch(r"[NS][EW]|[EW][NS]", letters):
             lat_is_first = letters[0] in "NS"
         else:
             continue
-        pair = (first.value_deg, second.value_deg)
-        return pair if lat_is_first else pair[::-1]
+        return (first[0], second[0]) if lat_is_first else (second[0], first[0])
     return None
 
 
-def _splits(text: str) -> list[int]:
-    """Where the first angle may end: at its letter, before the second's, at a comma, or at a blank."""
-    ends = [match.end() for match in re.finditer(r"(?<=[\d°'\"\s])[NSEWO](?![A-Z])", text)]
-    begins = [match.start() for match in re.finditer(r"(?<![A-Z])[NSEWO](?=\s*[+\d])", text)]
-    marks = [match.start() for match in re.finditer(r"[,;/]", text)]
-    blanks = [match.start() for match in re.finditer(r"\s+(?=[+-]?\d)", text)]
-    middle = sorted(blanks, key=lambda at: abs(at - len(text) / 2))
-    return [at for at in (*ends, *begins, *marks, *middle) if 0 < at < len(text)]
-
-
-def _angle(text: str) -> _Angle | None:
+def _angle(text: str) -> tuple[float, str] | None:
+    """Degrees with their sign, and N, S, E, W or "" where no letter was written."""
     match = _ANGLE.fullmatch(text)
     if match is None or (match["before"] and match["after"]):
         return None
@@ -185,7 +208,57 @@ def _angle(text: str) -> _Angle | None:
         raise BadInput(phrase("sites.minus-and-letter", text=text.strip()))
     value_deg = degrees + minutes / 60 + seconds / 3600
     is_negative = letter in ("S", "W") or match["sign"] == "-"
-    return _Angle(-value_deg if is_negative else value_deg, letter)
+    return -value_deg if is_negative else value_deg, letter
+
+
+def texts_in(link: str) -> Iterator[str]:
+    """What in the link may be coordinates, likeliest first: pairs such as `40.31,-1.42`, and whatever
+    stands where a map's site puts them."""
+    try:
+        parts = urlsplit(link if ":" in link.partition("/")[0] else f"//{link}")
+        fields = {key.lower(): value.strip() for key, value in parse_qsl(parts.query)}
+        path = unquote(parts.path)
+    except ValueError:
+        return
+    whole = unquote_plus(link)
+    for match in list(_PIN.finditer(whole))[::-1]:
+        yield f"{match[1]},{match[2]}"
+    lat, lon = _APART[0]
+    if lat in fields and lon in fields:
+        yield f"{fields[lat]},{fields[lon]}"
+    yield from (re.sub(r"^(?:loc|point|geo):", "", fields[key]) for key in _MARKED if key in fields)
+    # parts of the path that hold a pair or a code, the last first, as that of a way's end
+    for part in reversed(path.split("/")):
+        if re.search(r"\d", part) and not part.startswith(("@", "data=")):
+            yield from (part, part.replace("+", " "))  # a plus code's plus, or a blank
+    yield from (f"{match[1]},{match[2]}" for match in _VIEW.finditer(whole))
+    for key in _LOOKED_AT:
+        pair = fields.get(key, "").replace("~", ",").replace("|", ",").split(",")
+        if len(pair) == 2 and _LONGITUDE_FIRST.search(parts.hostname or ""):
+            pair.reverse()
+        if key in fields:
+            yield ",".join(pair)
+    for place in (parts.fragment, fields.get("map", ""), path):
+        yield from (f"{match[1]},{match[2]}" for match in _TILE.finditer(unquote_plus(place)))
+    yield from (f"{fields[lat]},{fields[lon]}" for lat, lon in _APART[1:] if lat in fields and lon in fields)
+
+
+def find_cell(code: str) -> tuple[float, float, float, float] | None:
+    """South, west, height and width in degrees of a full plus code's cell; None when it isn't one."""
+    upper = code.upper()
+    if _FULL.fullmatch(upper) is None:
+        return None
+    digits = [DIGITS.index(each) for each in upper.replace("+", "").rstrip("0")[:MOST_DIGITS]]
+    south_deg, west_deg = -90.0, -180.0
+    height_deg = width_deg = FIRST_DEG * len(DIGITS)
+    for row, column in zip(digits[: 2 * PAIRS : 2], digits[1 : 2 * PAIRS : 2], strict=True):
+        height_deg, width_deg = height_deg / len(DIGITS), width_deg / len(DIGITS)
+        south_deg, west_deg = south_deg + row * height_deg, west_deg + column * width_deg
+    for digit in digits[2 * PAIRS :]:
+        height_deg, width_deg = height_deg / ROWS, width_deg / COLUMNS
+        row, column = divmod(digit, COLUMNS)
+        south_deg, west_deg = south_deg + row * height_deg, west_deg + column * width_deg
+    return south_deg, west_deg, height_deg, width_deg
 
 
 def check_lat_lon(lat_deg: float, lon_deg: float) -> tuple[float, float]:

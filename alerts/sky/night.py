@@ -1,15 +1,31 @@
-"""A night at a site: its events, its dark spans and its dark windows."""
+"""A night at a site: which one it is, its events, its dark spans and windows, and the targets one may wish.
+
+A night runs from local mean solar noon, by the site's longitude and to the whole second, to the
+next. It is numbered by the days since 1970 of its mean solar date, and named by the civil date in
+the site's zone at its start: the two differ where the zone lies a day off the longitude, as at
+Apia, Kiritimati or the Chatham Islands.
+"""
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from enum import StrEnum
 
 from alerts.common.errors import BadInput
-from alerts.common.phrases import phrase
+from alerts.common.phrases import Phrase, phrase, say
 from alerts.common.plain_values import value
 from alerts.common.span import Span, require_utc
+from alerts.sites.model import Site
+
+DAY_S = 86_400
+_NOON_S = 43_200
+_SECONDS_PER_DEGREE = 240
+_EPOCH = date(1970, 1, 1)
+MOST_LOSS_MAG = 3.0
+WINTER_ARC_L_DEG = (120.0, 240.0)
+"""The arc of the band that stands high on winter evenings of the northern half."""
 
 
 class DarknessWish(StrEnum):
@@ -51,9 +67,6 @@ class Target:
     ra_deg: float | None = None
     dec_deg: float | None = None
     arc_l_deg: tuple[float, float] | None = None
-
-
-MOST_LOSS_MAG = 3.0
 
 
 def require_loss_wish(most_loss_mag: float) -> float:
@@ -152,3 +165,91 @@ class Night:
     windows: tuple[DarkWindow, ...]
     wishes: SkyWishes
     foreground_moonlit: tuple[Span, ...] = ()
+
+
+def night_start_s(site: Site, number: int) -> int:
+    """Local mean solar noon that begins a night, POSIX seconds, to the whole second."""
+    return number * DAY_S + _NOON_S - round(site.lon_deg * _SECONDS_PER_DEGREE)
+
+
+def name_of(site: Site, number: int) -> date:
+    """The civil date in the site's zone at the start of a night."""
+    return datetime.fromtimestamp(night_start_s(site, number), site.tz).date()
+
+
+def number_named(site: Site, name: date) -> int:
+    """The number of the night with that name; BadInput where the calendar skipped the date.
+
+    Where a zone lies twelve hours off the longitude a clock change can give two nights one name;
+    the earlier one answers to it.
+    """
+    near = (name - _EPOCH).days
+    for number in (near - 1, near, near + 1):
+        if name_of(site, number) == name:
+            return number
+    raise BadInput(phrase("sky.no-such-night", name=site.name, night=name, zone=site.zone))
+
+
+def number_at(site: Site, at: datetime) -> int:
+    """The number of the night that contains an aware time."""
+    return int((require_utc(at).timestamp() - night_start_s(site, 0)) // DAY_S)
+
+
+def name_at(site: Site, at: datetime) -> date:
+    """The name of the night that contains an aware time."""
+    return name_of(site, number_at(site, at))
+
+
+_PLAIN = {
+    "core": Target(TargetKind.CORE),
+    "band": Target(TargetKind.BAND),
+    "winter": Target(TargetKind.BAND, arc_l_deg=WINTER_ARC_L_DEG),
+    "none": Target(TargetKind.NONE),
+}
+_RADEC = re.compile(r"^\s*(?P<name>[^:=]+?)\s*[:=]\s*(?P<ra>[+-]?[\d.]+)\s*,\s*(?P<dec>[+-]?[\d.]+)\s*$")
+
+
+def parse_target(text: str) -> Target:
+    """The target of `core`, `band`, `winter` (the band from l 120° to 240°), `none` or
+    `NAME=RA,DEC` (J2000 degrees). BadInput says these when it is none of them."""
+    plain = _PLAIN.get(text.strip().lower())
+    if plain is not None:
+        return plain
+    match = _RADEC.match(text)
+    if match is None:
+        raise BadInput(phrase("sky.target-unreadable", text=text))
+    ra_deg, dec_deg = _number(match["ra"]), _number(match["dec"])
+    if not 0 <= ra_deg < 360:
+        raise BadInput(phrase("sky.target-ra-range", ra_deg=ra_deg))
+    if not -90 <= dec_deg <= 90:
+        raise BadInput(phrase("sky.target-dec-range", dec_deg=dec_deg))
+    return Target(TargetKind.RADEC, match["name"].strip(), ra_deg, dec_deg)
+
+
+def _number(text: str) -> float:
+    try:
+        return float(text)
+    except ValueError:
+        raise BadInput(phrase("sky.degrees-unreadable", text=text)) from None
+
+
+def shape_phrase(shape: Shape) -> Phrase:
+    """The shape as inside a sentence: `a low arch`."""
+    return phrase(f"sky.shape-{shape}")
+
+
+def shape_label(shape: Shape) -> str:
+    """The shape by itself: `low arch`, `overhead`."""
+    return say(f"sky.label-{shape}")
+
+
+def target_name(target: Target) -> str:
+    """What the target is called inside a sentence."""
+    return say(target_phrase(target))
+
+
+def target_phrase(target: Target) -> Phrase:
+    """What the target is called inside a sentence."""
+    if target.name:
+        return phrase("sky.target-named", name=target.name)
+    return phrase("sky.target", kind=target.kind)

@@ -18,7 +18,7 @@ from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase
 from alerts.sites.horizon import Ridges
 from alerts.sites.model import HorizonLine, Site
-from alerts.sky import milky_way_band
+from alerts.sky import milky_way
 from alerts.sky.ephemeris import SIDEREAL_RATE_RAD_S, SkyTable, direction
 from alerts.sky.milky_way import CORE
 from alerts.sky.night import SkyWishes, Target, TargetKind
@@ -108,11 +108,11 @@ def target_spans(
         return RowSpans(rows, np.full(len(rows), table.first_s), np.full(len(rows), table.last_s))
     if target.kind is TargetKind.BAND:
         transit_s = _turns(ground, table, table.sidereal_rad(table.nodes_s))
-        epochs = milky_way_band.epoch_of(transit_s)
+        epochs = milky_way.epoch_of(transit_s)
         daily, lat, parts = _Daily(transit_s, np.zeros_like(transit_s), 0.0), np.radians(ground.lat_deg), []
         for epoch in np.unique(epochs):
-            axes = milky_way_band.axes_in(float(epoch))
-            margin = milky_way_band.share_margin(lat, horizons, axes, target.arc_l_deg)
+            axes = milky_way.axes_in(float(epoch))
+            margin = milky_way.share_margin(lat, horizons, axes, target.arc_l_deg)
             row, start, end = positive_arcs(margin, np.full(len(ground), math.pi), _BAND_STEPS)
             still = np.zeros_like(start)
             arcs = _Arcs(np.ones(len(ground), dtype=np.bool_), row, start, end, still, still)

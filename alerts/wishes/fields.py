@@ -14,8 +14,7 @@ from typing import Any
 
 from alerts.common.errors import BadInput
 from alerts.common.phrases import Phrase, Reader, phrase, say
-from alerts.sky.night import require_loss_wish
-from alerts.sky.target_text import parse_target, shape_phrase, target_phrase
+from alerts.sky.night import parse_target, require_loss_wish, shape_phrase, target_phrase
 from alerts.wishes.model import ALL_WEEK, TAKE_BACK_MARGIN_PCT, Trip, Wishes, units_of
 from alerts.wishes.parse import (
     NOTHING,

@@ -13,8 +13,7 @@ from datetime import date, time, timedelta
 from alerts.common.clock_times import ClockSpan, parse_clock, parse_clock_span
 from alerts.common.errors import BadInput
 from alerts.common.phrases import Phrase, phrase
-from alerts.sky.milky_way_band import WINTER_ARC_L_DEG
-from alerts.sky.night import DarknessWish, Shape, Target, TargetKind
+from alerts.sky.night import WINTER_ARC_L_DEG, DarknessWish, Shape, Target, TargetKind
 from alerts.wishes.model import (
     ALL_WEEK,
     CHOICES,
@@ -151,7 +150,7 @@ def read_darkness(text: str) -> DarknessWish:
 
 
 def target_text(target: Target) -> str:
-    """As `alerts.sky.target_text.parse_target` reads it."""
+    """As `alerts.sky.night.parse_target` reads it."""
     if target.kind is TargetKind.BAND and target.arc_l_deg == WINTER_ARC_L_DEG:
         return "winter"
     if target.kind is TargetKind.RADEC:

@@ -25,8 +25,7 @@ from alerts.sites.great_circle import distance_km
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import Night
-from alerts.sky.nights.night_builder import night_named
-from alerts.sky.nights.night_events import tonight_name
+from alerts.sky.nights.night_builder import night_named, tonight_name
 from alerts.weather.forecast import Forecast, Place
 from alerts.weather.models import OPEN_METEO, first_look, source_name
 from alerts.weather.sky_now import StationSky

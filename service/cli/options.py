@@ -21,8 +21,7 @@ from alerts.common.phrases import phrase, say
 from alerts.field.place_doubts import PlaceDoubts
 from alerts.sites.coordinates import parse_lat_lon
 from alerts.sites.horizon import horizon_from_csv
-from alerts.sites.model import HorizonLine, Site
-from alerts.sites.names import clean_name
+from alerts.sites.model import HorizonLine, Site, clean_name
 from alerts.sky.brightness.readings import BortleConvention, Reading, darkness_of_class, darkness_of_readings
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import SkyWishes

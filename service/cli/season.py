@@ -11,10 +11,9 @@ import click
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase, say
 from alerts.sky.ephemeris import Ephemeris
-from alerts.sky.night import DarknessWish, SkyWishes, require_loss_wish
+from alerts.sky.night import DarknessWish, SkyWishes, parse_target, require_loss_wish
 from alerts.sky.nights.season import never_holds
 from alerts.sky.nights.season import season as build_season
-from alerts.sky.target_text import parse_target
 from service.cli.options import DAY, PlaceAsked, hands_over, place_options, progress_bar
 from service.common.clock import real_clock
 from service.reports.season_report import season_csv, season_ics, season_json, season_page

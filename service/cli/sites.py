@@ -11,8 +11,7 @@ from alerts.briefing.text.obstacle_text import lines_of
 from alerts.common.clock_times import parse_clock_span
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase, say
-from alerts.sites.model import Foreground, Gate, Site
-from alerts.sites.names import clean_name, clean_note
+from alerts.sites.model import Foreground, Gate, Site, clean_name, clean_note
 from alerts.wishes.parse import is_nothing
 from service.app import build
 from service.cli.options import (

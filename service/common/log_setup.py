@@ -14,7 +14,7 @@ from typing import Any, TextIO
 
 import structlog
 
-from alerts.sites.rounded_place import round_shared_deg
+from alerts.sites.great_circle import round_shared_deg
 from service.common.redaction import mask_text
 
 EventDict = MutableMapping[str, Any]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from urllib.parse import urlsplit
 
-from alerts.sites.rounded_place import round_shared_deg
+from alerts.sites.great_circle import round_shared_deg
 
 _MAIL = re.compile(r"\b([\w+])[\w.+%'-]*@([\w-]+(?:\.[\w-]+)+)")
 _URL = re.compile(r"\b(https?://)(?:[^\s/@\"'<>]*@)?([^\s/?#\"'<>]+)([/?#][^\s\"'<>]*)?", re.IGNORECASE)

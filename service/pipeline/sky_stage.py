@@ -13,10 +13,8 @@ from sqlalchemy.orm import Session, sessionmaker
 
 from alerts import RULES_VERSION
 from alerts.sky.ephemeris import Ephemeris
-from alerts.sky.night import SkyWishes
-from alerts.sky.night_calendar import name_at
-from alerts.sky.nights.night_builder import readable_nights
-from alerts.sky.nights.night_events import nights_for_sites
+from alerts.sky.night import SkyWishes, name_at
+from alerts.sky.nights.night_builder import nights_for_sites, readable_nights
 from service.common.fault_points import crash_point
 from service.pipeline.judging.process_pool import ProcessPool, WorkerState
 from service.store.engine import in_chunks

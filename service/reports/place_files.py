@@ -26,8 +26,7 @@ from defusedxml.ElementTree import iterparse
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase, say
 from alerts.common.text import plain
-from alerts.sites.model import HIGHEST_ELEVATION_M, LOWEST_ELEVATION_M
-from alerts.sites.names import LONGEST_NAME
+from alerts.sites.model import HIGHEST_ELEVATION_M, LONGEST_NAME, LOWEST_ELEVATION_M
 
 LARGEST_BYTES = 5 * 1024 * 1024
 MOST_PLACES = 500

@@ -17,11 +17,9 @@ from alerts.judging.obstacles import Unsaid, YearAhead, why_unsaid
 from alerts.judging.rules import is_ruled_out, usable_spans
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.sky.night import DarkWindow, Night, Shape, TargetKind
-from alerts.sky.nights.night_builder import readable_nights
-from alerts.sky.nights.night_events import site_in_blocks
+from alerts.sky.night import DarkWindow, Night, Shape, TargetKind, shape_phrase
+from alerts.sky.nights.night_builder import readable_nights, site_in_blocks
 from alerts.sky.nights.season import easier_wishes, never_holds, wishes_text
-from alerts.sky.target_text import shape_phrase
 from alerts.track.record.climatology import UNKNOWN_CLIMATE
 from alerts.weather.season_price import price
 from alerts.wishes.model import ALL_WEEK, CHOICES, LimitChoice, Wishes, units_of

@@ -7,7 +7,7 @@ from datetime import timedelta
 
 from alerts.common.phrases import say
 from alerts.common.time_text import say_day, say_lasting, say_span
-from alerts.sky.nights.night_events import tonight_name
+from alerts.sky.nights.night_builder import tonight_name
 from alerts.sky.nights.season import Season, never_holds, season
 from alerts.wishes.model import DEFAULT_WISHES
 from service.accounts.access import make_owner_link

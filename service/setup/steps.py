@@ -18,8 +18,7 @@ from alerts.common.phrases import phrase, say
 from alerts.common.time_text import say_minutes
 from alerts.field.driving import Home, drive_from
 from alerts.sites.coordinates import say_lat_lon
-from alerts.sites.model import Site
-from alerts.sites.names import clean_name
+from alerts.sites.model import Site, clean_name
 from alerts.wishes.model import DEFAULT_WISHES
 from service.accounts import address_owner
 from service.accounts.receivers import NewReceiver, register, shown, vouch_for

@@ -35,7 +35,7 @@ from alerts.sky.brightness.total import site_sky, sky_at
 from alerts.sky.brightness.towns import COLUMNS_FILE, NAMES_FILE
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import SkyWishes, Target
-from alerts.sky.nights.night_events import nights_for_sites
+from alerts.sky.nights.night_builder import nights_for_sites
 
 DATA = ROOT / "alerts" / "sky" / "data"
 PLACES = ((44.3, 5.9), (30.1, -5.8), (-31.3, 149.1), (46.9, 8.9), (0.3, 36.0))

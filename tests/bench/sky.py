@@ -37,7 +37,7 @@ from alerts.sites.model import HorizonLine, Site
 from alerts.sky.crossings import SUNRISE_DEG, moon_crossings, sun_crossings
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import SkyWishes
-from alerts.sky.nights.night_events import (
+from alerts.sky.nights.night_builder import (
     ASTRONOMICAL_DEG,
     CIVIL_DEG,
     NAUTICAL_DEG,

@@ -28,9 +28,8 @@ from alerts.common.name_tables import month_name
 from alerts.common.phrases import phrase, say
 from alerts.common.text import LONGEST_NAME, capital, plain
 from alerts.common.time_text import long_day, say_day
-from alerts.sky.night import Shape
+from alerts.sky.night import Shape, shape_label
 from alerts.sky.nights.season import Season, SeasonNight, wishes_text
-from alerts.sky.target_text import shape_label
 
 LEFT, RIGHT = 36.0, 12.0
 LINE = 17.0

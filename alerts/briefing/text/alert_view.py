@@ -32,7 +32,7 @@ from alerts.common.text import LONGEST_NAME, capital, clear_words, plain, senten
 from alerts.common.time_text import long_day, say_day
 from alerts.common.units import Units
 from alerts.notifying.model import AlertKind
-from alerts.sky.target_text import shape_label
+from alerts.sky.night import shape_label
 
 CALLED_OFF = ("stand_down", "stay")
 """Forms that send nobody out: they tell neither of the trip nor of what the chance rests on."""

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from alerts.sky.brightness.extinction import scattering_airmass
+from alerts.sky.brightness.laws import scattering_airmass
 from alerts.sky.crossings import REFRACTION_AT_HORIZON_DEG
 from alerts.sky.observers import MOON_RADIUS_KM
 
@@ -57,12 +57,6 @@ def moon_illuminance(phase_angle_deg: npt.ArrayLike) -> Floats:
     return np.asarray(10 ** (-0.4 * (3.84 + 0.026 * phase + 4e-9 * phase**4)))
 
 
-def opposition_surge(phase_angle_deg: npt.ArrayLike) -> Floats:
-    """By what a Moon within 7 degrees of full outshines the law: a factor up to 1.35, as the paper says."""
-    phase = np.abs(np.asarray(phase_angle_deg, dtype=np.float64))
-    return np.asarray(1 + _SURGE * np.clip(1 - phase / _SURGE_WITHIN_DEG, 0, 1))
-
-
 def scattering(separation: npt.ArrayLike) -> Floats:
     """The scattering function f at an angle from the Moon in degrees; eqs. 18, 19, 21."""
     angle = np.maximum(np.asarray(separation, dtype=np.float64), _NEAREST_DEG)
@@ -88,28 +82,6 @@ def moonlight_nl(
     return np.asarray(scattering(separation) * moon_illuminance(phase_angle_deg) * through * scattered)
 
 
-def brightest_extinction_mag(
-    moon_altitude_deg: npt.ArrayLike, altitude_deg: npt.ArrayLike, extinction_mag: npt.ArrayLike, gas: float
-) -> Floats:
-    """The extinction to put into `moonlight_nl` so that more haze never darkens the sky.
-
-    Eq. 15 counts light scattered once and takes away what is scattered again, so beyond some
-    extinction it falls. That light isn't lost from the sky: we hold the highest value reached on the
-    way from clean air (`gas`, mag per airmass) to the extinction given.
-    """
-    sky_mass = scattering_airmass(altitude_deg)
-    turn = np.log1p(sky_mass / scattering_airmass(moon_altitude_deg)) / (_LN_PER_MAG * sky_mass)
-    return np.asarray(np.minimum(extinction_mag, np.maximum(turn, gas)))
-
-
-def share_up(moon: MoonPlaces) -> Floats:
-    """How much of the moonlight counts: all above 2 degrees, none after moonset; see `faded_nl`."""
-    # at moonset the Moon's centre stands 34' and its semidiameter below the horizon, airless
-    radius = np.degrees(np.arcsin(MOON_RADIUS_KM / np.asarray(moon.distance_km, dtype=np.float64)))
-    down = -REFRACTION_AT_HORIZON_DEG - radius
-    return np.asarray(np.clip((moon.altitude_deg - down) / (FADES_FROM_DEG - down), 0, 1))
-
-
 def moonlit_sky_nl(
     altitude_deg: npt.ArrayLike,
     azimuth_deg: npt.ArrayLike,
@@ -123,18 +95,28 @@ def moonlit_sky_nl(
     airmass, of which `gas` is the part of clean air. A ridge before the Moon doesn't darken the sky.
     """
     apart = separation_deg(altitude_deg, azimuth_deg, moon.altitude_deg, moon.azimuth_deg)
-    extinction = brightest_extinction_mag(moon.altitude_deg, altitude_deg, extinction_mag, gas)
+    # Eq. 15 counts light scattered once and takes away what is scattered again, so beyond some extinction it
+    # falls. That light isn't lost from the sky: the highest value on the way from clean air is held.
+    sky_mass = scattering_airmass(altitude_deg)
+    turn = np.log1p(sky_mass / scattering_airmass(moon.altitude_deg)) / (_LN_PER_MAG * sky_mass)
+    extinction = np.minimum(extinction_mag, np.maximum(turn, gas))
     light = moonlight_nl(moon.phase_angle_deg, moon.altitude_deg, altitude_deg, apart, extinction)
+    # within 7 degrees of full the Moon outshines the phase law by a factor up to 1.35, as the paper says
+    surge = 1 + _SURGE * np.clip(1 - np.abs(moon.phase_angle_deg) / _SURGE_WITHIN_DEG, 0, 1)
     nearer = (MEAN_DISTANCE_KM / moon.distance_km) ** 2
-    return np.asarray(light * opposition_surge(moon.phase_angle_deg) * nearer)
+    return np.asarray(light * surge * nearer)
 
 
-def faded_nl(light_nl: npt.ArrayLike, rest_nl: npt.ArrayLike, share: npt.ArrayLike) -> Floats:
-    """Moonlight in nL of which a share counts, such that the magnitude changes evenly with the share.
+def faded_nl(light_nl: npt.ArrayLike, rest_nl: npt.ArrayLike, moon: MoonPlaces) -> Floats:
+    """Moonlight in nL of which all counts above 2 degrees and nothing after moonset, the magnitude changing
+    evenly between.
 
     rest_nl: the rest of the sky, above zero. From 2 degrees to moonset the Moon takes 11 minutes or more:
     what costs half a magnitude at 2 degrees fades by less than 0.05 mag a minute, a full Moon, as it
     must, by more: up to 0.15 over most of the sky, 0.4 close to the Moon.
     """
+    # at moonset the Moon's centre stands 34' and its semidiameter below the horizon, airless
+    down = -REFRACTION_AT_HORIZON_DEG - np.degrees(np.arcsin(MOON_RADIUS_KM / moon.distance_km))
+    share = np.clip((moon.altitude_deg - down) / (FADES_FROM_DEG - down), 0, 1)
     rest = np.asarray(rest_nl, dtype=np.float64)
-    return np.asarray(rest * np.expm1(np.asarray(share) * np.log1p(np.asarray(light_nl) / rest)))
+    return np.asarray(rest * np.expm1(share * np.log1p(np.asarray(light_nl) / rest)))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from enum import StrEnum
 from statistics import median
@@ -86,13 +86,13 @@ def stray_light_share(site: Site, at: datetime, ephemeris: Ephemeris) -> float:
     """What Moon and twilight add to the dark zenith at an aware time, as a share of it."""
     import numpy as np
 
-    from alerts.sky.brightness.total import sky_at, unmeasured_sky
+    from alerts.sky.brightness.total import site_sky, sky_at
     from alerts.sky.ephemeris import posix_s
     from alerts.sky.night import Target, TargetKind
 
     at_s = np.array([posix_s(at)])
     table = ephemeris.table(float(at_s[0]), float(at_s[0]))
-    parts = sky_at(unmeasured_sky(site), Target(TargetKind.NONE), at_s, table)
+    parts = sky_at(site_sky(replace(site, darkness=None)), Target(TargetKind.NONE), at_s, table)
     return float((parts.moon_nl + parts.twilight_nl)[0] / parts.dark_nl[0])
 
 

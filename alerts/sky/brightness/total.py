@@ -20,17 +20,21 @@ import numpy.typing as npt
 
 from alerts.common.span import Span
 from alerts.sites.model import Site
-from alerts.sky.brightness.brightness_units import brighter_mag, mag_from_nl, nl_from_mag
-from alerts.sky.brightness.extinction import (
+from alerts.sky.brightness.laws import (
+    DARKEST_NATURAL_MAG,
     MAG_PER_DEPTH,
+    NATURAL_ZENITH_MAG,
+    brighter_mag,
     dimming_mag,
     gas_mag,
+    growth,
     known_or_default_aod,
-    smoke_mag,
+    mag_from_nl,
+    nl_from_mag,
+    twilight_nl,
 )
 from alerts.sky.brightness.light_domes import Dome, TownGlow, is_over
-from alerts.sky.brightness.moonlight import MoonPlaces, faded_nl, moonlit_sky_nl, share_up
-from alerts.sky.brightness.natural import DARKEST_NATURAL_MAG, NATURAL_ZENITH_MAG, growth, twilight_nl
+from alerts.sky.brightness.moonlight import MoonPlaces, faded_nl, moonlit_sky_nl
 from alerts.sky.brightness.towns import Towns
 from alerts.sky.ephemeris import Body, Ephemeris, SkyTable, posix_s, utc_from_posix
 from alerts.sky.milky_way import galactic_direction, geometry
@@ -88,31 +92,25 @@ class SiteSky:
 
 
 def site_sky(site: Site, towns: Towns | None = None) -> SiteSky:
-    """The dark sky of a site; a measured reading wins over the estimate.
+    """The dark sky of a site: an estimate from towns and the usual natural sky, over which a reading wins.
 
     A reading at the zenith is met exactly. Light beyond the natural sky's goes to the towns, whose
     estimate it turns down to a quarter or up to four times, and what is left to no direction; a reading
     darker than that makes the natural sky darker. towns: the packaged extract by default.
     """
-    estimate = unmeasured_sky(site, towns)
+    estimate = TownGlow.around(site.lat_deg, site.lon_deg, towns)
+    natural, zenith = float(nl_from_mag(NATURAL_ZENITH_MAG)), estimate.zenith_nl
     if site.darkness is None:
-        return estimate
-    reading, natural = float(nl_from_mag(site.darkness.sqm_mag_arcsec2)), estimate.natural_zenith_nl
-    zenith = estimate.towns.zenith_nl
+        return SiteSky(site, natural, 0.0, estimate)
+    reading = float(nl_from_mag(site.darkness.sqm_mag_arcsec2))
     factor = 0.0
     if zenith > 0:
         factor = min(max((reading - natural) / zenith, LEAST_TOWNS), MOST_TOWNS)
         # the natural sky must stay a possible one
         factor = min(factor, max((reading - float(nl_from_mag(DARKEST_NATURAL_MAG))) / zenith, 0.0))
-    scaled = TownGlow(estimate.towns.map_nl * factor)
+    scaled = TownGlow(estimate.map_nl * factor)
     left = reading - scaled.zenith_nl
     return SiteSky(site, min(natural, left), max(left - natural, 0.0), scaled)
-
-
-def unmeasured_sky(site: Site, towns: Towns | None = None) -> SiteSky:
-    """The estimate for a site from towns and the usual natural sky, whatever was measured there."""
-    glow = TownGlow.around(site.lat_deg, site.lon_deg, towns)
-    return SiteSky(site, float(nl_from_mag(NATURAL_ZENITH_MAG)), 0.0, glow)
 
 
 def sky_brightness(
@@ -136,7 +134,7 @@ def sky_brightness(
     twilight = twilight_nl(aim[0], sun_altitude_deg)
     towns = sky.towns.nl(*aim) + sky.even_zenith_nl * toward_horizon
     moonlight = moonlit_sky_nl(*aim, moon, extinction, gas)
-    moon_nl = faded_nl(moonlight, natural + twilight + towns, share_up(moon))
+    moon_nl = faded_nl(moonlight, natural + twilight + towns, moon)
     return SkyParts(*np.broadcast_arrays(*aim, natural, twilight, moon_nl, towns))
 
 
@@ -234,12 +232,11 @@ def sky_points(
     start_s, end_s = posix_s(span.start), posix_s(span.end)
     at_s = np.array([start_s, (start_s + end_s) / 2, end_s])
     parts = sky_at(sky, target, at_s, ephemeris.table(start_s, end_s), aod)
-    elevation_m = sky.site.elevation_m
     columns = (
         *(parts.altitude_deg, parts.azimuth_deg),
         *(parts.natural_nl, parts.twilight_nl, parts.moon_nl, parts.towns_nl),
-        *(mag_from_nl(parts.total_nl), parts.loss_mag, dimming_mag(parts.altitude_deg, elevation_m, aod)),
-        smoke_mag(parts.altitude_deg, elevation_m, aod),
+        *(mag_from_nl(parts.total_nl), parts.loss_mag),
+        *dimming_mag(parts.altitude_deg, sky.site.elevation_m, aod),
     )
     first, middle, last = (
         SkyPoint(utc_from_posix(at_s[k]), aod is None, *(float(column[k]) for column in columns))

@@ -9,7 +9,7 @@ from __future__ import annotations
 import lzma
 import math
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from importlib.resources import files
 
 import numpy as np
@@ -36,7 +36,7 @@ _DATA = files("alerts.sky.brightness") / "data"
 class NearTowns:
     """Towns around a place: population, distance and bearing (from north through east), shape (n,) each.
 
-    row: their rows in the extract, by which `Towns.name` knows them.
+    row: their rows in the extract, in which `Towns.names` has theirs.
     """
 
     row: Ints
@@ -52,21 +52,25 @@ class NearTowns:
 class Towns:
     """Towns in order of their one-degree cells, arrays of shape (n,).
 
-    cell: (lat + 90) * 360 + lon + 180 of the cell's south-west corner. names: one each, or none.
+    cell: (lat + 90) * 360 + lon + 180 of the cell's south-west corner. own_names: one each; without them
+    the packaged extract's.
     """
 
     cell: Ints
     lat_deg: Floats
     lon_deg: Floats
     population: Floats
-    names: tuple[str, ...] | None = None
+    own_names: tuple[str, ...] | None = None
 
     def __len__(self) -> int:
         return len(self.cell)
 
-    def name(self, row: int) -> str:
-        """The name of a town; for the packaged extract read when first asked for."""
-        return (self.names if self.names is not None else _packaged_names())[row]
+    @cached_property
+    def names(self) -> tuple[str, ...]:
+        """The towns' names; for the packaged extract read when first asked for."""
+        if self.own_names is not None:
+            return self.own_names
+        return tuple(lzma.decompress((_DATA / NAMES_FILE).read_bytes()).decode().split("\n"))
 
     def near(self, lat_deg: float, lon_deg: float, within_km: float) -> NearTowns:
         """The towns within a great-circle distance of a place, on a sphere."""
@@ -147,8 +151,3 @@ def unpack_towns(packed: bytes) -> Towns:
         cell % 360 - 180 + (lon + 0.5) / CELLS_PER_DEG,
         SMALLEST_TOWN * POPULATION_STEP**size,
     )
-
-
-@lru_cache(maxsize=1)
-def _packaged_names() -> tuple[str, ...]:
-    return tuple(lzma.decompress((_DATA / NAMES_FILE).read_bytes()).decode().split("\n"))

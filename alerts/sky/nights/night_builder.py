@@ -1,24 +1,28 @@
-"""Night values from the arrays of many sites, with what is the same work for all of them done at once.
+"""Nights from sky arithmetic: everything that happens in each, for many sites at once, in arrays and values.
 
-The tracks and shapes of all windows are worked out together: what turns slowly (precession, nutation,
-aberration) is taken at three moments of each window and drawn through them, the Earth's rotation is added
-exactly. Over a night that is right to a millionth of an arcsecond; tests hold the nights equal to those made
-one by one.
+Crossings are kept unrounded in the arrays and rounded in the `Night` values: to the second, 0.001 degrees and
+0.0001 of the Moon, so that the same night comes out the same alone or among thousands. The tracks and shapes
+of all windows are worked out together: what turns slowly (precession, nutation, aberration) is taken at three
+moments of each window and drawn through them, the Earth's rotation is added exactly. Over a night that is
+right to a millionth of an arcsecond; tests hold the nights equal to those made one by one.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
-from datetime import date
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
 
 import numpy as np
 import numpy.typing as npt
 
+from alerts.common.phrases import phrase
 from alerts.common.span import Span
 from alerts.sites.model import Site
-from alerts.sky.crossings import Crossings
-from alerts.sky.ephemeris import SIDEREAL_RATE_RAD_S, Ephemeris, utc_from_posix
+from alerts.sky.brightness.total import loss_spans, site_sky
+from alerts.sky.crossings import SUNRISE_DEG, Crossings, moon_crossings, sun_crossings
+from alerts.sky.ephemeris import SIDEREAL_RATE_RAD_S, Ephemeris, SkyTable, posix_s, utc_from_posix
 from alerts.sky.milky_way import (
     ARCH_BELOW_DEG,
     COLUMN_BELOW_DEG,
@@ -27,25 +31,151 @@ from alerts.sky.milky_way import (
     OVERHEAD_ABOVE_DEG,
     POLE,
     SHAPES,
+    axes_in,
+    epoch_of,
     geometry_of,
+    longitudes_up_deg,
     shape_codes,
 )
-from alerts.sky.milky_way_band import axes_in, epoch_of, longitudes_up_deg
-from alerts.sky.night import BodyEvents, BodyState, DarkWindow, Night, ShapeSpan, SkyWishes, TargetKind
-from alerts.sky.night_calendar import DAY_S
-from alerts.sky.nights.night_events import SiteNights, nights_for_sites
+from alerts.sky.night import (
+    DAY_S,
+    BodyEvents,
+    BodyState,
+    DarknessWish,
+    DarkWindow,
+    Night,
+    ShapeSpan,
+    SkyWishes,
+    TargetKind,
+    name_of,
+    night_start_s,
+    number_at,
+    number_named,
+)
 from alerts.sky.observers import Ground
 from alerts.sky.span_arrays import RowSpans, overlaps
-from alerts.sky.target_visibility import target_direction
+from alerts.sky.target_visibility import lowest_altitudes_deg, target_direction, target_spans
 from alerts.sky.tracks import moon_over_ridges, track_point
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.intp]
 
+CIVIL_DEG, NAUTICAL_DEG, ASTRONOMICAL_DEG, NEAR_DEG = -6.0, -12.0, -18.0, -15.0
+"""Sun's centre, airless: USNO's twilights, and the less dark wish."""
+NIGHTS_AT_ONCE = 64
+"""Of one site: a year in one piece takes up to 35 MB where a loss of darkness is accepted, two months 12."""
 WINDOWS_AT_ONCE = 256
 MINUTES_APART = 8
 TURN_DEG_S = 15.1 / 3600
 """A little more than the Earth turns, for the slow motions on top."""
+
+
+@dataclass(frozen=True)
+class SiteNights:
+    """Every night from one number on, at many sites, as flat arrays; `readable_nights` makes Night values.
+
+    first_number: shape (n,), each site's first night; count: nights at each site; nights: all of them, site
+    by site; windows: all dark windows, row = site; window_night: shape (n_windows,), 0..count - 1.
+    """
+
+    sites: Sequence[Site]
+    wishes: SkyWishes
+    first_number: Ints
+    count: int
+    nights: RowSpans
+    table: SkyTable
+    ground: Ground
+    sun: Crossings
+    civil: Crossings
+    nautical: Crossings
+    astronomical: Crossings
+    dark: Crossings
+    moon: Crossings
+    windows: RowSpans
+    window_night: Ints
+
+    def name(self, row: int, night: int) -> date:
+        return name_of(self.sites[row], int(self.first_number[row]) + night)
+
+
+def nights_for_sites(
+    sites: Sequence[Site], first: date, count: int, wishes: SkyWishes, ephemeris: Ephemeris, *, after: int = 0
+) -> SiteNights:
+    """`count` nights from the one named `first`, or so many `after` it, at each of many sites, in one pass.
+
+    The answer holds arrays; `readable_nights` makes Night values of them. More than about a thousand sites
+    and a year are better asked for in parts, so that memory stays small. Raises BadInput where a calendar
+    left the date out, OutsideEphemeris for years the kernel doesn't hold, ValueError without a site or a
+    night.
+    """
+    ephemeris.require_dates(first, first)
+    if not sites or count < 1:
+        raise ValueError(phrase("sky.nights-need-sites", sites=len(sites), nights=count))
+    first_number = [number_named(site, first) + after for site in sites]
+    first_s = np.array([float(night_start_s(s, k)) for s, k in zip(sites, first_number, strict=True)])
+    table = ephemeris.table(float(first_s.min()), float(first_s.max()) + count * DAY_S)
+    ground = Ground.of(sites)
+    near = wishes.darkness is DarknessWish.NEAR
+    levels = (SUNRISE_DEG, CIVIL_DEG, NAUTICAL_DEG, ASTRONOMICAL_DEG, *((NEAR_DEG,) if near else ()))
+    sun = sun_crossings(ground, table, levels)
+    moon = moon_crossings(ground, table)
+    start_s = (first_s[:, None] + np.arange(count) * float(DAY_S)).ravel()
+    nights = RowSpans(np.repeat(np.arange(len(sites)), count), start_s, start_s + DAY_S)
+
+    # a dark window: the time in one night on which all conditions hold
+    windows, night = overlaps(nights, sun[-1].spans(up=False))
+    if wishes.moonless:
+        windows, parent = overlaps(windows, moon.spans(up=False))
+        night = night[parent]
+    lowest, horizons = lowest_altitudes_deg(sites, wishes), [site.horizon for site in sites]
+    windows, parent = overlaps(windows, target_spans(ground, horizons, table, wishes.target, lowest))
+    night = night[parent]
+    if not wishes.moonless and wishes.most_loss_mag is not None:
+        # a thin Moon low in the sky may stay: looked at only where all else holds already
+        skies = [site_sky(site) for site in sites]
+        windows, parent = loss_spans(skies, table, wishes.target, wishes.most_loss_mag, windows)
+        night = night[parent]
+    real = np.round(windows.end_s) > np.round(windows.start_s)
+    return SiteNights(
+        sites=sites,
+        wishes=wishes,
+        first_number=np.asarray(first_number, dtype=np.intp),
+        count=count,
+        nights=nights,
+        table=table,
+        ground=ground,
+        sun=sun[0],
+        civil=sun[1],
+        nautical=sun[2],
+        astronomical=sun[3],
+        dark=sun[-1],
+        moon=moon,
+        windows=windows.pick(real),
+        window_night=night[real] % count,
+    )
+
+
+def site_in_blocks(
+    site: Site, first: date, count: int, wishes: SkyWishes, ephemeris: Ephemeris
+) -> Iterator[SiteNights]:
+    """As `nights_for_sites` of one site, some two months at a time, so that memory stays small."""
+    for low in range(0, count, NIGHTS_AT_ONCE):
+        some = min(NIGHTS_AT_ONCE, count - low)
+        yield nights_for_sites([site], first, some, wishes, ephemeris, after=low)
+
+
+def tonight_name(site: Site, at: datetime, ephemeris: Ephemeris) -> date:
+    """The name of the night now running, until its sunrise; after that of the coming night.
+
+    Where the Sun doesn't rise in it, of the night that contains the time.
+    """
+    number = number_at(site, at)
+    start_s = float(night_start_s(site, number))
+    table = ephemeris.table(start_s, start_s + DAY_S)
+    sun = sun_crossings(Ground.of([site]), table, [SUNRISE_DEG])[0]
+    rises = sun.at_s[1::2] if sun.up_at_first[0] else sun.at_s[0::2]
+    is_past_sunrise = len(rises) > 0 and posix_s(at) >= rises[-1]
+    return name_of(site, number + is_past_sunrise)
 
 
 def readable_nights(whole: SiteNights) -> Iterator[tuple[int, Night]]:

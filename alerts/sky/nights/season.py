@@ -11,11 +11,20 @@ from alerts.common.errors import BadInput
 from alerts.common.phrases import Phrase, phrase, say
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.sky.milky_way_band import WINTER_ARC_L_DEG
-from alerts.sky.night import DarknessWish, DarkWindow, Night, Shape, SkyWishes, Target, TargetKind
-from alerts.sky.night_calendar import DAY_S, night_start_s, number_named
-from alerts.sky.nights.night_builder import readable_nights
-from alerts.sky.nights.night_events import site_in_blocks
+from alerts.sky.night import (
+    DAY_S,
+    WINTER_ARC_L_DEG,
+    DarknessWish,
+    DarkWindow,
+    Night,
+    Shape,
+    SkyWishes,
+    Target,
+    TargetKind,
+    night_start_s,
+    number_named,
+)
+from alerts.sky.nights.night_builder import readable_nights, site_in_blocks
 from alerts.sky.observers import Ground
 from alerts.sky.target_visibility import lowest_altitudes_deg, target_spans, transit_altitude_deg
 

@@ -10,7 +10,7 @@ import click
 
 from alerts.common.errors import BadInput
 from alerts.common.phrases import say
-from alerts.sites.names import clean_name
+from alerts.sites.model import clean_name
 from service.accounts.receivers import confirm_by_code
 from service.channels.chat import CHAT_FORMS
 from service.cli.setup.prompts import Prompts, dash_for_none, one_of, read_sender

@@ -14,7 +14,7 @@ from alerts.common.errors import BadInput
 from alerts.common.phrases import say
 from alerts.field.driving import USUAL_SPEED_KMH, Home
 from alerts.sites.coordinates import parse_lat_lon
-from alerts.sites.names import clean_name
+from alerts.sites.model import clean_name
 from service.app import build
 from service.channels.email_message import check_mail_address
 from service.cli.options import LAT_LON, ask_about

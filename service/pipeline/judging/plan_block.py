@@ -16,7 +16,7 @@ from sqlalchemy.orm import Session
 
 from alerts.notifying.model import AlertKind
 from alerts.notifying.next_review import look_again_at, next_night_start
-from alerts.sky.night_calendar import name_at
+from alerts.sky.night import name_at
 from service.pipeline.judging import block_alerts, write_decisions
 from service.pipeline.judging.block_alerts import AlertContext, PlannedAlert
 from service.pipeline.judging.message_notes import MessageNotes

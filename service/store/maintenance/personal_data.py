@@ -17,8 +17,8 @@ from sqlalchemy.orm import Session
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase
 from alerts.judging.rules import Reason, without_note
+from alerts.sites.great_circle import rounded_place
 from alerts.sites.model import Site
-from alerts.sites.rounded_place import rounded_place
 from service.common.secret_key import Keys
 from service.store.json_values import from_json, to_json
 from service.store.repositories import climates, people, suppression

@@ -16,7 +16,7 @@ from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase, say
 from alerts.field.driving import USUAL_SPEED_KMH, Home
 from alerts.sites.coordinates import parse_lat_lon
-from alerts.sites.names import clean_name
+from alerts.sites.model import clean_name
 from alerts.sky.nights.season import wishes_text
 from alerts.wishes.fields import drive_phrase
 from alerts.wishes.model import Wishes

@@ -13,11 +13,9 @@ from alerts.common.phrases import phrase, say
 from alerts.common.span import Span
 from alerts.judging.assess import JudgingInputs
 from alerts.judging.window_brightness import window_skies, with_darkness
-from alerts.sites.model import HorizonLine, Site
-from alerts.sites.names import clean_name
+from alerts.sites.model import HorizonLine, Site, clean_name
 from alerts.sky.night import Night
-from alerts.sky.nights.night_builder import night_named
-from alerts.sky.nights.night_events import tonight_name
+from alerts.sky.nights.night_builder import night_named, tonight_name
 from alerts.wishes.model import DEFAULT_WISHES
 from service.common.timezones import doubts, zone_at
 from service.explain.stored_verdict import nights_as_wished

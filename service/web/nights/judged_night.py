@@ -16,8 +16,7 @@ from alerts.field.kit import Kit
 from alerts.judging.verdict import Verdict
 from alerts.judging.window_brightness import WindowSky, with_darkness
 from alerts.sites.model import Site
-from alerts.sky.night import Night
-from alerts.sky.night_calendar import name_at
+from alerts.sky.night import Night, name_at
 from alerts.weather.forecast import Forecast
 from alerts.wishes.model import DEFAULT_WISHES, Wishes
 from service.explain.stored_verdict import (

@@ -21,10 +21,8 @@ from alerts.judging.verdict import Verdict
 from alerts.judging.window_brightness import WindowSky, optical_depth, window_skies
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris, utc_from_posix
-from alerts.sky.night import Night, SkyWishes
-from alerts.sky.night_calendar import DAY_S, name_of, number_at
-from alerts.sky.nights.night_builder import nights
-from alerts.sky.nights.night_events import SiteNights, nights_for_sites
+from alerts.sky.night import DAY_S, Night, SkyWishes, name_of, number_at
+from alerts.sky.nights.night_builder import SiteNights, nights, nights_for_sites
 from alerts.sky.nights.season import Season, count_nights, never_holds, season
 from service.web.shared.night_row import NightCell, longest
 

@@ -11,8 +11,7 @@ from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase
 from alerts.sites.coordinates import parse_lat_lon
 from alerts.sites.horizon import horizon_from_csv
-from alerts.sites.model import Darkness, Foreground, Gate, HorizonLine, Site
-from alerts.sites.names import clean_name, clean_note
+from alerts.sites.model import Darkness, Foreground, Gate, HorizonLine, Site, clean_name, clean_note
 from alerts.sky.brightness.readings import BortleConvention, darkness_of_class
 from service.common.timezones import zone_at
 from service.web.shared.forms import Form

@@ -11,8 +11,7 @@ from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase, say
 from alerts.field.driving import Home
 from alerts.sites.coordinates import say_lat_lon
-from alerts.sites.model import Site
-from alerts.sites.names import clean_name
+from alerts.sites.model import Site, clean_name
 from alerts.wishes.model import DEFAULT_WISHES
 from service.accounts.quotas import room_for
 from service.common.timezones import doubts, zone_at

@@ -16,8 +16,7 @@ from alerts.common.phrases import say
 from alerts.field.driving import with_home
 from alerts.field.kit import KIT_EXAMPLE, parse_kit
 from alerts.sites.model import Site
-from alerts.sky.night import DarknessWish, Shape, SkyWishes, Target
-from alerts.sky.target_text import parse_target
+from alerts.sky.night import DarknessWish, Shape, SkyWishes, Target, parse_target
 from alerts.wishes.fields import drive_phrase
 from alerts.wishes.model import USUAL_DRIVE, Distance, HomeBy, Temperature, Trip, UnitWishes, Wishes
 from alerts.wishes.parse import (

@@ -15,8 +15,7 @@ from alerts.common.span import Span
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import SkyWishes, Target, TargetKind
-from alerts.sky.nights.night_builder import night_named
-from alerts.sky.nights.night_events import tonight_name
+from alerts.sky.nights.night_builder import night_named, tonight_name
 from alerts.weather.forecast import Place
 from alerts.weather.sky_now import Says
 from service.app import build

@@ -21,7 +21,7 @@ from sqlalchemy import update
 from starlette.testclient import TestClient
 
 from alerts.common.errors import BadInput
-from alerts.sites.names import LONGEST_NAME, clean_name
+from alerts.sites.model import LONGEST_NAME, clean_name
 from service.hindsight.track_record import safe_cell
 from service.store.schema.core_tables import SiteRevisionRow, SiteRow
 from service.web.middleware import BODY_BYTES, UPLOAD_BYTES

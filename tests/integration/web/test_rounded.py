@@ -22,8 +22,8 @@ from scipy.optimize import least_squares
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from alerts.sites.great_circle import rounded_place
 from alerts.sites.model import Darkness, Foreground, HorizonLine, Site
-from alerts.sites.rounded_place import rounded_place
 from alerts.sky.nights.night_builder import nights
 from alerts.wishes.model import DEFAULT_WISHES
 from service.accounts import access

@@ -89,7 +89,7 @@ def main() -> None:
     kept = without_districts(towns)
     columns = pack_towns(towns.cell[kept], towns.lat_deg[kept], towns.lon_deg[kept], towns.population[kept])
     write_whole(HERE / COLUMNS_FILE, columns)
-    write_whole(HERE / NAMES_FILE, "\n".join(towns.name(int(row)) for row in kept).encode())
+    write_whole(HERE / NAMES_FILE, "\n".join(towns.names[int(row)] for row in kept).encode())
     people = towns.population[kept].sum()
     sys.stdout.write(f"{len(kept)} of {len(towns)} places kept, {people / 1e9:.2f} thousand million people\n")
 

@@ -14,8 +14,7 @@ from alerts.briefing.pictures.drawing import Picture
 from alerts.briefing.pictures.night_picture import NightToDraw
 from alerts.briefing.render import draw_pictures
 from alerts.common.span import require_utc
-from alerts.sky.milky_way_band import WINTER_ARC_L_DEG
-from alerts.sky.night import SkyWishes, Target, TargetKind, TrackPoint
+from alerts.sky.night import WINTER_ARC_L_DEG, SkyWishes, Target, TargetKind, TrackPoint
 from alerts.sky.nights.night_builder import night_named
 from tests.unit.alerts.briefing.sample_nights import FLAT, WISHES, ephemeris, going
 from tests.unit.alerts.briefing.test_pictures import texts_of

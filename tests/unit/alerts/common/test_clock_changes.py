@@ -22,7 +22,7 @@ from alerts.common.span import Span
 from alerts.common.time_text import say_span, say_time
 from alerts.field.trip_plan import home_by
 from alerts.sites.model import Site
-from alerts.sky.night_calendar import name_at, name_of, night_start_s, number_at
+from alerts.sky.night import name_at, name_of, night_start_s, number_at
 from alerts.wishes.model import HomeBy, Wishes
 from tests.unit.alerts.field.trips import plan
 from tests.unit.alerts.judging.values import HOUR, MINUTE

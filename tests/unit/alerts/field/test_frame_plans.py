@@ -10,8 +10,8 @@ from alerts.common.span import Span
 from alerts.field.frame_plan import best_alignment, plan_frames, plan_panorama
 from alerts.field.kit import DEFAULT_KIT, FULL_FRAME, Kit, Lens
 from alerts.sites.model import Foreground
-from alerts.sky.alignment import Alignment, Over
 from alerts.sky.night import TrackPoint
+from alerts.sky.tracks import Alignment, Over
 
 
 def test_a_20_mm_held_upright_takes_five_frames_for_half_the_horizon() -> None:

@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from alerts.judging.privacy import shared_site
+from alerts.sites.great_circle import KM_A_DEGREE, LEAST_WIDTH_KM, rounded_place
 from alerts.sites.model import Darkness, Foreground, HorizonLine, Site
-from alerts.sites.rounded_place import KM_A_DEGREE, LEAST_WIDTH_KM, rounded_place
 
 SITE = Site("Hill", 40.3123, -1.4188, 1180.0, "Europe/Madrid", HorizonLine((0.0,), (4.0,)))
 

@@ -14,11 +14,18 @@ from alerts.sites.horizon import ridge_deg
 from alerts.sites.model import Site
 from alerts.sky.crossings import Crossings
 from alerts.sky.ephemeris import Body, SkyTable, utc_from_posix
-from alerts.sky.milky_way import SHAPES, geometry, shape_codes
-from alerts.sky.milky_way_band import axes_in, epoch_of, longitudes_up_deg
-from alerts.sky.night import BodyEvents, BodyState, DarkWindow, Night, Shape, ShapeSpan, TargetKind
-from alerts.sky.night_calendar import DAY_S
-from alerts.sky.nights.night_events import SiteNights
+from alerts.sky.milky_way import SHAPES, axes_in, epoch_of, geometry, longitudes_up_deg, shape_codes
+from alerts.sky.night import (
+    DAY_S,
+    BodyEvents,
+    BodyState,
+    DarkWindow,
+    Night,
+    Shape,
+    ShapeSpan,
+    TargetKind,
+)
+from alerts.sky.nights.night_builder import SiteNights
 from alerts.sky.observers import Ground
 from alerts.sky.target_visibility import target_direction
 from alerts.sky.tracks import track_point

@@ -14,10 +14,10 @@ from hypothesis import strategies as st
 from alerts.common.errors import BadInput
 from alerts.sites.horizon import horizon_from_csv, ridge_deg
 from alerts.sites.model import HorizonLine, Site
-from alerts.sky import milky_way_band
+from alerts.sky import milky_way
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.milky_way import CORE, GALACTIC_AXES, galactic_direction
-from alerts.sky.night import SkyWishes, Target, TargetKind
+from alerts.sky.night import WINTER_ARC_L_DEG, SkyWishes, Target, TargetKind
 from alerts.sky.nights.night_builder import night_named, nights
 from alerts.sky.span_arrays import RowSpans, overlaps
 from alerts.sky.target_visibility import target_spans
@@ -140,9 +140,9 @@ def test_a_notch_in_the_ridge_gives_a_window_of_its_own(ephemeris: Ephemeris) ->
 # --- the band --------------------------------------------------------------------------------------
 
 
-def counted_deg(lat: float, sidereal: float, line: HorizonLine, arc: milky_way_band.Arc | None) -> float:
+def counted_deg(lat: float, sidereal: float, line: HorizonLine, arc: milky_way.Arc | None) -> float:
     """Degrees of longitude up, counted one by one every 0.1 degree, straight from the definition."""
-    first, length = (arc[0] if arc else 0.0), milky_way_band.arc_length_deg(arc)
+    first, length = (arc[0] if arc else 0.0), milky_way.arc_length_deg(arc)
     longitudes = first + np.arange(0.05, length, 0.1)
     up = np.ones(len(longitudes), dtype=bool)
     phi = math.radians(lat)
@@ -158,22 +158,20 @@ def counted_deg(lat: float, sidereal: float, line: HorizonLine, arc: milky_way_b
 
 
 def up_deg(
-    lat: float, turns: np.ndarray, line: HorizonLine, axes: np.ndarray, arc: milky_way_band.Arc | None
+    lat: float, turns: np.ndarray, line: HorizonLine, axes: np.ndarray, arc: milky_way.Arc | None
 ) -> np.ndarray:
-    margin = milky_way_band.share_margin(np.radians([lat]), [line], axes, arc)
-    return margin(np.zeros(len(turns), dtype=np.intp), turns) + milky_way_band.needed_deg(arc)
+    margin = milky_way.share_margin(np.radians([lat]), [line], axes, arc)
+    return margin(np.zeros(len(turns), dtype=np.intp), turns) + milky_way.needed_deg(arc)
 
 
 SMOOTH = HorizonLine((0.0, 60.0, 120.0, 180.0, 240.0, 300.0), (5.0, 22.0, 30.0, 8.0, 18.0, 25.0))
 
 
 @pytest.mark.parametrize("lat", [-70.0, -30.0, 0.0, 28.0, 45.0, 62.0])
-@pytest.mark.parametrize(
-    "arc", [None, milky_way_band.WINTER_ARC_L_DEG, (330.0, 30.0)], ids=["all", "winter", "core"]
-)
+@pytest.mark.parametrize("arc", [None, WINTER_ARC_L_DEG, (330.0, 30.0)], ids=["all", "winter", "core"])
 @pytest.mark.parametrize("line", [LEVEL, SMOOTH], ids=["level", "ridge"])
 def test_the_bands_share_is_what_counting_gives(
-    lat: float, arc: milky_way_band.Arc | None, line: HorizonLine
+    lat: float, arc: milky_way.Arc | None, line: HorizonLine
 ) -> None:
     turns = np.linspace(-3, 3, 9)
     got = up_deg(lat, turns, line, GALACTIC_AXES, arc)
@@ -184,15 +182,15 @@ def test_the_bands_share_is_what_counting_gives(
 @pytest.mark.parametrize("lat", [-30.0, 45.0])
 @pytest.mark.parametrize("turn", [-2.0, 0.3, 1.7])
 @pytest.mark.parametrize("arc", [None, (300.0, 60.0)], ids=["all", "through zero"])
-def test_the_longitudes_that_are_up_add_up(lat: float, turn: float, arc: milky_way_band.Arc | None) -> None:
-    stretches = milky_way_band.longitudes_up_deg(lat, turn, LEVEL, GALACTIC_AXES, arc)
+def test_the_longitudes_that_are_up_add_up(lat: float, turn: float, arc: milky_way.Arc | None) -> None:
+    stretches = milky_way.longitudes_up_deg(lat, turn, LEVEL, GALACTIC_AXES, arc)
     assert all(0 <= start < 360 and start < end for start, end in stretches)
     total = sum(end - start for start, end in stretches)
     assert total == pytest.approx(counted_deg(lat, turn, LEVEL, arc), abs=0.6)
 
 
 def test_the_winter_arc_gives_windows_from_november_to_january(ephemeris: Ephemeris) -> None:
-    arc = SkyWishes(target=Target(TargetKind.BAND, arc_l_deg=milky_way_band.WINTER_ARC_L_DEG), moonless=False)
+    arc = SkyWishes(target=Target(TargetKind.BAND, arc_l_deg=WINTER_ARC_L_DEG), moonless=False)
     row = nights(Site("There", 45, 7), date(2026, 11, 1), 90, arc, ephemeris)
     assert all(sum(w.span.minutes for w in night.windows) > 180 for night in row)
     core = nights(Site("There", 45, 7), date(2026, 11, 1), 90, SkyWishes(moonless=False), ephemeris)
@@ -219,7 +217,7 @@ def test_the_bands_axes_of_a_year_are_those_of_any_day_in_it(ephemeris: Ephemeri
         at_s = utc_s(f"{year}-{month:02}-15")
         table = table_at(ephemeris, at_s)
         want = np.stack([table.of_date(axis, at_s) for axis in GALACTIC_AXES])
-        got = milky_way_band.axes_in(float(milky_way_band.epoch_of(at_s)))
+        got = milky_way.axes_in(float(milky_way.epoch_of(at_s)))
         assert np.degrees(np.linalg.norm(got - want, axis=1)).max() * 3600 < 65
 
 

@@ -21,8 +21,7 @@ from alerts.sky.milky_way import (
     shape_codes,
 )
 from alerts.sky.night import Shape, SkyWishes
-from alerts.sky.nights.night_builder import nights
-from alerts.sky.nights.night_events import nights_for_sites
+from alerts.sky.nights.night_builder import nights, nights_for_sites
 from tests.unit.alerts.sky.one_by_one import night_of, shape_pieces
 from tests.unit.alerts.sky.reference import one_place, read_json, read_rows, separation_deg, table_at, utc_s
 

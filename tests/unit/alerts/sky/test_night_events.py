@@ -9,8 +9,7 @@ import pytest
 
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.sky.night import BodyEvents, BodyState, Night, SkyWishes
-from alerts.sky.night_calendar import name_of
+from alerts.sky.night import BodyEvents, BodyState, Night, SkyWishes, name_of
 from alerts.sky.nights.night_builder import night_named
 from tests.unit.alerts.sky.reference import ids, read_json, utc_s
 

@@ -12,10 +12,8 @@ import pytest
 from alerts.common.errors import BadInput, OutsideEphemeris
 from alerts.sites.model import HorizonLine, Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.sky.night import BodyState, DarknessWish, Night, SkyWishes, Target, TargetKind
-from alerts.sky.night_calendar import name_at
-from alerts.sky.nights.night_builder import night_named, nights
-from alerts.sky.nights.night_events import nights_for_sites, tonight_name
+from alerts.sky.night import BodyState, DarknessWish, Night, SkyWishes, Target, TargetKind, name_at
+from alerts.sky.nights.night_builder import night_named, nights, nights_for_sites, tonight_name
 from alerts.sky.target_visibility import lowest_altitudes_deg
 from tests.unit.alerts.sky.one_by_one import of_site, window_minutes
 

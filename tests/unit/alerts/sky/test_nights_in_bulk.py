@@ -11,8 +11,7 @@ import pytest
 from alerts.sites.model import HorizonLine, Site
 from alerts.sky.ephemeris import Body, Ephemeris
 from alerts.sky.night import BodyState, DarknessWish, SkyWishes, Target, TargetKind
-from alerts.sky.nights.night_builder import readable_nights
-from alerts.sky.nights.night_events import nights_for_sites
+from alerts.sky.nights.night_builder import nights_for_sites, readable_nights
 from alerts.sky.span_arrays import overlaps
 from alerts.sky.tracks import moon_over_ridges, sky_track
 from tests.unit.alerts.sky.one_by_one import moon_over_ridge, night_of, of_site

@@ -10,8 +10,7 @@ from alerts.common.errors import BadInput, OutsideEphemeris
 from alerts.common.name_tables import direction_letters
 from alerts.sites.model import HorizonLine, Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.sky.milky_way_band import WINTER_ARC_L_DEG
-from alerts.sky.night import DarknessWish, Shape, SkyWishes, Target, TargetKind
+from alerts.sky.night import WINTER_ARC_L_DEG, DarknessWish, Shape, SkyWishes, Target, TargetKind
 from alerts.sky.nights.night_builder import nights
 from alerts.sky.nights.season import (
     Season,

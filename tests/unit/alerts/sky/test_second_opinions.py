@@ -19,8 +19,7 @@ from alerts.sites.model import Site
 from alerts.sky.crossings import SUNRISE_DEG, moon_crossings, sun_crossings
 from alerts.sky.ephemeris import Body, Ephemeris
 from alerts.sky.night import SkyWishes, Target, TargetKind
-from alerts.sky.nights.night_builder import night_named, nights
-from alerts.sky.nights.night_events import nights_for_sites
+from alerts.sky.nights.night_builder import night_named, nights, nights_for_sites
 from alerts.sky.observers import Ground
 from tests.unit.alerts.sky.one_by_one import window_minutes
 from tests.unit.alerts.sky.reference import DAY_S, one_place, utc_s

@@ -10,12 +10,11 @@ import pytest
 
 from alerts.common.span import Span
 from alerts.sites.model import Foreground, HorizonLine, Site
-from alerts.sky.alignment import Over, alignments
 from alerts.sky.ephemeris import Body, Ephemeris
 from alerts.sky.milky_way import geometry
 from alerts.sky.night import Target, TargetKind
 from alerts.sky.span_arrays import RowSpans, minute_marks, where_held
-from alerts.sky.tracks import sky_track
+from alerts.sky.tracks import Over, alignments, sky_track
 from tests.unit.alerts.sky.reference import one_place, read_json, utc_s
 
 NIGHT = Span(datetime(2026, 7, 15, 20, tzinfo=UTC), datetime(2026, 7, 16, 4, tzinfo=UTC))

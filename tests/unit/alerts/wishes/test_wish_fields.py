@@ -12,8 +12,7 @@ from hypothesis import strategies as st
 from alerts.common.clock_times import ClockSpan
 from alerts.common.errors import BadInput
 from alerts.common.phrases import say
-from alerts.sky.milky_way_band import WINTER_ARC_L_DEG
-from alerts.sky.night import DarknessWish, Shape, SkyWishes, Target, TargetKind
+from alerts.sky.night import WINTER_ARC_L_DEG, DarknessWish, Shape, SkyWishes, Target, TargetKind
 from alerts.wishes.fields import WISH_WORDS, WORDS_BY_NAME, read_words, say_words, write_words
 from alerts.wishes.model import ALL_WEEK, Distance, HomeBy, Temperature, Trip, UnitWishes, Wishes
 from alerts.wishes.parse import (

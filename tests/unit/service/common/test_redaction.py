@@ -14,7 +14,7 @@ import structlog
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alerts.sites.rounded_place import round_shared_deg
+from alerts.sites.great_circle import round_shared_deg
 from service import web
 from service.common.log_setup import configure_logs
 from service.common.redaction import mask_mail, mask_target, mask_text, mask_url

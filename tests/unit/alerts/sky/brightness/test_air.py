@@ -11,16 +11,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from alerts.common.errors import BadInput
-from alerts.sky.brightness.brightness_units import brighter_mag, mag_from_nl, nl_from_mag
-from alerts.sky.brightness.extinction import (
+from alerts.sky.brightness.laws import (
     DEFAULT_AOD,
     airmass,
+    brighter_mag,
     dimming_mag,
     gas_mag,
     known_or_default_aod,
+    mag_from_nl,
+    nl_from_mag,
     refraction_deg,
     scattering_airmass,
-    smoke_mag,
 )
 from tests.unit.alerts.sky.brightness.reference import (
     UNHURRIED,
@@ -72,20 +73,20 @@ def test_refraction_is_saemundssons(true_arcmin: float, lift_arcmin: float) -> N
 def test_default_air_takes_what_sites_of_that_height_measure(
     elevation_m: float, least: float, most: float
 ) -> None:
-    zenith = float(dimming_mag(90.0, elevation_m))
+    zenith = float(dimming_mag(90.0, elevation_m)[0])
     assert least <= zenith <= most
 
 
 def test_optical_depth_dims_by_its_published_factor() -> None:
     depth, seen_deg = 0.9, 30.0
-    beyond_air = dimming_mag(seen_deg, 0, depth) - dimming_mag(seen_deg, 0, 0.0)
+    beyond_air = dimming_mag(seen_deg, 0, depth)[0] - dimming_mag(seen_deg, 0, 0.0)[0]
     assert beyond_air == pytest.approx(1.086 * depth * 1.9943, rel=1e-3)
 
 
 def test_smoke_is_what_the_default_air_has_not() -> None:
-    assert smoke_mag(90.0, 0, DEFAULT_AOD + 1.1) == pytest.approx(1.086 * 1.1 * 0.9997, rel=1e-3)
-    assert smoke_mag(90.0, 0, 0.01) == 0
-    assert smoke_mag(90.0, 0, None) == 0
+    smoky, clear, usual = (dimming_mag(90.0, 0, aod)[1] for aod in (DEFAULT_AOD + 1.1, 0.01, None))
+    assert smoky == pytest.approx(1.086 * 1.1 * 0.9997, rel=1e-3)
+    assert clear == usual == 0
 
 
 @pytest.mark.parametrize("aod", [None, math.nan, np.array([math.nan, math.nan])], ids=["none", "nan", "nans"])
@@ -108,14 +109,14 @@ def test_absurd_optical_depth_is_refused(aod: Any) -> None:
 @given(altitudes, optical_depths, optical_depths)
 def test_more_haze_never_dims_less(altitude_deg: float, one: float, other: float) -> None:
     less, more = sorted((one, other))
-    assert dimming_mag(altitude_deg, 0, less) <= dimming_mag(altitude_deg, 0, more)
+    assert dimming_mag(altitude_deg, 0, less)[0] <= dimming_mag(altitude_deg, 0, more)[0]
 
 
 @UNHURRIED
 @given(altitudes, altitudes)
 def test_lower_never_dims_less(one: float, other: float) -> None:
     low, high = sorted((one, other))
-    assert dimming_mag(low, 0) >= dimming_mag(high, 0) - 1e-4
+    assert dimming_mag(low, 0)[0] >= dimming_mag(high, 0)[0] - 1e-4
 
 
 def test_thin_air_takes_less() -> None:

@@ -10,10 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alerts.sky.brightness import dome_shape
-from alerts.sky.brightness.brightness_units import brighter_mag, nl_from_mag
+from alerts.sky.brightness import light_domes
+from alerts.sky.brightness.laws import NATURAL_ZENITH_MAG, brighter_mag, growth, nl_from_mag
 from alerts.sky.brightness.light_domes import Dome, TownGlow, domes, is_over, walker_excess
-from alerts.sky.brightness.natural import NATURAL_ZENITH_MAG, growth
 from alerts.sky.brightness.towns import KM_PER_DEG
 from tests.unit.alerts.sky.brightness.reference import UNHURRIED, altitudes, azimuths, published, towns_of
 
@@ -216,7 +215,7 @@ def test_the_map_is_the_sum_of_each_towns_own_dome() -> None:
 
 
 def test_the_shape_falls_with_distance_as_walkers_law_does_where_he_measured() -> None:
-    reference = [dome_shape._glow(km, np.array([[45.0]]), np.array([0.0]))[0, 0] for km in (10.0, 25.0)]
+    reference = [light_domes._glow(km, np.array([[45.0]]), np.array([0.0]))[0, 0] for km in (10.0, 25.0)]
     exponent = math.log(reference[1] / reference[0]) / math.log(2.5)
     assert exponent == pytest.approx(-2.5, abs=0.15)
 
@@ -233,12 +232,12 @@ VARIATIONS: list[tuple[str, dict[str, Any]]] = [
 def test_the_domes_shape_keeps_within_the_stated_spread(
     change: dict[str, Any], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    usual = dome_shape.dome_shape.__wrapped__()
-    aod = change.pop("aod", dome_shape.DEFAULT_AOD)
-    monkeypatch.setattr(dome_shape._glow, "__defaults__", (aod,))
+    usual = light_domes.dome_shape.__wrapped__()
+    aod = change.pop("aod", light_domes.DEFAULT_AOD)
+    monkeypatch.setattr(light_domes._glow, "__defaults__", (aod,))
     for name, value in change.items():
-        monkeypatch.setattr(dome_shape, name, value)
-    other = dome_shape.dome_shape.__wrapped__()
+        monkeypatch.setattr(light_domes, name, value)
+    other = light_domes.dome_shape.__wrapped__()
     factor = np.maximum(other / usual, usual / other)[3:8]  # 10 to 100 km
     low, above_ten, above_twenty = 0, 3, 6
     assert factor[:, above_ten:, 0].max() <= 1.7

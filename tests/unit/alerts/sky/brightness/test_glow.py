@@ -14,9 +14,8 @@ from hypothesis import strategies as st
 from alerts.common.errors import BadInput
 from alerts.common.span import Span
 from alerts.sites.model import Darkness, HorizonLine, Site
-from alerts.sky.brightness.brightness_units import brighter_mag, mag_from_nl, nl_from_mag
+from alerts.sky.brightness.laws import NATURAL_ZENITH_MAG, brighter_mag, mag_from_nl, nl_from_mag
 from alerts.sky.brightness.light_domes import Dome
-from alerts.sky.brightness.natural import NATURAL_ZENITH_MAG
 from alerts.sky.brightness.total import (
     SkyParts,
     aim_deg,
@@ -26,12 +25,10 @@ from alerts.sky.brightness.total import (
     sky_brightness,
     sky_points,
     sun_and_moon,
-    unmeasured_sky,
 )
 from alerts.sky.ephemeris import Body, Ephemeris, posix_s
 from alerts.sky.milky_way import galactic_direction
-from alerts.sky.milky_way_band import WINTER_ARC_L_DEG
-from alerts.sky.night import Target, TargetKind
+from alerts.sky.night import WINTER_ARC_L_DEG, Target, TargetKind
 from alerts.sky.observers import Ground
 from alerts.sky.tracks import sky_track
 from tests.unit.alerts.sky.brightness.reference import (
@@ -278,10 +275,11 @@ def test_the_core_is_told_to_stand_over_a_dome(ephemeris: Ephemeris) -> None:
     assert domes_stood_over(SITE, Target(), span, ephemeris, (north, south)) == (south,)
 
 
-def test_an_estimate_knows_no_reading() -> None:
-    measured = Site("Here", 0.3, 0.3, darkness=Darkness(21.0))
-    assert zenith_nl(unmeasured_sky(measured, CITY)) > nl_from_mag(21.0)
-    assert zenith_nl(unmeasured_sky(SITE, CITY)) == zenith_nl(site_sky(SITE, CITY))
+def test_a_reading_darkens_what_was_estimated_under_a_town() -> None:
+    under_town = Site("Here", 0.3, 0.3)
+    assert zenith_nl(site_sky(under_town, CITY)) > nl_from_mag(21.0)
+    measured = replace(under_town, darkness=Darkness(21.0))
+    assert zenith_nl(site_sky(measured, CITY)) == pytest.approx(nl_from_mag(21.0))
 
 
 def test_parts_without_moon_and_sun_are_the_sites_best() -> None:

@@ -16,7 +16,7 @@ from alerts.sites.model import HorizonLine, Site
 from alerts.sky.brightness.total import loss_spans, site_sky, sky_at, sky_brightness
 from alerts.sky.ephemeris import Ephemeris, posix_s
 from alerts.sky.night import SkyWishes, Target, require_loss_wish
-from alerts.sky.nights.night_events import nights_for_sites
+from alerts.sky.nights.night_builder import nights_for_sites
 from alerts.sky.span_arrays import RowSpans
 from tests.unit.alerts.sky.brightness.reference import NO_TOWNS, UNHURRIED, moon_at, sky_of, towns_of
 

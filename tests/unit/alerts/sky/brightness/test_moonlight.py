@@ -10,19 +10,15 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from alerts.sky.brightness.brightness_units import brighter_mag, mag_from_nl, nl_from_mag
+from alerts.sky.brightness.laws import brighter_mag, growth, mag_from_nl, nl_from_mag
 from alerts.sky.brightness.moonlight import (
-    brightest_extinction_mag,
     faded_nl,
     moon_illuminance,
     moonlight_nl,
     moonlit_sky_nl,
-    opposition_surge,
     scattering,
     separation_deg,
-    share_up,
 )
-from alerts.sky.brightness.natural import growth
 from tests.unit.alerts.sky.brightness.reference import (
     UNHURRIED,
     altitudes,
@@ -84,7 +80,9 @@ def test_the_phase_law_is_allens_to_a_ninth_of_a_magnitude(phase: str, fainter: 
 
 @pytest.mark.parametrize(("phase_deg", "factor"), [(0, 1.35), (3.5, 1.175), (7, 1), (90, 1)])
 def test_near_full_the_moon_outshines_the_law(phase_deg: float, factor: float) -> None:
-    assert opposition_surge(phase_deg) == pytest.approx(factor)
+    moon, apart = moon_at(40.0, 90.0, phase_deg), separation_deg(60.0, 0.0, np.array(40.0), np.array(90.0))
+    by_the_law = moonlight_nl(phase_deg, 40.0, 60.0, apart, 0.25)
+    assert moonlit_sky_nl(60.0, 0.0, moon, 0.25, 0.16) / by_the_law == pytest.approx(factor)
 
 
 def test_the_aureole_has_no_step() -> None:
@@ -138,11 +136,17 @@ def test_more_haze_never_darkens_the_moonlit_sky(
 
 
 def test_the_papers_extinction_is_kept_until_its_equation_turns_over() -> None:
-    assert brightest_extinction_mag(40.0, 60.0, 0.25, 0.16) == 0.25
-    assert brightest_extinction_mag(1.0, 30.0, 0.25, 0.16) < 0.25
-    grid = np.linspace(0.16, 3, 2000)
-    best = grid[np.argmax(moonlight_nl(90, 20.0, 30.0, 60, grid))]
-    assert brightest_extinction_mag(20.0, 30.0, 3.0, 0.16) == pytest.approx(best, abs=0.002)
+    def by_both(moon_up: float, sky_up: float, extinction: float) -> tuple[Any, Any]:
+        apart = separation_deg(sky_up, 0.0, np.array(moon_up), np.array(60.0))
+        grid = np.linspace(0.16, extinction, 2000)
+        ours = moonlit_sky_nl(sky_up, 0.0, moon_at(moon_up, 60.0), extinction, 0.16)
+        return ours, moonlight_nl(90, moon_up, sky_up, apart, grid)
+
+    ours, papers = by_both(40.0, 60.0, 0.25)
+    assert ours == papers[-1] == papers.max()
+    for place in ((1.0, 30.0, 0.25), (20.0, 30.0, 3.0)):
+        ours, papers = by_both(*place)
+        assert papers[-1] < ours == pytest.approx(papers.max(), rel=1e-6)
 
 
 @pytest.mark.parametrize(
@@ -151,22 +155,22 @@ def test_the_papers_extinction_is_kept_until_its_equation_turns_over() -> None:
     ids=["high", "at 2 degrees", "moonset at mean distance", "just set", "deep", "half way"],
 )
 def test_moonlight_fades_from_two_degrees_to_moonset(altitude_deg: float, share: float) -> None:
-    assert share_up(moon_at(altitude_deg)) == pytest.approx(share, abs=1e-3)
+    assert np.log2(1 + faded_nl(1.0, 1.0, moon_at(altitude_deg))) == pytest.approx(share, abs=1e-3)
 
 
 def test_moonset_is_the_almanacs() -> None:
     # 34' of refraction and 15.54' of semidiameter at the mean distance
-    assert share_up(moon_at(-49.55 / 60)) == 0
-    assert share_up(moon_at(-49.53 / 60)) > 0
+    assert faded_nl(1.0, 1.0, moon_at(-49.55 / 60)) == 0
+    assert faded_nl(1.0, 1.0, moon_at(-49.53 / 60)) > 0
 
 
 @UNHURRIED
-@given(st.floats(0, 1e5), st.floats(1, 1e4), st.floats(0, 1), st.floats(0, 1))
-def test_a_larger_share_never_darkens(light_nl: float, rest_nl: float, one: float, other: float) -> None:
-    less, more = sorted((one, other))
-    assert faded_nl(light_nl, rest_nl, less) <= faded_nl(light_nl, rest_nl, more)
-    assert faded_nl(light_nl, rest_nl, 1.0) == pytest.approx(light_nl)
-    assert faded_nl(light_nl, rest_nl, 0.0) == 0
+@given(st.floats(0, 1e5), st.floats(1, 1e4), st.floats(-1, 2.1), st.floats(-1, 2.1))
+def test_a_rising_moon_never_darkens(light_nl: float, rest_nl: float, one: float, other: float) -> None:
+    low, high = sorted((one, other))
+    assert faded_nl(light_nl, rest_nl, moon_at(low)) <= faded_nl(light_nl, rest_nl, moon_at(high))
+    assert faded_nl(light_nl, rest_nl, moon_at(2.0)) == pytest.approx(light_nl)
+    assert faded_nl(light_nl, rest_nl, moon_at(-1.0)) == 0
 
 
 FASTEST_DEG_A_MINUTE = 0.2507
@@ -179,7 +183,7 @@ def minute_by_minute(sky_up: float, turn: float, phase: float, distance_km: floa
     light = moonlit_sky_nl(sky_up, 0.0, moon, 0.28, 0.16)
     dark = 66.0 * growth(sky_up)
     at_two = np.interp(2.0, moon.altitude_deg, light)
-    return brighter_mag(dark + faded_nl(light, dark, share_up(moon)), dark), brighter_mag(dark + at_two, dark)
+    return brighter_mag(dark + faded_nl(light, dark, moon), dark), brighter_mag(dark + at_two, dark)
 
 
 @UNHURRIED

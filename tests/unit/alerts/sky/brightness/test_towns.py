@@ -35,7 +35,7 @@ def test_cities_are_where_they_are(lat_deg: float, lon_deg: float, population: f
     towns = packaged_towns()
     near = towns.near(lat_deg, lon_deg, 10)
     largest = int(np.argmax(near.population))
-    assert towns.name(int(near.row[largest])) == name
+    assert towns.names[int(near.row[largest])] == name
     assert near.population[largest] == pytest.approx(population, rel=0.3)
 
 
@@ -123,7 +123,7 @@ def test_districts_of_a_city_are_counted_once() -> None:
     city, inner, outer = (0.0, 0.0, 1e6), (0.0, 0.02, 9e5), (0.02, 0.0, 3e5)
     beyond, neighbour = (0.0, 0.05, 2e5), (0.0, 0.5, 3e4)
     towns = towns_of(city, inner, outer, beyond, neighbour)
-    kept = {towns.name(int(row)) for row in without_districts(towns)}
+    kept = {towns.names[int(row)] for row in without_districts(towns)}
     assert kept == {"Town 0", "Town 3", "Town 4"}
 
 

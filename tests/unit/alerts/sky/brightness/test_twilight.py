@@ -7,8 +7,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alerts.sky.brightness.brightness_units import brighter_mag, mag_from_nl, nl_from_mag
-from alerts.sky.brightness.natural import growth, twilight_nl, twilight_zenith_mag
+from alerts.sky.brightness.laws import (
+    brighter_mag,
+    growth,
+    mag_from_nl,
+    nl_from_mag,
+    twilight_nl,
+    twilight_zenith_mag,
+)
 from tests.unit.alerts.sky.brightness.reference import UNHURRIED, altitudes, published
 
 PATAT = published("sky-brightness.json")["twilight_patat_2006"]
