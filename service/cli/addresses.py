@@ -54,7 +54,7 @@ def mine(number: int) -> None:
 @address.command("give-away", help=say("cli.about-address-give-away"))
 @click.argument("number", type=int, required=False)
 @click.option("--all", "everyone", is_flag=True, help=say("cli.help-address-all"))
-@click.option("--to", "who", default=None, help=say("cli.help-address-to"))
+@click.option("--to", "who", help=say("cli.help-address-to"))
 def give_away(number: int | None, everyone: bool, who: str | None) -> None:
     if (number is None) is not everyone or (everyone and who is not None):
         raise BadInput(phrase("cli.address-one-or-all"))
@@ -101,7 +101,7 @@ def say_tested(number: int, tested: Tested) -> None:
 
 @address.command("confirm", help=say("cli.about-address-confirm"))
 @click.argument("number", type=int)
-@click.option("--code", default=None, help=say("cli.help-address-code"))
+@click.option("--code", help=say("cli.help-address-code"))
 def confirm(number: int, code: str | None) -> None:
     duskbell = build()
     now = duskbell.clock()

@@ -68,7 +68,7 @@ FORMS: dict[str, Callable[[Brief, str], str | bytes]] = {
 @place_options
 @day_option
 @as_of_option
-@click.option("--kit", default=None, help=say("cli.help-briefing-kit"))
+@click.option("--kit", help=say("cli.help-briefing-kit"))
 @weather_option
 @offline_option
 @click.option("--imperial", is_flag=True, help=say("cli.help-imperial"))
@@ -76,7 +76,7 @@ FORMS: dict[str, Callable[[Brief, str], str | bytes]] = {
     "--format", "form", type=click.Choice(list(FORMS)), default="text", help=say("cli.help-briefing-format")
 )
 @click.option("--picture", default="night", help=say("cli.help-briefing-picture"))
-@click.option("--output", type=click.Path(path_type=Path), default=None, help=say("cli.help-output"))
+@click.option("--output", type=click.Path(path_type=Path), help=say("cli.help-output"))
 @hands_over(place=PlaceAsked, night=NightAsked, form=BriefingForm)
 def briefing(
     place: PlaceAsked, night: NightAsked, kit: str | None, imperial: bool, form: BriefingForm

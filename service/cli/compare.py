@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
 from datetime import date, datetime
 
 import click
@@ -12,7 +11,7 @@ from alerts.common.phrases import say
 from alerts.field.driving import with_home
 from alerts.judging.comparison import Order, rank, tonight_at, usual_span
 from service.app import build
-from service.cli.options import DAY, MOMENT, hands_over, json_option
+from service.cli.options import DAY, MOMENT, json_option
 from service.reports.comparison_report import (
     Compared,
     compare_stored,
@@ -27,28 +26,10 @@ from service.store.repositories.sites import find_sites, get_site, newest_revisi
 LINES = 30
 
 
-@dataclass(frozen=True, slots=True)
-class NightsAsked:
-    """Which nights, and as of when."""
-
-    first: date | None
-    last: date | None
-    as_of: datetime | None
-
-
-@dataclass(frozen=True, slots=True)
-class RankingForm:
-    """How the ranking is shown. everything: all of it, not the best alone."""
-
-    sort: str
-    everything: bool
-    as_json: bool
-
-
 @click.command(help=say("cli.about-compare"))
 @click.argument("sites", nargs=-1, metavar="SITE...")
-@click.option("--from", "first", type=DAY, default=None, help=say("cli.help-compare-from"))
-@click.option("--to", "last", type=DAY, default=None, help=say("cli.help-compare-to"))
+@click.option("--from", "first", type=DAY, help=say("cli.help-compare-from"))
+@click.option("--to", "last", type=DAY, help=say("cli.help-compare-to"))
 @click.option(
     "--sort",
     type=click.Choice([each.value for each in Order]),
@@ -56,15 +37,22 @@ class RankingForm:
     help=say("cli.help-compare-by"),
 )
 @click.option("--all", "everything", is_flag=True, help=say("cli.help-compare-all"))
-@click.option("--as-of", "as_of", type=MOMENT, default=None, help=say("cli.help-compare-as-of"))
+@click.option("--as-of", "as_of", type=MOMENT, help=say("cli.help-compare-as-of"))
 @json_option
-@hands_over(asked=NightsAsked, form=RankingForm)
-def compare(sites: tuple[str, ...], asked: NightsAsked, form: RankingForm) -> None:
+def compare(
+    sites: tuple[str, ...],
+    first: date | None,
+    last: date | None,
+    sort: str,
+    everything: bool,
+    as_of: datetime | None,
+    as_json: bool,
+) -> None:
     duskbell = build()
-    now = asked.as_of or duskbell.clock()
+    now = as_of or duskbell.clock()
     with duskbell.sessions() as session:
         rows = [get_site(session, name) for name in sites] or find_sites(session)
-        watchers = usual_watchers(session) if asked.as_of is None else {}
+        watchers = usual_watchers(session) if as_of is None else {}
         operator = find_operator(session)
         home = operator.home if operator else None
         compared = []
@@ -74,17 +62,17 @@ def compare(sites: tuple[str, ...], asked: NightsAsked, form: RankingForm) -> No
             if watcher is None:
                 mine = with_home(mine, home, stored.site)
             compared.append(Compared(stored, mine, watcher))
-        start, end = usual_span(asked.first, asked.last, tonight_at((each.site for each in compared), now))
+        start, end = usual_span(first, last, tonight_at((each.site for each in compared), now))
         nights = compare_stored(session, compared, (start, end), duskbell.ephemeris, now)
     wishes = {each.site: each.wishes for each in compared}
-    order = Order(form.sort)
+    order = Order(sort)
     found = rank(nights, order, wishes)
-    shown = found if form.everything else found[:LINES]
-    if form.as_json:
+    shown = found if everything else found[:LINES]
+    if as_json:
         values = {
             "from": f"{start}",
             "to": f"{end}",
-            "sort": form.sort,
+            "sort": sort,
             "nights": [compared_json(each) for each in shown],
         }
         click.echo(json.dumps(values, ensure_ascii=False))

@@ -19,7 +19,7 @@ RULE = "─" * 72
 
 @click.command(help=say("cli.about-demo"))
 @click.option("--keep", is_flag=True, help=say("cli.help-demo-keep"))
-@click.option("--folder", type=click.Path(path_type=Path), default=None, help=say("cli.help-demo-folder"))
+@click.option("--folder", type=click.Path(path_type=Path), help=say("cli.help-demo-folder"))
 def demo(keep: bool, folder: Path | None) -> None:
     where = folder or Path(tempfile.mkdtemp(prefix="duskbell-demo-"))
     click.echo(say("cli.demo-intro", names=[site.name for site in SITES], where=where))

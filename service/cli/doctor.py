@@ -23,7 +23,15 @@ from service.accounts.access import WARNED_BEFORE
 from service.accounts.receivers import shown
 from service.app import Duskbell
 from service.channels.channel_registry import build_channels, wiring_from
-from service.cli.doctor_outside import Diagnosis, examine_feeds, examine_mail, examine_network
+from service.cli.doctor_outside import (
+    Diagnosis,
+    examine_feeds,
+    examine_mail,
+    examine_network,
+    note,
+    ok,
+    wrong,
+)
 from service.cli.main import OTHERS
 from service.common.clock import real_clock
 from service.common.origins import is_loopback, origin_of
@@ -66,7 +74,7 @@ def examine(settings: Settings) -> Iterator[Diagnosis]:
     """All findings; a check that fails is a finding and stops no other."""
     file = config_file()
     key = "cli-doctor.settings-read" if file.exists() else "cli-doctor.settings-defaults"
-    yield Diagnosis("ok", "settings", say(key, file=file))
+    yield ok("settings", say(key, file=file))
     for check in (
         examine_database,
         examine_files,
@@ -88,7 +96,7 @@ def examine(settings: Settings) -> Iterator[Diagnosis]:
         try:
             yield from check(settings)
         except DuskbellError as error:
-            yield Diagnosis("wrong", check.__name__.removeprefix("examine_"), str(error))
+            yield wrong(check.__name__.removeprefix("examine_"), str(error))
 
 
 @contextmanager
@@ -116,13 +124,12 @@ def examine_database(settings: Settings) -> Iterator[Diagnosis]:
     with _store(settings) as engine:
         where = engine.url.render_as_string()
         if current_revision(engine) is None:
-            yield Diagnosis("note", "database", say("cli-doctor.database-empty", where=where))
+            yield note("database", say("cli-doctor.database-empty", where=where))
             return
         require_current(engine, create=False)
         require_writable(engine)
         require_room(engine)
-        text = say("cli-doctor.database-well", where=where, head_revision=head_revision())
-        yield Diagnosis("ok", "database", text)
+        yield ok("database", say("cli-doctor.database-well", where=where, head_revision=head_revision()))
 
 
 def examine_files(settings: Settings) -> Iterator[Diagnosis]:
@@ -140,10 +147,9 @@ def examine_files(settings: Settings) -> Iterator[Diagnosis]:
         topmost = [each for each in open_paths if not any(other in each.parents for other in open_paths)]
         places = " ".join(shlex.quote(str(each)) for each in topmost)
         more = len(open_paths) - 1
-        text = say("cli-doctor.files-open", first=open_paths[0], more=more, places=places)
-        yield Diagnosis("note", "files", text)
+        yield note("files", say("cli-doctor.files-open", first=open_paths[0], more=more, places=places))
     elif folder.exists():
-        yield Diagnosis("ok", "files", say("cli-doctor.files-well", folder=folder))
+        yield ok("files", say("cli-doctor.files-well", folder=folder))
 
 
 def examine_key(settings: Settings) -> Iterator[Diagnosis]:
@@ -151,7 +157,7 @@ def examine_key(settings: Settings) -> Iterator[Diagnosis]:
     if settings.secret_key is not None or (settings.data_dir / FILE_NAME).exists():
         secret = settings.secret_key
         load_keys(settings.data_dir, secret.get_secret_value() if secret else "")
-        yield Diagnosis("ok", "key", say("cli-doctor.key-well"))
+        yield ok("key", say("cli-doctor.key-well"))
 
 
 def examine_cycle(settings: Settings) -> Iterator[Diagnosis]:
@@ -161,27 +167,26 @@ def examine_cycle(settings: Settings) -> Iterator[Diagnosis]:
         with Session(engine) as session:
             last = last_finished(session)
         if last is None or last.finished_at is None:
-            yield Diagnosis("note", "cycle", say("cli-doctor.cycle-none"))
+            yield note("cycle", say("cli-doctor.cycle-none"))
         else:
-            yield Diagnosis("ok", "cycle", say("cli-doctor.cycle-last", finished_at=last.finished_at))
+            yield ok("cycle", say("cli-doctor.cycle-last", finished_at=last.finished_at))
 
 
 def examine_sky(_settings: Settings) -> Iterator[Diagnosis]:
     ephemeris = Ephemeris.open()
     first, last = ephemeris.first, ephemeris.last
-    yield Diagnosis("ok", "sky", say("cli-doctor.sky", kernel=ephemeris.kernel_name, first=first, last=last))
+    yield ok("sky", say("cli-doctor.sky", kernel=ephemeris.kernel_name, first=first, last=last))
 
 
 def examine_ring(settings: Settings) -> Iterator[Diagnosis]:
     """Whether a go can come, by the rule that every other screen asks (service/reports/ring_check.py)."""
     if settings.contact:
-        yield Diagnosis("ok", "contact", say("cli-doctor.contact", contact=settings.contact))
+        yield ok("contact", say("cli-doctor.contact", contact=settings.contact))
     with _store(settings) as engine:
         is_current = current_revision(engine) == head_revision()
     if not is_current:
         if not settings.contact:
-            text = words_for(Obstacle(Code.NO_CONTACT, Level.NEVER)).text
-            yield Diagnosis("wrong", "ring", text, Code.NO_CONTACT.value)
+            yield wrong("ring", words_for(Obstacle(Code.NO_CONTACT, Level.NEVER)).text, Code.NO_CONTACT.value)
         return
     duskbell = Duskbell(settings)
     try:
@@ -194,7 +199,7 @@ def examine_ring(settings: Settings) -> Iterator[Diagnosis]:
             level = "wrong" if each.is_fault else "note"
             yield Diagnosis(level, "ring", each.line(), each.obstacle.code.value)
     if not any(each.obstacle.level is not Level.NOTE for each in found):
-        yield Diagnosis("ok", "ring", say("cli-doctor.can-ring"))
+        yield ok("ring", say("cli-doctor.can-ring"))
 
 
 def examine_templates(settings: Settings) -> Iterator[Diagnosis]:
@@ -204,28 +209,27 @@ def examine_templates(settings: Settings) -> Iterator[Diagnosis]:
     templates, problem = read_templates(settings.template_dir)
     problems = [problem] if problem else try_templates(templates, Ephemeris.open())
     for text in problems:
-        yield Diagnosis("wrong", "templates", text)
+        yield wrong("templates", text)
     for name in sorted(templates.own.keys() - built_in_names()):
-        yield Diagnosis("note", "templates", say("cli-doctor.template-extra", name=name))
+        yield note("templates", say("cli-doctor.template-extra", name=name))
     if not problems:
         names = ", ".join(sorted(templates.own))
-        text = say("cli-doctor.templates-own", folder=settings.template_dir, names=names)
-        yield Diagnosis("ok", "templates", text)
+        yield ok("templates", say("cli-doctor.templates-own", folder=settings.template_dir, names=names))
 
 
 def examine_operator(settings: Settings) -> Iterator[Diagnosis]:
     """Whether anyone hears when the service itself is in trouble."""
     if settings.operator_way is None:
-        yield Diagnosis("note", "operator", say("cli-doctor.operator-nobody"))
+        yield note("operator", say("cli-doctor.operator-nobody"))
         return
     channel, address = settings.operator_way
     channels = build_channels(wiring_from(settings))
     if channel not in channels:
         known = ", ".join(sorted(channels))
-        yield Diagnosis("wrong", "operator", say("cli-doctor.operator-unknown", channel=channel, known=known))
+        yield wrong("operator", say("cli-doctor.operator-unknown", channel=channel, known=known))
         return
     channels[channel].check_address(address)
-    yield Diagnosis("ok", "operator", say("cli-doctor.operator-told", channel=channel))
+    yield ok("operator", say("cli-doctor.operator-told", channel=channel))
 
 
 def examine_addresses(settings: Settings) -> Iterator[Diagnosis]:
@@ -235,11 +239,10 @@ def examine_addresses(settings: Settings) -> Iterator[Diagnosis]:
         if session is None:
             return
         for row in hanging_on_operator(session):
-            text = say("cli-doctor.address-of-nobody", address=shown(row), number=row.id)
-            yield Diagnosis("wrong", "addresses", text)
+            yield wrong("addresses", say("cli-doctor.address-of-nobody", address=shown(row), number=row.id))
         numbers = [] if settings.open_sign_up else keeping_without_right(session)
     if numbers:
-        yield Diagnosis("note", "people", say("cli-doctor.keep-without-right", numbers=numbers))
+        yield note("people", say("cli-doctor.keep-without-right", numbers=numbers))
 
 
 def examine_delivery(settings: Settings) -> Iterator[Diagnosis]:
@@ -250,8 +253,7 @@ def examine_delivery(settings: Settings) -> Iterator[Diagnosis]:
         now = datetime.now(UTC)
         broken = find_broken(session, now=now, wall=now)
         for trouble in find_open(session):
-            text = say("cli-doctor.trouble", since=trouble.since, text=trouble.text)
-            yield Diagnosis("note", "delivery", text)
+            yield note("delivery", say("cli-doctor.trouble", since=trouble.since, text=trouble.text))
         for row in resting_hosts(session, now):
             text = say(
                 "cli-doctor.host-rests",
@@ -260,11 +262,11 @@ def examine_delivery(settings: Settings) -> Iterator[Diagnosis]:
                 failures=row.failures,
                 code=row.code,
             )
-            yield Diagnosis("note", "delivery", mask_text(text))
+            yield note("delivery", mask_text(text))
     for finding in broken:
-        yield Diagnosis("wrong", "delivery", finding)
+        yield wrong("delivery", finding)
     if not broken:
-        yield Diagnosis("ok", "delivery", say("cli-doctor.delivery-well"))
+        yield ok("delivery", say("cli-doctor.delivery-well"))
 
 
 def examine_keys(settings: Settings) -> Iterator[Diagnosis]:
@@ -276,10 +278,11 @@ def examine_keys(settings: Settings) -> Iterator[Diagnosis]:
         for row in find_api_keys(session, now):
             ends = row.expires_at
             if ends is None:
-                yield Diagnosis("note", "keys", say("cli-doctor.key-endless", number=row.id, label=row.label))
+                yield note("keys", say("cli-doctor.key-endless", number=row.id, label=row.label))
             elif ends <= now + WARNED_BEFORE:
-                text = say("cli-doctor.key-ends", number=row.id, label=row.label, expires_at=ends)
-                yield Diagnosis("note", "keys", text)
+                yield note(
+                    "keys", say("cli-doctor.key-ends", number=row.id, label=row.label, expires_at=ends)
+                )
 
 
 def examine_proxy(settings: Settings) -> Iterator[Diagnosis]:
@@ -287,21 +290,20 @@ def examine_proxy(settings: Settings) -> Iterator[Diagnosis]:
     reached = origin_of(settings.public_url)
     if settings.trusted_proxies:
         named = ", ".join(settings.trusted_proxies)
-        yield Diagnosis("ok", "proxy", say("cli-doctor.proxy-trusted", named=named))
+        yield ok("proxy", say("cli-doctor.proxy-trusted", named=named))
     elif reached is not None and not is_loopback(reached.host) and reached.port != settings.web_port:
-        text = say("cli-doctor.proxy-untrusted", public_url=settings.public_url)
-        yield Diagnosis("note", "proxy", text)
+        yield note("proxy", say("cli-doctor.proxy-untrusted", public_url=settings.public_url))
 
 
 def examine_page(settings: Settings) -> Iterator[Diagnosis]:
     """Where the pages are, and what doesn't work there."""
     listens = f"http://{settings.web_host}:{settings.web_port}"
-    yield Diagnosis("ok", "page", say("cli-doctor.page-served", listens=listens))
+    yield ok("page", say("cli-doctor.page-served", listens=listens))
     reached = origin_of(settings.public_url)
     if reached is None:
-        yield Diagnosis("wrong", "page", say("cli-doctor.page-no-host", public_url=settings.public_url))
+        yield wrong("page", say("cli-doctor.page-no-host", public_url=settings.public_url))
     elif is_loopback(reached.host):
         if not is_loopback(settings.web_host):
-            yield Diagnosis("note", "page", say("cli-doctor.page-links-here"))
+            yield note("page", say("cli-doctor.page-links-here"))
     elif reached.scheme == "http":
-        yield Diagnosis("note", "page", say("cli-doctor.page-plain", public_url=settings.public_url))
+        yield note("page", say("cli-doctor.page-plain", public_url=settings.public_url))

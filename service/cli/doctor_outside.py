@@ -7,6 +7,7 @@ import ssl
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from email.utils import parseaddr
+from functools import partial
 from urllib.parse import urlsplit
 
 import dns.exception
@@ -45,6 +46,7 @@ class Diagnosis:
     code: str = ""
 
 
+ok, note, wrong = (partial(Diagnosis, level) for level in ("ok", "note", "wrong"))
 WITHIN_S = 8.0
 OF_THE_ENVIRONMENT = ("HTTPS_PROXY", "HTTP_PROXY", "ALL_PROXY")
 
@@ -52,12 +54,12 @@ OF_THE_ENVIRONMENT = ("HTTPS_PROXY", "HTTP_PROXY", "ALL_PROXY")
 def examine_network(settings: Settings) -> Iterator[Diagnosis]:
     """All findings about the way out. Through a proxy a feed's host is greeted, and nothing asked of it."""
     if not has_authorities():
-        yield Diagnosis("wrong", "network", say("cli-doctor.no-authorities"))
+        yield wrong("network", say("cli-doctor.no-authorities"))
     named = [name for name in OF_THE_ENVIRONMENT if os.environ.get(name) or os.environ.get(name.lower())]
     if named:
-        yield Diagnosis("note", "network", say("cli-doctor.proxy-environment", named=", ".join(named)))
+        yield note("network", say("cli-doctor.proxy-environment", named=", ".join(named)))
     if settings.proxy is None:
-        yield Diagnosis("ok", "network", say("cli-doctor.proxy-none"))
+        yield ok("network", say("cli-doctor.proxy-none"))
     else:
         yield from _through(settings.proxy, settings)
 
@@ -76,20 +78,20 @@ def _through(proxy: Proxy, settings: Settings) -> Iterator[Diagnosis]:
         if parts.scheme == "https" and parts.hostname and proxy.leads_to(parts.hostname)
     ]
     if not called:
-        yield Diagnosis("note", "network", say("cli-doctor.proxy-untried", place=proxy.place))
+        yield note("network", say("cli-doctor.proxy-untried", place=proxy.place))
         return
     host, port = called[0]
     if (trouble := _trouble(proxy, host, host, port)) is not None:
-        yield Diagnosis("wrong", "network", trouble)
+        yield wrong("network", trouble)
         return
-    yield Diagnosis("ok", "network", say("cli-doctor.proxy-leads", place=proxy.place, host=host, port=port))
+    yield ok("network", say("cli-doctor.proxy-leads", place=proxy.place, host=host, port=port))
     try:
         address = str(look_up(host, port, WITHIN_S)[0][4][0])
     except OSError:
-        yield Diagnosis("note", "network", say("cli-doctor.proxy-no-lookup", host=host))
+        yield note("network", say("cli-doctor.proxy-no-lookup", host=host))
         return
     if (trouble := _trouble(proxy, address, host, port)) is not None:
-        yield Diagnosis("note", "network", say("cli-doctor.proxy-by-address", trouble=trouble))
+        yield note("network", say("cli-doctor.proxy-by-address", trouble=trouble))
 
 
 def _trouble(proxy: Proxy, called: str, name: str, port: int) -> str | None:
@@ -121,7 +123,7 @@ def examine_feeds(settings: Settings) -> Iterator[Diagnosis]:
     for each in found:
         if each.off_because is None and each.breaker.state is BreakerState.SHUT:
             state = breaker_phrase(each.breaker)
-            yield Diagnosis("wrong", "feed", say("cli-doctor.feed-shut", feed=each.feed, state=state))
+            yield wrong("feed", say("cli-doctor.feed-shut", feed=each.feed, state=state))
         else:
             level = "ok" if each.is_well and not each.breaker.failures else "note"
             yield Diagnosis(level, "feed", f"{each.feed}: {each.what}")
@@ -147,24 +149,23 @@ def examine_mail(settings: Settings, find_texts: FindTexts | None = None) -> Ite
     """All findings about mail; the relay is greeted, secured, logged in to and told the sender, and no mail
     is sent."""
     if not settings.smtp_host:
-        yield Diagnosis("note", "mail", say("cli-doctor.mail-outbox", outbox=settings.outbox))
+        yield note("mail", say("cli-doctor.mail-outbox", outbox=settings.outbox))
         return
     yield from _relay(settings)
     yield from _sender(settings, find_texts or ask_dns)
     if settings.public_url.startswith("https://"):
-        yield Diagnosis("ok", "links", say("cli-doctor.one-click"))
+        yield ok("links", say("cli-doctor.one-click"))
     else:
-        text = say("cli-doctor.one-click-plain", public_url=settings.public_url)
-        yield Diagnosis("note", "links", text)
+        yield note("links", say("cli-doctor.one-click-plain", public_url=settings.public_url))
     box = settings.bounce_mailbox
     if box is not None and not box.exists():
-        yield Diagnosis("wrong", "bounces", say("cli-doctor.bounces-missing", box=box))
+        yield wrong("bounces", say("cli-doctor.bounces-missing", box=box))
     elif box is not None:
-        yield Diagnosis("ok", "bounces", say("cli-doctor.bounces-read", box=box))
+        yield ok("bounces", say("cli-doctor.bounces-read", box=box))
     elif settings.relay_hook_key is not None:
-        yield Diagnosis("ok", "bounces", say("cli-doctor.bounces-relay", public_url=settings.public_url))
+        yield ok("bounces", say("cli-doctor.bounces-relay", public_url=settings.public_url))
     else:
-        yield Diagnosis("note", "bounces", say("cli-doctor.bounces-unseen"))
+        yield note("bounces", say("cli-doctor.bounces-unseen"))
 
 
 def _relay(settings: Settings) -> Iterator[Diagnosis]:
@@ -176,12 +177,12 @@ def _relay(settings: Settings) -> Iterator[Diagnosis]:
     try:
         try_relay(server, settings.mail_from, settings.mail_return_path)
     except ChannelError as error:
-        yield Diagnosis("wrong", "mail", f"{where}: {error.text}. {relay_advice(error.code)}")
+        yield wrong("mail", f"{where}: {error.text}. {relay_advice(error.code)}")
         return
     key = "cli-doctor.relay-plain" if settings.smtp_security == "none" else "cli-doctor.relay-well"
-    yield Diagnosis("ok", "mail", say(key, relay=where, user=settings.smtp_user))
+    yield ok("mail", say(key, relay=where, user=settings.smtp_user))
     if settings.smtp_security == "none" and settings.smtp_host not in ("localhost", "127.0.0.1", "::1"):
-        yield Diagnosis("note", "mail", say("cli-doctor.mail-plain"))
+        yield note("mail", say("cli-doctor.mail-plain"))
 
 
 def _sender(settings: Settings, find_texts: FindTexts) -> Iterator[Diagnosis]:
@@ -189,29 +190,28 @@ def _sender(settings: Settings, find_texts: FindTexts) -> Iterator[Diagnosis]:
     shown = _domain(settings.mail_from)
     envelope = _domain(settings.mail_return_path) or shown
     if shown.endswith((".localdomain", ".local", ".invalid", ".example")) or "." not in shown:
-        yield Diagnosis("wrong", "sender", say("cli-doctor.mail-from", shown=shown))
+        yield wrong("sender", say("cli-doctor.mail-from", shown=shown))
         return
     # relaxed alignment (RFC 7489), taking the shorter name for the organisation's
     if shown != envelope and not shown.endswith(f".{envelope}") and not envelope.endswith(f".{shown}"):
-        text = say("cli-doctor.spf-other-domain", envelope=envelope, shown=shown)
-        yield Diagnosis("note", "sender", text)
+        yield note("sender", say("cli-doctor.spf-other-domain", envelope=envelope, shown=shown))
     try:
         spf = [text for text in find_texts(envelope) if text.lower().startswith("v=spf1")]
         dmarc = [text for text in find_texts(f"_dmarc.{shown}") if text.lower().startswith("v=dmarc1")]
     except OSError as error:
-        yield Diagnosis("note", "sender", say("cli-doctor.dns-failed", shown=shown, error=error))
+        yield note("sender", say("cli-doctor.dns-failed", shown=shown, error=error))
         return
     if len(spf) == 1:
-        yield Diagnosis("ok", "sender", say("cli-doctor.spf-well", envelope=envelope))
+        yield ok("sender", say("cli-doctor.spf-well", envelope=envelope))
     elif spf:
-        yield Diagnosis("wrong", "sender", say("cli-doctor.spf-many", envelope=envelope, count=len(spf)))
+        yield wrong("sender", say("cli-doctor.spf-many", envelope=envelope, count=len(spf)))
     else:
-        yield Diagnosis("note", "sender", say("cli-doctor.spf-none", envelope=envelope))
+        yield note("sender", say("cli-doctor.spf-none", envelope=envelope))
     if dmarc:
-        yield Diagnosis("ok", "sender", say("cli-doctor.dmarc-well", shown=shown))
+        yield ok("sender", say("cli-doctor.dmarc-well", shown=shown))
     else:
-        yield Diagnosis("note", "sender", say("cli-doctor.dmarc-none", shown=shown))
-    yield Diagnosis("note", "sender", say("cli-doctor.dkim"))
+        yield note("sender", say("cli-doctor.dmarc-none", shown=shown))
+    yield note("sender", say("cli-doctor.dkim"))
 
 
 def _domain(address: str) -> str:

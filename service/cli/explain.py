@@ -14,7 +14,7 @@ from alerts.common.time_text import long_day
 from alerts.judging.obstacles import Level, Obstacle
 from service.accounts.receivers import shown
 from service.app import build
-from service.cli.options import DAY, MOMENT
+from service.cli.options import DAY, MOMENT, json_option
 from service.explain.argument import Argument, argue
 from service.explain.stored_verdict import open_case, tell_darkness
 from service.reports.ring_check import RingCheck
@@ -29,9 +29,9 @@ Argued = tuple[SubscriptionRow, tuple[Obstacle, ...], Argument]
 @click.command(help=say("cli.about-explain"))
 @click.argument("site")
 @click.option("--date", "day", type=DAY, required=True, help=say("cli.help-date"))
-@click.option("--subscription", "number", type=int, default=None, help=say("cli.help-subscription-number"))
-@click.option("--as-of", "as_of", type=MOMENT, default=None, help=say("cli.help-explain-as-of"))
-@click.option("--json", "as_json", is_flag=True, help=say("cli.help-json"))
+@click.option("--subscription", "number", type=int, help=say("cli.help-subscription-number"))
+@click.option("--as-of", "as_of", type=MOMENT, help=say("cli.help-explain-as-of"))
+@json_option
 def explain(site: str, day: date, number: int | None, as_of: datetime | None, as_json: bool) -> None:
     duskbell = build()
     now = as_of or duskbell.clock()

@@ -10,6 +10,7 @@ from prometheus_client import start_http_server
 from alerts.common.errors import DuskbellError
 from alerts.common.phrases import phrase, say
 from service.app import Duskbell, build
+from service.cli.options import NEW_FILE
 from service.cli.service import require_free_port
 from service.common.log_setup import configure_logs
 from service.common.secret_key import FILE_NAME
@@ -21,13 +22,7 @@ from service.runtime.single_process import leave
 from service.settings import page_address
 from service.store.migrate import require_queue
 
-ALIVE = click.option(
-    "--alive-file",
-    "alive",
-    type=click.Path(path_type=Path, dir_okay=False),
-    default=None,
-    help=say("cli.help-alive-file"),
-)
+ALIVE = click.option("--alive-file", "alive", type=NEW_FILE, help=say("cli.help-alive-file"))
 
 
 class NotAFleet(DuskbellError):
@@ -44,13 +39,11 @@ def scheduler(alive: Path | None) -> None:
 
 
 @click.command(help=say("cli.about-worker"))
-@click.option("--queues", default=None, metavar="LIST", help=say("cli.help-queues"))
+@click.option("--queues", metavar="LIST", help=say("cli.help-queues"))
 @click.option(
     "--senders", default=8, show_default=True, type=click.IntRange(1, 64), help=say("cli.help-senders")
 )
-@click.option(
-    "--metrics-port", default=None, type=click.IntRange(1, 65535), help=say("cli.help-metrics-port")
-)
+@click.option("--metrics-port", type=click.IntRange(1, 65535), help=say("cli.help-metrics-port"))
 @ALIVE
 def worker(queues: str | None, senders: int, metrics_port: int | None, alive: Path | None) -> None:
     names = QUEUES if queues is None else tuple(filter(None, map(str.strip, queues.split(","))))

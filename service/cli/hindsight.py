@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import date, timedelta
 from pathlib import Path
 
@@ -19,19 +18,13 @@ from alerts.track.record.summary import records_of
 from alerts.track.record.text import say_map
 from alerts.wishes.model import DEFAULT_WISHES
 from service.app import build
-from service.cli.options import DAY, hands_over, progress_bar, span_options, wish_file_option
+from service.cli.options import DAY, OLD_FILE, progress_bar, span_options, wish_file_option
 from service.hindsight.backtest import calibrated, replay
 from service.hindsight.outcome_reports import Said, Voice, keep_said, read_times, require_begun
 from service.hindsight.rejudge import RejudgedNight, RejudgeInputs
 from service.hindsight.rejudge import rejudge as judge_again
 from service.hindsight.replay_alerts import Ring
-from service.hindsight.track_record import (
-    TrackRecord,
-    load_record,
-    record_csv,
-    record_json,
-    record_page,
-)
+from service.hindsight.track_record import TrackRecord, load_record, record_csv, record_json, record_page
 from service.reports.wish_file import read_wish_file
 from service.store.json_values import to_json
 from service.store.repositories import calibrations, people
@@ -59,36 +52,27 @@ def record(site: str | None, form: str | None) -> None:
             click.echo(line)
 
 
-@dataclass(frozen=True, slots=True)
-class SeenAsked:
-    """What the sky was like, clear from when to when on the site's clock, and where one looked."""
-
-    seen: str
-    start: str | None
-    end: str | None
-    toward_deg: float | None
-
-
 @click.command(help=say("cli.about-outcome"))
 @click.argument("site")
 @click.option("--date", "day", type=DAY, required=True, help=say("cli.help-date"))
 @click.argument("seen", type=click.Choice(list(_SEEN)))
-@click.option("--from", "start", default=None, metavar="HH:MM", help=say("cli.help-outcome-from"))
-@click.option("--to", "end", default=None, metavar="HH:MM", help=say("cli.help-outcome-to"))
+@click.option("--from", "start", metavar="HH:MM", help=say("cli.help-outcome-from"))
+@click.option("--to", "end", metavar="HH:MM", help=say("cli.help-outcome-to"))
 @click.option("--toward", "toward_deg", type=click.FloatRange(0, 360), help=say("cli.help-outcome-toward"))
-@hands_over(sky=SeenAsked)
-def outcome(site: str, day: date, sky: SeenAsked) -> None:
+def outcome(
+    site: str, day: date, seen: str, start: str | None, end: str | None, toward_deg: float | None
+) -> None:
     duskbell = build()
     now = duskbell.clock()
     with duskbell.sessions.begin() as session:
         row = get_site(session, site)
         site_then = newest_revision(session, row.id).site
         require_begun(day, site_then, now)
-        hours = read_times(day, sky.start, sky.end, site_then)
+        hours = read_times(day, start, end, site_then)
         operator = people.get_operator(session, zone=site_then.zone, now=now)
-        said = Said(SeenSky(_SEEN[sky.seen]), hours, sky.toward_deg)
+        said = Said(SeenSky(_SEEN[seen]), hours, toward_deg)
         settled = keep_said(session, Voice(row.id, day, operator.id), said, now)
-    click.echo(say("cli.outcome-kept", name=row.name, day=day, seen=sky.seen))
+    click.echo(say("cli.outcome-kept", name=row.name, day=day, seen=seen))
     for each in settled:
         click.echo(
             say("cli.outcome-so-far", state=phrase("track.state-word", state=each.state), why=each.why)
@@ -143,14 +127,8 @@ def use(version: str) -> None:
 
 @click.command(help=say("cli.about-backtest"))
 @span_options
-@click.option(
-    "--wishes",
-    "file",
-    type=click.Path(exists=True, dir_okay=False, path_type=Path),
-    default=None,
-    help=say("cli.help-backtest-wishes"),
-)
-@click.option("--calibration", "version", default=None, help=say("cli.help-backtest-calibration"))
+@click.option("--wishes", "file", type=OLD_FILE, help=say("cli.help-backtest-wishes"))
+@click.option("--calibration", "version", help=say("cli.help-backtest-calibration"))
 def backtest(first: date, last: date, file: Path | None, version: str | None) -> None:
     if first > last:
         raise BadInput(phrase("cli.dates-swapped", first=first, last=last))
@@ -175,7 +153,7 @@ def backtest(first: date, last: date, file: Path | None, version: str | None) ->
 @click.command(help=say("cli.about-rejudge"))
 @span_options
 @wish_file_option
-@click.option("--site", default=None, help=say("cli.help-rejudge-site"))
+@click.option("--site", help=say("cli.help-rejudge-site"))
 @click.option("--json", "as_json", is_flag=True, help=say("cli.help-rejudge-json"))
 def rejudge(first: date, last: date, wish_file: Path | None, site: str | None, as_json: bool) -> None:
     if first > last:

@@ -9,13 +9,7 @@ from service.accounts.receivers import shown
 from service.app import build
 from service.common.redaction import mask_text
 from service.store.repositories import messages as store
-from service.store.repositories.messages import (
-    Status,
-    carried_by,
-    find_attempts,
-    find_messages,
-    notices_of,
-)
+from service.store.repositories.messages import Status, carried_by, find_attempts, find_messages, notices_of
 
 STATUSES = ("due", "sending", "retry", "sent", "failed", "expired", "superseded", "suppressed")
 LISTED = 20
@@ -26,7 +20,7 @@ def messages() -> None: ...
 
 
 @messages.command("list", help=say("cli.about-messages-list"))
-@click.option("--status", type=click.Choice(STATUSES), default=None, help=say("cli.help-messages-status"))
+@click.option("--status", type=click.Choice(STATUSES), help=say("cli.help-messages-status"))
 @click.option("--limit", type=click.IntRange(1, 1000), default=LISTED, help=say("cli.help-messages-limit"))
 def list_messages(status: str | None, limit: int) -> None:
     with build().sessions() as session:

@@ -108,17 +108,15 @@ class MomentOption(click.ParamType[datetime]):
 LAT_LON = LatLonOption()
 DAY = DayOption()
 MOMENT = MomentOption()
+NEW_FILE = click.Path(path_type=Path, dir_okay=False)
+OLD_FILE = click.Path(path_type=Path, dir_okay=False, exists=True)
 
 # a place
 
-at_option = click.option("--at", "at", type=LAT_LON, default=None, help=say("cli.help-at"))
-zone_option = click.option("--zone", default=None, help=say("cli.help-zone-found"))
-elevation_option = click.option(
-    "--elevation", "elevation_m", type=float, default=None, help=say("cli.help-elevation")
-)
-horizon_option = click.option(
-    "--horizon", type=click.Path(path_type=Path), default=None, help=say("cli.help-horizon")
-)
+at_option = click.option("--at", "at", type=LAT_LON, help=say("cli.help-at"))
+zone_option = click.option("--zone", help=say("cli.help-zone-found"))
+elevation_option = click.option("--elevation", "elevation_m", type=float, help=say("cli.help-elevation"))
+horizon_option = click.option("--horizon", type=click.Path(path_type=Path), help=say("cli.help-horizon"))
 sure_option = click.option("--yes", "is_sure", is_flag=True, help=say("cli.help-yes"))
 
 
@@ -187,24 +185,19 @@ def ask_about(doubt: PlaceDoubts, indent: str = "") -> tuple[float, float] | Non
     return None
 
 
-@dataclass(frozen=True, slots=True)
-class PlaceAsked:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlaceAsked(SpotAsked):
     """A stored site by its name, or a place by its coordinates."""
 
     site: str | None
     name: str
-    at: tuple[float, float] | None
-    elevation_m: float | None
-    zone: str | None
-    horizon: Path | None
 
     def find(self) -> Site:
         """The one of the two that is given; exactly one is needed."""
         if (self.site is None) == (self.at is None):
             raise BadInput(phrase("cli.site-or-place"))
         if self.site is None:
-            spot = SpotAsked(self.at, self.elevation_m, self.zone, self.horizon)
-            return spot.named(clean_name(self.name))
+            return self.named(clean_name(self.name))
         if self.zone is not None or self.elevation_m is not None or self.horizon is not None:
             raise BadInput(phrase("cli.place-options-alone"))
         with build().sessions() as session:
@@ -252,7 +245,7 @@ class DarknessAsked:
 
 darkness_options = _in_order(
     click.option("--sqm", "readings", multiple=True, metavar="MAG[@TIME]", help=say("cli.help-sqm")),
-    click.option("--bortle", "bortle_class", type=int, default=None, help=say("cli.help-bortle")),
+    click.option("--bortle", "bortle_class", type=int, help=say("cli.help-bortle")),
     click.option(
         "--bortle-table",
         type=click.Choice(["atlas_chart", "encyclopedia"]),
@@ -278,8 +271,8 @@ def read_reading(text: str) -> Reading:
 
 # a night
 
-day_option = click.option("--date", "day", type=DAY, default=None, help=say("cli.help-date-tonight"))
-as_of_option = click.option("--as-of", "as_of", type=MOMENT, default=None, help=say("cli.help-as-of"))
+day_option = click.option("--date", "day", type=DAY, help=say("cli.help-date-tonight"))
+as_of_option = click.option("--as-of", "as_of", type=MOMENT, help=say("cli.help-as-of"))
 weather_option = click.option(
     "--weather", "weather", multiple=True, metavar="[FEED/MODEL=]FILE", help=say("cli.help-weather")
 )
@@ -293,14 +286,8 @@ span_options = _in_order(
 
 # wishes
 
-wish_file_option = click.option(
-    "--wishes",
-    "wish_file",
-    type=click.Path(exists=True, dir_okay=False, path_type=Path),
-    default=None,
-    help=say("cli.help-wish-file"),
-)
-kit_option = click.option("--kit", default=None, help=say("cli.help-kit"))
+wish_file_option = click.option("--wishes", "wish_file", type=OLD_FILE, help=say("cli.help-wish-file"))
+kit_option = click.option("--kit", help=say("cli.help-kit"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -345,9 +332,7 @@ def wish_options(command: F) -> F:
             usual = word.write(replace(Wishes(), sky=SkyWishes(lowest_altitude_deg=None)))
             shown = f"{usual:g}" if isinstance(usual, float) else str(usual)
             text = say("cli.help-usually", help=word.help, usual=shown) if shown[:1].isdigit() else word.help
-            option = click.option(
-                word.flag, word.name, multiple=word.several, default=None, metavar=word.form, help=text
-            )
+            option = click.option(word.flag, word.name, multiple=word.several, metavar=word.form, help=text)
         decorated = option(decorated)
     return wish_file_option(decorated)
 

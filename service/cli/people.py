@@ -20,7 +20,7 @@ from service.accounts.access import WARNED_BEFORE, make_api_key, revoke_api_key
 from service.accounts.receivers import vouch_for
 from service.app import build
 from service.channels.email_message import check_mail_address
-from service.cli.options import LAT_LON
+from service.cli.options import LAT_LON, NEW_FILE
 from service.store.json_values import from_json
 from service.store.maintenance import personal_data
 from service.store.repositories import browsers, people, subscriptions, tokens
@@ -78,13 +78,7 @@ def forbid(who: str) -> None:
 
 @person.command("export", help=say("cli.about-person-export"))
 @click.argument("who")
-@click.option(
-    "--to",
-    "target",
-    type=click.Path(path_type=Path, dir_okay=False),
-    default=None,
-    help=say("cli.help-export-to"),
-)
+@click.option("--to", "target", type=NEW_FILE, help=say("cli.help-export-to"))
 def export(who: str, target: Path | None) -> None:
     with build().sessions() as session:
         data = personal_data.export(session, address_owner.get_person(session, who))
@@ -169,8 +163,8 @@ def revoke(number: int) -> None:
 
 
 @click.command(help=say("cli.about-home"))
-@click.option("--at", "place", type=LAT_LON, default=None, help=say("cli.help-home-at"))
-@click.option("--speed", type=float, default=None, metavar="KM/H", help=say("cli.help-home-speed"))
+@click.option("--at", "place", type=LAT_LON, help=say("cli.help-home-at"))
+@click.option("--speed", type=float, metavar="KM/H", help=say("cli.help-home-speed"))
 @click.option("--forget", is_flag=True, help=say("cli.help-home-none"))
 def home(place: tuple[float, float] | None, speed: float | None, forget: bool) -> None:
     if forget and (place or speed):

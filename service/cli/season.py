@@ -69,13 +69,13 @@ class YearAsked:
 @click.command(help=say("cli.about-season"))
 @place_options
 @click.option("--target", default="core", help=say("cli.help-target"))
-@click.option("--above", "above_deg", type=float, default=None, help=say("cli.help-above"))
+@click.option("--above", "above_deg", type=float, help=say("cli.help-above"))
 @click.option("--near-dark", is_flag=True, help=say("cli.help-near-dark"))
 @click.option("--any-moon", is_flag=True, help=say("cli.help-any-moon"))
-@click.option("--moon-loss", "moon_loss_mag", type=float, default=None, help=say("cli.help-moon-loss"))
-@click.option("--year", type=int, default=None, help=say("cli.help-season-year"))
-@click.option("--from", "first", type=DAY, default=None, help=say("cli.help-season-from"))
-@click.option("--to", "last", type=DAY, default=None, help=say("cli.help-season-to"))
+@click.option("--moon-loss", "moon_loss_mag", type=float, help=say("cli.help-moon-loss"))
+@click.option("--year", type=int, help=say("cli.help-season-year"))
+@click.option("--from", "first", type=DAY, help=say("cli.help-season-from"))
+@click.option("--to", "last", type=DAY, help=say("cli.help-season-to"))
 @click.option(
     "--sort", type=click.Choice(["date", "worth"]), default="date", help=say("cli.help-season-sort")
 )

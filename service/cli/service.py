@@ -12,7 +12,7 @@ from alerts.common.phrases import phrase, say
 from alerts.judging.obstacles import Level
 from service.accounts.access import make_owner_link
 from service.app import Duskbell, build
-from service.cli.options import MOMENT
+from service.cli.options import as_of_option
 from service.common.log_setup import configure_logs
 from service.pipeline.run_cycle import run_cycle
 from service.reports.ring_check import RingCheck
@@ -27,7 +27,7 @@ class PortTaken(DuskbellError):
 
 
 @click.command(help=say("cli.about-cycle"))
-@click.option("--as-of", "as_of", type=MOMENT, default=None, help=say("cli.help-as-of"))
+@as_of_option
 def cycle(as_of: datetime | None) -> None:
     duskbell = build()
     require_writable(duskbell.engine)

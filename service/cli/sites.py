@@ -104,19 +104,19 @@ def add(name: str, spot: SpotAsked, darkness: DarknessAsked) -> None:
 
 @site.command("edit", help=say("cli.about-site-edit"))
 @click.argument("name")
-@click.option("--at", "at", type=LAT_LON, default=None, help=say("cli.help-site-at-new"))
+@click.option("--at", "at", type=LAT_LON, help=say("cli.help-site-at-new"))
 @elevation_option
-@click.option("--zone", default=None, help=say("cli.help-zone"))
+@click.option("--zone", help=say("cli.help-zone"))
 @horizon_option
 @click.option(
     "--foreground", "foregrounds", multiple=True, metavar="NAME=BEARING", help=say("cli.help-foreground")
 )
-@click.option("--months", default=None, help=say("cli.help-months"))
+@click.option("--months", help=say("cli.help-months"))
 @darkness_options
-@click.option("--note", default=None, help=say("cli.help-access-note"))
-@click.option("--gate", default=None, metavar="HOURS", help=say("cli.help-gate"))
+@click.option("--note", help=say("cli.help-access-note"))
+@click.option("--gate", metavar="HOURS", help=say("cli.help-gate"))
 @click.option("--gate-stay/--gate-leave", default=None, help=say("cli.help-gate-stay"))
-@click.option("--notes", default=None, help=say("cli.help-notes"))
+@click.option("--notes", help=say("cli.help-notes"))
 @sure_option
 @hands_over(spot=SpotAsked, darkness=DarknessAsked, grounds=GroundsAsked)
 def edit(name: str, spot: SpotAsked, darkness: DarknessAsked, grounds: GroundsAsked) -> None:

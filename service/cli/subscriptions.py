@@ -76,12 +76,12 @@ class ReceiverAsked:
 
 @click.command(help=say("cli.about-subscribe"))
 @click.argument("site")
-@click.option("--email", default=None, help=say("cli.help-email"))
+@click.option("--email", help=say("cli.help-email"))
 @click.option("--mine", is_flag=True, help=say("cli.help-mine"))
-@click.option("--webhook", default=None, help=say("cli.help-webhook"))
-@click.option("--chat", nargs=2, default=None, metavar="FORM URL", help=say("cli.help-chat"))
+@click.option("--webhook", help=say("cli.help-webhook"))
+@click.option("--chat", nargs=2, metavar="FORM URL", help=say("cli.help-chat"))
 @click.option("--token", default="", help=say("cli.help-token"))
-@click.option("--named", default=None, metavar="NAME", help=say("cli.help-named"))
+@click.option("--named", metavar="NAME", help=say("cli.help-named"))
 @kit_option
 @wish_options
 @hands_over(to=ReceiverAsked)

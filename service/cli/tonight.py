@@ -123,11 +123,7 @@ def tonight_page(
         if first_look is None or reason.result is not Result.UNKNOWN:
             lines.append(f"  {say('briefing.result', result=reason.result):<8} {reason.text}")
 
-    lines += [
-        *_credits(outlook, skies),
-        "",
-        say("cli.tonight-judged", Reader(site.tz), as_of=found.as_of),
-    ]
+    lines += [*_credits(outlook, skies), "", say("cli.tonight-judged", Reader(site.tz), as_of=found.as_of)]
     return "\n".join(lines)
 
 

@@ -208,11 +208,7 @@ class _ClaimInputs:
 
 
 def claim_batch(
-    session: Session,
-    channels: Mapping[str, Channel],
-    links: Links,
-    message_ids: Sequence[str],
-    at: Moment,
+    session: Session, channels: Mapping[str, Channel], links: Links, message_ids: Sequence[str], at: Moment
 ) -> tuple[list[Claimed], list[Status]]:
     """The messages to send, and how those ended that aren't."""
     rows = messages.claim_many(session, message_ids, at.wall)
@@ -239,10 +235,7 @@ def claim_batch(
 
 
 def _read_inputs(
-    session: Session,
-    links: Links,
-    rows: Sequence[tuple[MessageRow, AddressRow]],
-    at: Moment,
+    session: Session, links: Links, rows: Sequence[tuple[MessageRow, AddressRow]], at: Moment
 ) -> _ClaimInputs:
     """All that the claim of these rows needs, in a fixed number of queries."""
     ids = [message.id for message, _ in rows]
@@ -275,11 +268,7 @@ def _read_inputs(
 
 
 def _look(
-    session: Session,
-    inputs: _ClaimInputs,
-    channel: Channel | None,
-    message: MessageRow,
-    address: AddressRow,
+    session: Session, inputs: _ClaimInputs, channel: Channel | None, message: MessageRow, address: AddressRow
 ) -> Claimed | HeldBack | Ended:
     """The message ready to send, or why it isn't sent now; one of UNREADABLE where that can't be told."""
     if channel is None:

@@ -40,10 +40,7 @@ def read_templates(folder: Path | None) -> tuple[Templates, str]:
             if path.name.endswith(ENDING) and path.is_file()
         }
     except (OSError, UnicodeDecodeError) as error:
-        return (
-            BUILT_IN,
-            say("delivery.templates-unreadable", folder=folder, error=error),
-        )
+        return BUILT_IN, say("delivery.templates-unreadable", folder=folder, error=error)
     return Templates(found), ""
 
 

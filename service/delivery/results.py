@@ -116,10 +116,7 @@ class BatchResult:
 
 
 def record(
-    session: Session,
-    finished: Sequence[FinishedAttempt],
-    breakers: Mapping[str, Breaker],
-    at: Moment,
+    session: Session, finished: Sequence[FinishedAttempt], breakers: Mapping[str, Breaker], at: Moment
 ) -> BatchResult:
     """Keep the attempts and settle or put back their messages, all in the caller's transaction.
 
@@ -250,13 +247,7 @@ def _off(address: AddressRow, reason: str, wall: datetime) -> FailureOutcome | N
     return FailureOutcome.OFF if host_state.switch_off(address, reason, wall) else None
 
 
-def tell_owner(
-    session: Session,
-    address: AddressRow,
-    turn: FailureOutcome,
-    code: str,
-    at: Moment,
-) -> None:
+def tell_owner(session: Session, address: AddressRow, turn: FailureOutcome, code: str, at: Moment) -> None:
     """Let the owner know by another address of theirs; the operator where there is none."""
     shown = mask_target(address.channel, address.target)
     other = host_state.other_way(session, address)

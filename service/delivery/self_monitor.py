@@ -161,11 +161,7 @@ class SelfMonitor:
         now = self.clock()
         with self.sessions.begin() as session:
             found = find_lasting(
-                session,
-                self.channels,
-                cycle_minutes=self.cycle_minutes,
-                silence=self.silence,
-                now=now,
+                session, self.channels, cycle_minutes=self.cycle_minutes, silence=self.silence, now=now
             )
             for key, text in found.items():
                 operator_alerts.note_trouble(session, key, text, now)

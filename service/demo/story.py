@@ -42,15 +42,9 @@ def _utc(day: int, hour: int, minute: int, month: int = 7) -> datetime:
 
 
 TICKS = (
-    Tick(
-        _utc(30, 16, 7, month=6),
-        "demo.wednesday",
-    ),
+    Tick(_utc(30, 16, 7, month=6), "demo.wednesday"),
     Tick(_utc(1, 7, 7), "demo.thursday-morning"),
-    Tick(
-        _utc(1, 16, 7),
-        "demo.thursday-evening",
-    ),
+    Tick(_utc(1, 16, 7), "demo.thursday-evening"),
     Tick(_utc(2, 7, 7), "demo.friday-morning"),
     Tick(_utc(2, 16, 7), "demo.friday-evening"),
     Tick(_utc(3, 7, 7), "demo.saturday-morning"),
@@ -73,14 +67,8 @@ def invented_sky() -> InventedSky:
                 Turn(_utc(3, 3, 0), SATURDAY, 9.0),
                 Turn(_utc(3, 18, 0), SATURDAY, 82.0),
             ),
-            _place(PAN): (
-                Turn(_WEDNESDAY_RUN, SATURDAY, 28.0),
-                Turn(_utc(2, 3, 0), SATURDAY, 88.0),
-            ),
-            _place(RIDGE): (
-                Turn(_WEDNESDAY_RUN, SATURDAY, 0.0),
-                Turn(_utc(3, 3, 0), SATURDAY, 1.0),
-            ),
+            _place(PAN): (Turn(_WEDNESDAY_RUN, SATURDAY, 28.0), Turn(_utc(2, 3, 0), SATURDAY, 88.0)),
+            _place(RIDGE): (Turn(_WEDNESDAY_RUN, SATURDAY, 0.0), Turn(_utc(3, 3, 0), SATURDAY, 1.0)),
         }
     )
 

@@ -66,10 +66,7 @@ def forget_old(duskbell: Duskbell) -> dict[str, int]:
     """Remove what is older than the settings keep it."""
     settings, sessions, now = duskbell.settings, duskbell.sessions, duskbell.clock()
     counts = prune(
-        sessions,
-        now,
-        attempts_days=settings.keep_attempts_days,
-        messages_days=settings.keep_messages_days,
+        sessions, now, attempts_days=settings.keep_attempts_days, messages_days=settings.keep_messages_days
     )
     counts["nights"] = forget_nights(sessions, now - timedelta(days=settings.keep_nights_days))
     counts["forecasts"] = forget_forecasts(sessions, now - timedelta(days=settings.keep_forecasts_days))

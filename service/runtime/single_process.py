@@ -43,10 +43,7 @@ class PagesStopped(DuskbellError):
 
 
 def run_service(
-    duskbell: Duskbell,
-    app: FastAPI,
-    on_up: Callable[[], object],
-    look: Callable[[], object] = lambda: None,
+    duskbell: Duskbell, app: FastAPI, on_up: Callable[[], object], look: Callable[[], object] = lambda: None
 ) -> None:
     """Run until SIGINT or SIGTERM; on_up is called once all of it is up, look each second from then on.
 
@@ -112,8 +109,7 @@ def build_scheduler(
     """A scheduler that runs a first cycle at once and then one every `cycle_minutes`, with the chores
     beside them; late runs are made up for once."""
     scheduler = BackgroundScheduler(
-        timezone="UTC",
-        job_defaults={"misfire_grace_time": None, "coalesce": True, "max_instances": 1},
+        timezone="UTC", job_defaults={"misfire_grace_time": None, "coalesce": True, "max_instances": 1}
     )
     scheduler.add_job(run_cycle, id="first cycle")
     scheduler.add_job(run_cycle, _every(cycle_minutes), id="cycle")

@@ -45,48 +45,31 @@ from service.store.repositories.sites import StoredSite
 
 
 @click.command(help=say("cli-setup.about"))
-@click.option("--mail", default=None, metavar="ADDRESS", help=say("cli-setup.help-mail"))
-@click.option("--contact", default=None, help=say("cli-setup.help-contact"))
+@click.option("--mail", metavar="ADDRESS", help=say("cli-setup.help-mail"))
+@click.option("--contact", help=say("cli-setup.help-contact"))
 @click.option("--noncommercial", is_flag=True, help=say("cli-setup.help-noncommercial"))
-@click.option(
-    "--commercial-key",
-    "key_file",
-    type=click.File("r"),
-    default=None,
-    help=say("cli-setup.help-commercial-key"),
-)
+@click.option("--commercial-key", "key_file", type=click.File("r"), help=say("cli-setup.help-commercial-key"))
 @click.option("--without-open-meteo", is_flag=True, help=say("cli-setup.help-without-open-meteo"))
-@click.option("--place", default=None, metavar="NAME", help=say("cli-setup.help-place"))
-@click.option("--at", type=LAT_LON, default=None, help=say("cli-setup.help-at"))
-@click.option("--elevation", "elevation_m", type=float, default=None, help=say("cli-setup.help-elevation"))
+@click.option("--place", metavar="NAME", help=say("cli-setup.help-place"))
+@click.option("--at", type=LAT_LON, help=say("cli-setup.help-at"))
+@click.option("--elevation", "elevation_m", type=float, help=say("cli-setup.help-elevation"))
 @click.option("--yes", "is_sure", is_flag=True, help=say("cli-setup.help-yes"))
-@click.option("--home", "home_at", type=LAT_LON, default=None, help=say("cli-setup.help-home"))
-@click.option("--speed", type=float, default=None, metavar="KM/H", help=say("cli-setup.help-speed"))
-@click.option("--smtp-host", default=None, help=say("cli-setup.help-smtp-host"))
-@click.option(
-    "--smtp-port", type=click.IntRange(1, 65535), default=None, help=say("cli-setup.help-smtp-port")
-)
+@click.option("--home", "home_at", type=LAT_LON, help=say("cli-setup.help-home"))
+@click.option("--speed", type=float, metavar="KM/H", help=say("cli-setup.help-speed"))
+@click.option("--smtp-host", help=say("cli-setup.help-smtp-host"))
+@click.option("--smtp-port", type=click.IntRange(1, 65535), help=say("cli-setup.help-smtp-port"))
 @click.option(
     "--smtp-security",
     type=click.Choice(["starttls", "tls", "none"]),
-    default=None,
     help=say("cli-setup.help-smtp-security"),
 )
-@click.option("--smtp-user", default=None, help=say("cli-setup.help-smtp-user"))
-@click.option(
-    "--smtp-password-file", type=click.File("r"), default=None, help=say("cli-setup.help-smtp-password-file")
-)
-@click.option("--mail-from", default=None, help=say("cli-setup.help-mail-from"))
-@click.option(
-    "--push",
-    "push_file",
-    type=click.File("r"),
-    default=None,
-    help=say("cli-setup.help-push"),
-)
-@click.option("--push-name", default=None, help=say("cli-setup.help-push-name"))
-@click.option("--chat", nargs=2, default=None, metavar="FORM URL", help=say("cli-setup.help-chat"))
-@click.option("--chat-token-file", type=click.File("r"), default=None, help=say("cli-setup.help-chat-token"))
+@click.option("--smtp-user", help=say("cli-setup.help-smtp-user"))
+@click.option("--smtp-password-file", type=click.File("r"), help=say("cli-setup.help-smtp-password-file"))
+@click.option("--mail-from", help=say("cli-setup.help-mail-from"))
+@click.option("--push", "push_file", type=click.File("r"), help=say("cli-setup.help-push"))
+@click.option("--push-name", help=say("cli-setup.help-push-name"))
+@click.option("--chat", nargs=2, metavar="FORM URL", help=say("cli-setup.help-chat"))
+@click.option("--chat-token-file", type=click.File("r"), help=say("cli-setup.help-chat-token"))
 @click.option("--only-here", is_flag=True, help=say("cli-setup.help-only-here"))
 @click.option("--no-input", is_flag=True, help=say("cli-setup.help-no-input"))
 @click.option("--no-try", is_flag=True, help=say("cli-setup.help-no-tries"))

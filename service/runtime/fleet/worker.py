@@ -58,11 +58,7 @@ class DatabaseLost(DuskbellError):
 
 
 def run_worker(
-    duskbell: Duskbell,
-    queues: Collection[str] = QUEUES,
-    *,
-    senders: int = SENDERS,
-    alive: Path | None = None,
+    duskbell: Duskbell, queues: Collection[str] = QUEUES, *, senders: int = SENDERS, alive: Path | None = None
 ) -> None:
     """Work until SIGINT or SIGTERM; then finish what is in hand, take nothing more up, and return.
 
@@ -125,11 +121,7 @@ def build_app(duskbell: Duskbell) -> App:
     """The tasks over a wired installation. Their arguments are ids; what they mean lies in the rows."""
     url = duskbell.engine.url
     connector = PsycopgConnector(
-        conninfo=driver_url(url),
-        kwargs=connect_options(url),
-        min_size=1,
-        max_size=4,
-        timeout=QUEUE_WITHIN_S,
+        conninfo=driver_url(url), kwargs=connect_options(url), min_size=1, max_size=4, timeout=QUEUE_WITHIN_S
     )
     app = App(connector=connector)
     chores: dict[str, Callable[[], object]] = {chore.name: chore.do for chore in find_chores(duskbell)}
