@@ -164,6 +164,8 @@ def get_address(session: Session, address_id: int) -> AddressRow:
     return address
 
 
-def shown(address: AddressRow) -> str:
-    """The address as it may be shown."""
+def shown(address: AddressRow, *, to_owner: bool = False) -> str:
+    """The address as it may be shown; a mail address whole to the one whose it is."""
+    if to_owner and address.channel == "email":
+        return address.target
     return f"{address.channel}: {mask_target(address.channel, address.target)}"

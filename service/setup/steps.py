@@ -134,7 +134,7 @@ def look(duskbell: Duskbell) -> SetupState:
         ringing = _ringing(session, duskbell, operator) if operator else []
         bells = tuple(shown(address) for address in ringing)
         asked = addresses.awaiting_code(session, operator.id, duskbell.clock()) if operator else ()
-        waiting = {row.id: row.target if row.channel == "email" else shown(row) for row in asked}
+        waiting = {row.id: shown(row, to_owner=True) for row in asked}
         home = operator.home if operator else None
         mail_id, target = (mail.id, mail.target) if mail else (None, settings.operator_email)
         is_confirmed = mail is not None and mail.confirmed_at is not None

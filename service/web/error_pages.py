@@ -98,10 +98,10 @@ def add_error_pages(app: FastAPI, web: Web) -> None:
         """Who was signed out from elsewhere loses what the browser kept, too; whose time is over doesn't:
         their field page has to open tonight."""
         response = RedirectResponse(f"/sign-in?next={quote(fault.back_to, safe='/')}", 303)
-        token = request.cookies.get(sessions.cookie_name(is_https=web.is_https), "")
+        token = sessions.read_cookie(web, request)
         with web.reading() as session:
             was_ended = bool(token) and browsers.was_signed_out(session, token)
-        return sessions.signed_out(response, is_https=web.is_https) if was_ended else response
+        return sessions.signed_out(web, response) if was_ended else response
 
     @app.exception_handler(SignInAgain)
     def sign_in_again(_: Request, fault: SignInAgain) -> Response:

@@ -68,7 +68,7 @@ def build_router(web: Web) -> APIRouter:
             nonlocal can_enter
             address = access.find_address(session, Purpose.MANAGE, token, now)
             if address is not None:
-                network = network_of_request(web, request)
+                network = network_of_request(request)
                 asked = access.ask_to_sign_in(
                     session, duskbell.keys, address.target, network=network, now=now
                 )
@@ -106,7 +106,7 @@ def build_router(web: Web) -> APIRouter:
 def refuse_link(web: Web, session: Session, request: Request) -> HTTPException:
     """The same answer for every link that doesn't work; fewer and fewer tries for who guesses."""
     duskbell = web.duskbell
-    network = rate_limits.network_of(network_of_request(web, request))
+    network = network_of_request(request)
     if rate_limits.allow(session, duskbell.keys, "token", duskbell.clock(), network=network):
         return HTTPException(404, say("web-account.link-dead"))
     duskbell.delivery.metrics.limited.labels("token").inc()

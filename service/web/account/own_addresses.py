@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter
 from fastapi.responses import RedirectResponse, Response
 from sqlalchemy.orm import Session
 
@@ -13,11 +12,11 @@ from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase, say
 from service.accounts import access
 from service.accounts.quotas import require_room
-from service.accounts.receivers import NewReceiver, confirm_by_code, is_registered, register, send_test, shown
+from service.accounts.receivers import NewReceiver, confirm_by_code, is_registered, register, send_test
 from service.channels import host_state
 from service.channels.chat import CHAT_FORMS
 from service.store.repositories import messages, rate_limits, subscriptions, suppression
-from service.store.repositories.addresses import REMOVED, find_addresses
+from service.store.repositories.addresses import REMOVED
 from service.store.repositories.messages import NewNotice, NoticeKind
 from service.store.repositories.subscriptions import running_subscriptions
 from service.store.repositories.totals import Kept
@@ -25,40 +24,10 @@ from service.store.schema.core_tables import AddressRow, PersonRow
 from service.web.error_pages import NothingHere
 from service.web.shared.context import Web
 from service.web.shared.forms import Filled, Form
-from service.web.shared.viewer import SignedIn, Viewer, network_of_request, require_fresh
+from service.web.shared.viewer import FromNetwork, SignedIn, Viewer, require_fresh
 from service.web.subscriptions.subscribe import TypedMail, add_mail
 
 TEST_HELPS_FOR = timedelta(hours=2)
-
-
-@dataclass(frozen=True, slots=True)
-class AddressLine:
-    """An address and how it stands. secret: with which a webhook is signed, for its owner's eyes.
-    is_strange: it hangs on the operator, and nobody has said that it is the operator's own."""
-
-    address_id: int
-    words: str
-    is_mail: bool
-    is_confirmed: bool
-    off_reason: str
-    secret: str
-    is_strange: bool
-
-
-def address_lines(session: Session, viewer: Viewer) -> list[AddressLine]:
-    return [
-        AddressLine(
-            row.id,
-            row.target if row.channel == "email" else shown(row),
-            row.channel == "email",
-            row.confirmed_at is not None,
-            row.off_reason or ("switched off" if row.off_since else ""),
-            row.secrets[0] if row.channel == "webhook" and row.secrets else "",
-            viewer.is_operator and row.channel == "email" and not row.is_own,
-        )
-        for row in find_addresses(session, viewer.person_id)
-        if row.off_reason != REMOVED
-    ]
 
 
 def chat_forms() -> list[tuple[str, str]]:
@@ -73,12 +42,11 @@ def build_router(web: Web) -> APIRouter:
     router = APIRouter()
 
     @router.post("/me/addresses")
-    def add(viewer: SignedIn, form: Filled, request: Request) -> Response:
-        network = network_of_request(web, request)
+    def add(viewer: SignedIn, form: Filled, network: FromNetwork) -> Response:
         if form.text("channel") in ("", "email"):
             mail, is_own = form.text("target"), form.is_ticked("mine")
             if is_own or not viewer.is_operator:
-                require_fresh(request, viewer, "/me?said=fresh#where")  # whoever reads it can sign in
+                require_fresh(web, viewer, "/me?said=fresh#where")  # whoever reads it can sign in
             with web.writing.begin() as session:
                 add_mail(web, session, viewer, TypedMail(mail, network, is_own))
             web.nudge()
@@ -88,8 +56,7 @@ def build_router(web: Web) -> APIRouter:
         return _tested(web, viewer, number, network)
 
     @router.post("/me/addresses/{address_id:number}/test")
-    def test(address_id: int, viewer: SignedIn, request: Request) -> Response:
-        network = network_of_request(web, request)
+    def test(address_id: int, viewer: SignedIn, network: FromNetwork) -> Response:
         with web.writing.begin() as session:
             row = own_row(session, address_id, viewer)
             if row.channel != "email":
@@ -118,7 +85,7 @@ def build_router(web: Web) -> APIRouter:
         return _to_me("confirmed")
 
     @router.post("/me/addresses/{address_id:number}/on")
-    def switch_on(address_id: int, viewer: SignedIn, request: Request) -> Response:
+    def switch_on(address_id: int, viewer: SignedIn) -> Response:
         with web.writing.begin() as session:
             row = own_row(session, address_id, viewer)
             if row.confirmed_at is None:
@@ -176,7 +143,7 @@ def _tested(web: Web, viewer: Viewer, address_id: int, network: str) -> Response
         now=duskbell.clock(),
         network=None if viewer.is_operator else network,
     )
-    return web.page("account/tested.html", viewer=viewer, place="me", tested=tested, address_id=address_id)
+    return web.page("account/tested.html", viewer=viewer, tested=tested, address_id=address_id)
 
 
 def count_test(web: Web, session: Session, row: AddressRow) -> None:

@@ -59,7 +59,7 @@ def _wrong_key(request: Request, key: str) -> HTTPException:
         over = tokens.find_expired(session, Purpose.API_KEY, key, web.duskbell.clock())
     if over is not None:
         return HTTPException(401, say("web-api.key-ended", day=over.expires_at), headers=WWW)
-    network = rate_limits.network_of(network_of_request(web, request))
+    network = network_of_request(request)
     with web.writing.begin() as session:
         allowed = rate_limits.allow(
             session, web.duskbell.keys, "token", web.duskbell.clock(), network=network

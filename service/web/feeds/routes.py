@@ -71,7 +71,7 @@ def build_router(web: Web) -> APIRouter:
                 (label, [(e, web.url(feed_keys.feed_path(web.duskbell.keys, key, scope, e))) for e in MEDIA])
                 for label, scope in scopes
             ]
-        return web.page("feeds/addresses.html", viewer=viewer, place="me", paths=paths)
+        return web.page("feeds/addresses.html", viewer=viewer, paths=paths)
 
     @router.post("/feeds")
     def new_key(viewer: SignedIn) -> Response:
@@ -114,7 +114,7 @@ def owned_rows(web: Web, session: Session, owner: FeedOwner) -> list[ListedSite]
 
 def count_miss(web: Web, request: Request) -> None:
     """Whoever tries addresses that open nothing may do so only so often."""
-    network = rate_limits.network_of(network_of_request(web, request))
+    network = network_of_request(request)
     with web.writing.begin() as session:
         rate_limits.allow(session, web.duskbell.keys, "token", web.duskbell.clock(), network=network)
 

@@ -138,7 +138,6 @@ def show(
         credits=found.credits,
         nothing=say("track.no-record"),
         fewest=FEWEST_PAIRS,
-        place="" if site else "record",
         **values,
     )
 

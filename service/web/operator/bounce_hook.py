@@ -44,7 +44,7 @@ def build_router(web: Web) -> APIRouter:
         expected = duskbell.settings.relay_hook_key
         if expected is None:
             raise HTTPException(404, say("web-operator.no-page"))
-        network = rate_limits.network_of(network_of_request(web, request))
+        network = network_of_request(request)
         with duskbell.sessions.begin() as session:
             allowed = rate_limits.allow(session, duskbell.keys, "relay", duskbell.clock(), network=network)
         if not allowed:

@@ -47,7 +47,6 @@ def build_router(web: Web) -> APIRouter:
         return web.page(
             "operator/outbox.html",
             viewer=viewer,
-            place="operator",
             files=files,
             folder=folder,
             has_relay=bool(web.duskbell.settings.smtp_host),
@@ -60,7 +59,6 @@ def build_router(web: Web) -> APIRouter:
         return web.page(
             "operator/outbox_file.html",
             viewer=viewer,
-            place="operator",
             file=describe(path),
             text=text_of(mail) if mail else path.read_text("utf-8", errors="replace"),
             has_html=mail is not None and mail.get_body(("html",)) is not None,

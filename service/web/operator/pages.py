@@ -81,7 +81,6 @@ def build_router(web: Web) -> APIRouter:
         return web.page(
             "operator/overview.html",
             viewer=viewer,
-            place="operator",
             cycle=cycle,
             troubles=troubles,
             statuses=statuses,
@@ -98,9 +97,7 @@ def build_router(web: Web) -> APIRouter:
     @router.get("/operator/people", response_class=HTMLResponse)
     def people(viewer: Operating) -> HTMLResponse:
         with web.reading() as session:
-            return web.page(
-                "operator/people.html", viewer=viewer, place="operator", people=people_lines(session)
-            )
+            return web.page("operator/people.html", viewer=viewer, people=people_lines(session))
 
     @router.post("/operator/people/{person_id:number}")
     def let_keep(person_id: int, viewer: Operating, form: Filled) -> Response:
@@ -126,7 +123,6 @@ def build_messages(web: Web) -> APIRouter:
         return web.page(
             "operator/messages.html",
             viewer=viewer,
-            place="operator",
             lines=lines,
             wished=wished or "",
             statuses=[each.value for each in Status],
@@ -141,7 +137,6 @@ def build_messages(web: Web) -> APIRouter:
         return web.page(
             "operator/message.html",
             viewer=viewer,
-            place="operator",
             line=line,
             row=row,
             attempts=attempts,
@@ -181,7 +176,6 @@ def build_decisions(web: Web) -> APIRouter:
         return web.page(
             "operator/decisions.html",
             viewer=viewer,
-            place="operator",
             lines=lines,
             asked={"site": site, "night": night, "verdict": verdict},
             more=lines[-1].decision_id if len(lines) == SHOWN else 0,
@@ -200,7 +194,6 @@ def build_decisions(web: Web) -> APIRouter:
             return web.page(
                 "operator/decision.html",
                 viewer=viewer,
-                place="operator",
                 row=row,
                 reasons=[from_json(Reason, each) for each in row.reasons],
                 site_name=subscription.site.name,

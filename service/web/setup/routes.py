@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter
 from fastapi.responses import HTMLResponse
 from markupsafe import Markup
 
@@ -64,13 +64,13 @@ def build_router(web: Web) -> APIRouter:
         return show_setup(web, viewer)
 
     @router.post(PATH, response_class=HTMLResponse)
-    def answer(viewer: Operating, form: Filled, request: Request) -> HTMLResponse:
+    def answer(viewer: Operating, form: Filled) -> HTMLResponse:
         _require_real(web)
         step = form.text("step")
         if step not in STEPS:
             raise NothingHere
         if step in LETS_IN:
-            require_fresh(request, viewer, PATH)
+            require_fresh(web, viewer, PATH)
         try:
             answered = STEPS[step](web.duskbell, form)
         except (BadInput, BadSettings) as refusal:
@@ -103,7 +103,6 @@ def show_setup(
         "setup/page.html",
         status,
         viewer=viewer,
-        place="operator",
         standing=standing,
         places=[steps.place_words(each) for each in standing.places],
         home=steps.home_words(standing.home, standing.places) if standing.home else "",

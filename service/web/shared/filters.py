@@ -19,6 +19,7 @@ from alerts.common.text import sentence
 from alerts.common.time_text import long_day, said_minutes, say_day, say_minutes, utc_text, whole_minutes
 from alerts.sky.nights.season import Month
 from alerts.weather.models import model_name, name_with_family
+from service.accounts.receivers import shown
 
 
 def headline(verdict: str) -> str:
@@ -184,5 +185,6 @@ FILTERS: Mapping[str, Callable[..., Any]] = MappingProxyType(
         "month_words": month_words,
         "clock": clock_words,
         "linked": linked,
+        "shown": shown,
     }
 )

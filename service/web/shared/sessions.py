@@ -1,7 +1,6 @@
 """What a signed-in browser is given, and what it is called. Its rows: `repositories.browsers`.
 
-What can't be undone, or hands out all at once, asks
-for a sign-in of the last 15 minutes (`access.need_fresh`).
+What can't be undone, or hands out all at once, asks for a sign-in of the last 15 minutes (`require_fresh`).
 """
 
 from __future__ import annotations
@@ -9,10 +8,10 @@ from __future__ import annotations
 import re
 from datetime import timedelta
 
-from fastapi import Response
+from fastapi import Request, Response
 
 from alerts.common.phrases import say
-from service.store.repositories import browsers
+from service.web.shared.context import Web
 
 FRESH_FOR = timedelta(minutes=15)
 SEEN_TO = timedelta(hours=1)
@@ -58,26 +57,32 @@ def cookie_name(*, is_https: bool, name: str = COOKIE) -> str:
     return f"__Host-{name}" if is_https else name
 
 
-def give_cookie(response: Response, token: str, *, is_https: bool) -> None:
+def read_cookie(web: Web, request: Request, name: str = COOKIE) -> str:
+    """What the browser sent of it; "" for nothing."""
+    return request.cookies.get(cookie_name(is_https=web.is_https, name=name), "")
+
+
+def give_cookie(web: Web, response: Response, value: str, lives: timedelta, name: str = COOKIE) -> None:
+    """Let the browser keep a value, which no script and no other site's form gets at."""
     response.set_cookie(
-        cookie_name(is_https=is_https),
-        token,
-        max_age=round(browsers.LIVES.total_seconds()),
+        cookie_name(is_https=web.is_https, name=name),
+        value,
+        max_age=round(lives.total_seconds()),
         path="/",
-        secure=is_https,
+        secure=web.is_https,
         httponly=True,
         samesite="lax",
     )
 
 
-def take_cookie(response: Response, *, is_https: bool) -> None:
-    response.delete_cookie(
-        cookie_name(is_https=is_https), path="/", secure=is_https, httponly=True, samesite="lax"
-    )
+def take_cookie(web: Web, response: Response, name: str = COOKIE) -> None:
+    """Let the browser forget it."""
+    named = cookie_name(is_https=web.is_https, name=name)
+    response.delete_cookie(named, path="/", secure=web.is_https, httponly=True, samesite="lax")
 
 
-def signed_out(response: Response, *, is_https: bool) -> Response:
+def signed_out(web: Web, response: Response) -> Response:
     """The answer that takes the cookie back, and with it the field pages that the browser kept."""
-    take_cookie(response, is_https=is_https)
+    take_cookie(web, response)
     response.headers["Clear-Site-Data"] = FORGET
     return response

@@ -14,7 +14,7 @@ from fastapi import Depends, Request
 from sqlalchemy.exc import OperationalError
 from sqlalchemy.orm import Session
 
-from service.store.repositories import browsers, people
+from service.store.repositories import browsers, people, rate_limits
 from service.store.repositories.rounded_sites import find_copy
 from service.store.repositories.sites import StoredSite, newest_revision, newest_revisions, sites_shown_to
 from service.store.repositories.subscriptions import is_told
@@ -58,7 +58,7 @@ def find_viewer(request: Request) -> Viewer | None:
         with web.reading() as session:
             person = people.find_operator(session)
         return None if person is None else viewer_of(web, person)
-    token = request.cookies.get(sessions.cookie_name(is_https=web.is_https))
+    token = sessions.read_cookie(web, request)
     if not token:
         return None
     now = web.duskbell.clock()
@@ -101,9 +101,9 @@ def is_fresh(web: Web, viewer: Viewer) -> bool:
     )
 
 
-def require_fresh(request: Request, viewer: Viewer, back_to: str) -> None:
+def require_fresh(web: Web, viewer: Viewer, back_to: str) -> None:
     """SignInAgain, to come back to that path, unless the viewer signed in just now."""
-    if not is_fresh(web_of(request), viewer):
+    if not is_fresh(web, viewer):
         raise SignInAgain(back_to)
 
 
@@ -172,15 +172,18 @@ def own_site(session: Session, site_id: int, viewer: Viewer) -> SeenSite:
 Network = IPv4Network | IPv6Network
 
 
-def network_of_request(web: Web, request: Request) -> str:
-    """The client's address; behind trusted proxies, the one that the outermost of them was asked from."""
+def network_of_request(request: Request) -> str:
+    """What the client sends from; behind trusted proxies, what the outermost of them was asked from."""
     peer = request.client.host if request.client else ""
     # A proxy may add a line of its own below the client's: all lines are one list (RFC 9110, 5.3).
     hops = [hop for line in request.headers.getlist("x-forwarded-for") for hop in line.split(",")]
-    trusted = web.duskbell.settings.trusted_proxies
+    trusted = web_of(request).duskbell.settings.trusted_proxies
     if hops and not trusted:
         _warn_once(peer)
-    return client_behind(peer, hops, _networks(trusted))
+    return rate_limits.network_of(client_behind(peer, hops, _networks(trusted)))
+
+
+FromNetwork = Annotated[str, Depends(network_of_request)]
 
 
 def client_behind(peer: str, hops: Sequence[str], trusted: Sequence[Network]) -> str:

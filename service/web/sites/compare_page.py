@@ -107,7 +107,6 @@ def build_router(web: Web) -> APIRouter:
             "sites/compare.html",
             400 if fault else 200,
             viewer=viewer,
-            place="compare",
             sites=[seen.row for seen in visible],
             chosen={seen.row.id for seen in chosen},
             first=span[0],

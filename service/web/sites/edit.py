@@ -99,7 +99,6 @@ def show_form(web: Web, shown: SiteForm) -> HTMLResponse:
         "sites/form.html",
         400 if shown.faults else 200,
         viewer=shown.viewer,
-        place="" if shown.row else "new",
         row=shown.row,
         fields=shown.fields,
         faults=shown.faults,

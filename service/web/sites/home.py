@@ -81,7 +81,6 @@ def build_router(web: Web) -> APIRouter:
         return web.page(
             "sites/home.html",
             viewer=viewer,
-            place="home",
             rows=shown,
             lead=lead,
             others=tonight_elsewhere(rows, lead),

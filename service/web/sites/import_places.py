@@ -49,7 +49,6 @@ def build_router(web: Web) -> APIRouter:
             "sites/import.html",
             400 if fault else 200,
             viewer=viewer,
-            place="new",
             rows=rows,
             passed_over=passed_over,
             fault=fault,

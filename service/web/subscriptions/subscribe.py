@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 from dataclasses import dataclass, replace
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter
 from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 from sqlalchemy.orm import Session
 
@@ -26,11 +26,11 @@ from service.web.shared.context import Web
 from service.web.shared.forms import Filled, Form, looks_human, row_number
 from service.web.shared.ring_notes import of_newest, of_wishes
 from service.web.shared.viewer import (
+    FromNetwork,
     Looking,
     SignedIn,
     Viewer,
     is_fresh,
-    network_of_request,
     seen_site,
 )
 from service.web.sites.form import FaultTexts
@@ -57,11 +57,10 @@ def build_router(web: Web) -> APIRouter:
         return show_wishes(web, empty_page(web, site_id, viewer, another=another))
 
     @router.post("/sites/{site_id:number}/subscribe")
-    def subscribe(site_id: int, viewer: Looking, form: Filled, request: Request) -> Response:
+    def subscribe(site_id: int, viewer: Looking, form: Filled, network: FromNetwork) -> Response:
         page = filled_page(web, site_id, viewer, form)
         if page.wishes is None or form.text("do") == "count":
             return show_wishes(web, page)
-        network = network_of_request(web, request)
         try:
             if viewer is None:
                 return _subscribe_stranger(web, page, page.wishes, network)
