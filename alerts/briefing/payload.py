@@ -62,6 +62,7 @@ characters, and must be escaped by whoever shows them.
 from __future__ import annotations
 
 import json
+from dataclasses import asdict
 from typing import Any
 
 from alerts.briefing.facts import AlertFacts, Briefing, FieldNotes, Said, SkyNote
@@ -71,9 +72,9 @@ from alerts.briefing.text.alert_view import web_address
 from alerts.common.clock_times import zone_info
 from alerts.common.name_tables import direction_word
 from alerts.common.phrases import Phrase, Reader, say
-from alerts.common.span import Span
+from alerts.common.plain_values import rounded
 from alerts.common.text import LONGEST_NAME, plain, sentence
-from alerts.common.time_text import utc_text
+from alerts.common.time_text import span_json, utc_text
 from alerts.common.units import Units
 from alerts.sky.night import TrackPoint
 
@@ -144,8 +145,8 @@ def alert_values(facts: AlertFacts, units: Units = Units.METRIC) -> dict[str, ob
         "invented": facts.invented,
         "site": {"name": plain(facts.site_name, LONGEST_NAME), "zone": facts.zone},
         "night": facts.night.isoformat(),
-        "window": facts.window and span_values(facts.window),
-        "best": facts.best and span_values(facts.best),
+        "window": facts.window and span_json(facts.window),
+        "best": facts.best and span_json(facts.best),
         "dark": {"start": utc_text(facts.dark_from), "end": utc_text(facts.dark_until)} if has_dark else None,
         "shortest_window_minutes": round(facts.shortest_window.total_seconds() / 60),
         **{name: utc_text(getattr(facts, name)) for name in _TIMES},
@@ -156,12 +157,12 @@ def alert_values(facts: AlertFacts, units: Units = Units.METRIC) -> dict[str, ob
         "told": {
             "chance_pct": facts.told_chance_pct,
             "at": utc_text(facts.told_at),
-            "window": facts.told_window and span_values(facts.told_window),
+            "window": facts.told_window and span_json(facts.told_window),
             "leave_by": utc_text(facts.told_leave_by),
         },
         "target": plain(facts.target_name),
         "track": [place_values(point) for point in facts.core],
-        "shapes": [{"shape": entry.shape.value, **span_values(entry.span)} for entry in facts.shapes],
+        "shapes": [{"shape": entry.shape.value, **span_json(entry.span)} for entry in facts.shapes],
         "agreement": words_of(facts.agreement, reader),
         "spread_pct": list(facts.spread_pct) if facts.spread_pct else None,
         "change_pct": facts.change_pct,
@@ -179,7 +180,7 @@ def alert_values(facts: AlertFacts, units: Units = Units.METRIC) -> dict[str, ob
         "codes": {name: said.as_json() for name in _SAID if isinstance(said := getattr(facts, name), Phrase)},
         "reason_codes": [each.as_json() if isinstance(each, Phrase) else None for each in facts.reasons],
         "hazard_codes": [each.as_json() if isinstance(each, Phrase) else None for each in facts.hazards],
-        "other_targets": [{"target": each.target, **span_values(each.span)} for each in facts.instead],
+        "other_targets": [{"target": each.target, **span_json(each.span)} for each in facts.instead],
         "is_last_word": facts.is_last_word,
         "signal_lost_at": utc_text(facts.signal_lost_at),
         "is_unsettled": facts.is_unsettled,
@@ -189,7 +190,7 @@ def alert_values(facts: AlertFacts, units: Units = Units.METRIC) -> dict[str, ob
                 "site": plain(other.site_name, LONGEST_NAME),
                 "verdict": other.verdict.value,
                 "chance_pct": other.chance_pct,
-                "window": other.window and span_values(other.window),
+                "window": other.window and span_json(other.window),
                 "leave_by": utc_text(other.leave_by),
             }
             for other in facts.others
@@ -208,17 +209,11 @@ def _sentence(said: Said, reader: Reader) -> str:
     return sentence(words) if isinstance(said, Phrase) else words
 
 
-def span_values(span: Span) -> dict[str, object]:
-    """`{start, end}`."""
-    return {"start": utc_text(span.start), "end": utc_text(span.end)}
-
-
 def place_values(point: TrackPoint) -> dict[str, object]:
     """A direction at a time: airless altitude, azimuth from north through east, and in words."""
     return {
         "at": utc_text(point.at),
-        "altitude_deg": round(point.altitude_deg, 2),
-        "azimuth_deg": round(point.azimuth_deg, 2),
+        **rounded(point, altitude_deg=2, azimuth_deg=2),
         "direction": direction_word(point.azimuth_deg),
     }
 
@@ -229,10 +224,7 @@ def sky_values(sky: SkyNote | None, reader: Reader) -> dict[str, object] | None:
         return None
     return {
         "subject": words_of(sky.subject, reader),
-        "mag_arcsec2": round(sky.mag_arcsec2, 2),
-        "loss_mag": round(sky.loss_mag, 2),
-        "dimmed_mag": round(sky.dimmed_mag, 2),
-        "smoke_mag": round(sky.smoke_mag, 2),
+        **rounded(sky, mag_arcsec2=2, loss_mag=2, dimmed_mag=2, smoke_mag=2),
         "inside": plain(sky.inside, LONGEST_NAME),
         "towns": [
             {
@@ -251,7 +243,6 @@ def field_values(notes: FieldNotes | None) -> dict[str, object] | None:
     if notes is None:
         return None
     kit, aim, exposure, frames = notes.kit, notes.aim, notes.exposure, notes.frames
-    panorama, air = notes.panorama, notes.air
     return {
         **{name: utc_text(getattr(notes, name)) for name in _FIELD_TIMES},
         "start": plain(notes.start, LONGEST_NAME),
@@ -259,31 +250,26 @@ def field_values(notes: FieldNotes | None) -> dict[str, object] | None:
         "kit": {
             "camera": plain(kit.camera.name, LONGEST_NAME),
             "lens": kit.lens_words,
-            "focal_mm": round(kit.focal_mm, 1),
-            "equivalent_mm": round(kit.equivalent_mm, 1),
+            **rounded(kit, focal_mm=1, equivalent_mm=1),
             "assumed": [str(each) for each in kit.assumed],
         },
         "exposure": {
-            "shutter_s": round(exposure.shutter_s, 4),
+            **rounded(exposure, shutter_s=4),
             "f_number": exposure.aperture.f_number,
             "iso": exposure.iso.value,
-            "core_px": round(exposure.core_px, 1),
-            "worst_px": round(exposure.worst_px, 1),
+            **rounded(exposure, core_px=1, worst_px=1),
             "rules": [
                 {
                     "name": str(rule.name),
                     "is_thumb": rule.is_thumb,
                     "limit_s": round(min(rule.limit_s, 1e4), 2),
-                    "set_s": round(rule.set_s, 4),
-                    "core_px": round(rule.core_px, 1),
-                    "worst_px": round(rule.worst_px, 1),
+                    **rounded(rule, set_s=4, core_px=1, worst_px=1),
                 }
                 for rule in exposure.rules
             ],
         },
         "aim": {
-            "azimuth_deg": round(aim.azimuth_deg, 1),
-            "tilt_deg": round(aim.tilt_deg, 1),
+            **rounded(aim, azimuth_deg=1, tilt_deg=1),
             "portrait": aim.portrait,
             "has_ground": aim.has_ground,
         },
@@ -297,12 +283,12 @@ def field_values(notes: FieldNotes | None) -> dict[str, object] | None:
             "over": plain(frames.over, LONGEST_NAME),
             "what": frames.what,
         },
-        "panorama": panorama
+        "panorama": (plan := notes.panorama)
         and {
-            "azimuths_deg": [round(azimuth, 1) for azimuth in panorama.azimuths_deg],
-            "tilts_deg": [round(tilt, 1) for tilt in panorama.tilts_deg],
-            "overlap": panorama.overlap,
-            "row_s": round(panorama.row_s),
+            "azimuths_deg": [round(azimuth, 1) for azimuth in plan.azimuths_deg],
+            "tilts_deg": [round(tilt, 1) for tilt in plan.tilts_deg],
+            "overlap": plan.overlap,
+            "row_s": round(plan.row_s),
         },
         "standings": [
             {
@@ -322,16 +308,11 @@ def field_values(notes: FieldNotes | None) -> dict[str, object] | None:
             {
                 "name": shower.name,
                 "zhr": shower.zhr,
-                "days_to_peak": round(shower.days_to_peak, 1),
+                **rounded(shower, days_to_peak=1),
                 "hourly": shower.hourly,
                 "highest": place_values(shower.highest),
             }
             for shower in notes.showers
         ],
-        "air": {
-            "felt_c": air.felt_c,
-            "wind_ms": air.wind_ms,
-            "wet_pct": air.wet_pct,
-            "on_lens": air.on_lens,
-        },
+        "air": asdict(notes.air),
     }

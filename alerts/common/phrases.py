@@ -56,6 +56,7 @@ from alerts.common.time_text import (
     say_span,
     say_time,
     say_when,
+    span_json,
     utc_text,
 )
 from alerts.common.units import FEET_PER_M, MILES_PER_KM, MM_PER_INCH, MPH_PER_MS, Units, in_units
@@ -433,7 +434,7 @@ def _as_json(given: Any) -> object:
     if isinstance(given, datetime):
         return utc_text(given)
     if isinstance(given, Span):
-        return {"start": utc_text(given.start), "end": utc_text(given.end)}
+        return span_json(given)
     if isinstance(given, date):
         return given.isoformat()
     if isinstance(given, timedelta):

@@ -1,4 +1,4 @@
-"""Plain values: dataclasses that nobody changes once they are made.
+"""Plain values: dataclasses that nobody changes once they are made; their figures as JSON has them.
 
 That nobody does, the type checker holds: to it `value` is `dataclass`. A dataclass that refuses it at run
 time as well takes longer to make, with twenty fields seven times as long, and a cycle of a large installation
@@ -22,4 +22,10 @@ else:
         return dataclasses.dataclass(slots=slots, order=order, unsafe_hash=True)
 
 
-__all__ = ["value"]
+def rounded(of: object, **digits: int) -> dict[str, float | None]:
+    """Fields of a value by their names, rounded to so many digits, as JSON has them; None stays None."""
+    found = {name: getattr(of, name) for name in digits}
+    return {name: figure if figure is None else round(figure, digits[name]) for name, figure in found.items()}
+
+
+__all__ = ["rounded", "value"]

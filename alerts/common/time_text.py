@@ -55,6 +55,11 @@ def utc_text(at: datetime | None) -> str | None:
     return at.astimezone(UTC).replace(tzinfo=None).isoformat(timespec="seconds") + "Z"
 
 
+def span_json(span: Span) -> dict[str, str | None]:
+    """A span's `{start, end}` as JSON has times."""
+    return {"start": utc_text(span.start), "end": utc_text(span.end)}
+
+
 def say_time(at: datetime, zone: tzinfo, hours: int = 24) -> str:
     """`Wed 22:23 EDT`: that moment on the zone's clock of 24 or 12 hours, to the minute."""
     local = minute_down(at).astimezone(zone)

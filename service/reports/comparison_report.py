@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 
 from alerts.common.phrases import phrase, say
 from alerts.common.text import clear_words
-from alerts.common.time_text import say_day, say_minutes, say_span, say_time, utc_text
+from alerts.common.time_text import say_day, say_minutes, say_span, say_time, span_json, utc_text
 from alerts.judging.comparison import ComparedNight, Order, RankedNight, compare
 from alerts.judging.verdict import Verdict, VerdictWord
 from alerts.sites.model import Site
@@ -19,7 +19,6 @@ from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import Night
 from alerts.wishes.model import Wishes
 from service.explain.stored_verdict import decided_reasons, decided_span, read_inputs
-from service.reports.night_json import span_json
 from service.store.repositories.decisions import decisions_by_id, newest_standing
 from service.store.repositories.nights import nights_by_id, shared_sky
 from service.store.repositories.sites import StoredSite

@@ -8,8 +8,8 @@ from typing import Any
 from alerts.briefing.collect import NightFindings
 from alerts.briefing.facts import NOTHING_AHEAD, Ahead
 from alerts.briefing.text.alert_lines import event_of, event_values
-from alerts.common.span import Span
-from alerts.common.time_text import utc_text
+from alerts.common.plain_values import rounded
+from alerts.common.time_text import span_json, utc_text
 from alerts.judging.window_brightness import WindowSky
 from alerts.sky.night import DarkWindow
 from alerts.weather.forecast import Source
@@ -78,15 +78,9 @@ def sky_json(sky: WindowSky) -> dict[str, Any]:
         "sky": [
             {
                 "at": utc_text(point.at),
-                "mag_arcsec2": round(point.mag_arcsec2, 2),
-                "loss_mag": round(point.loss_mag, 2),
-                "dimmed_mag": round(point.dimmed_mag, 2),
-                "smoke_mag": round(point.smoke_mag, 2),
+                **rounded(point, mag_arcsec2=2, loss_mag=2, dimmed_mag=2, smoke_mag=2),
                 "aod_assumed": point.aod_assumed,
-                "natural_nl": round(point.natural_nl, 1),
-                "twilight_nl": round(point.twilight_nl, 2),
-                "moon_nl": round(point.moon_nl, 2),
-                "towns_nl": round(point.towns_nl, 2),
+                **rounded(point, natural_nl=1, twilight_nl=2, moon_nl=2, towns_nl=2),
             }
             for point in sky.points
         ],
@@ -100,10 +94,6 @@ def sky_json(sky: WindowSky) -> dict[str, Any]:
             for dome in sky.domes
         ],
     }
-
-
-def span_json(span: Span) -> dict[str, str | None]:
-    return {"start": utc_text(span.start), "end": utc_text(span.end)}
 
 
 def source_json(source: Source) -> dict[str, str | None]:
@@ -123,11 +113,7 @@ def window_json(window: DarkWindow) -> dict[str, Any]:
         **span_json(window.span),
         "minutes": round(window.span.minutes),
         "core": [
-            {
-                "at": utc_text(point.at),
-                "altitude_deg": round(point.altitude_deg, 2),
-                "azimuth_deg": round(point.azimuth_deg, 2),
-            }
+            {"at": utc_text(point.at), **rounded(point, altitude_deg=2, azimuth_deg=2)}
             for point in window.track
         ],
         "shapes": [{"shape": each.shape.value, **span_json(each.span)} for each in window.shapes],
@@ -153,7 +139,7 @@ def outlook_json(outlook: Outlook) -> dict[str, Any]:
             {
                 "name": hazard.name,
                 "level": hazard.level.value,
-                "worst": None if hazard.worst is None else round(hazard.worst, 2),
+                **rounded(hazard, worst=2),
                 "unit": hazard.unit,
                 "at": utc_text(hazard.at),
                 "text": str(hazard.text),

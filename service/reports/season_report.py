@@ -17,13 +17,14 @@ from alerts.common.time_text import (
     say_day,
     say_lasting,
     say_minutes,
+    span_json,
     utc_text,
     whole_minutes,
     zone_word,
 )
 from alerts.sky.night import DarkWindow
 from alerts.sky.nights.season import Season, SeasonNight, wishes_text
-from service.reports.night_json import span_json, window_json
+from service.reports.night_json import window_json
 
 Nights = Sequence[SeasonNight]
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import date, datetime, timedelta, tzinfo
 from math import isnan
 from statistics import median
@@ -12,8 +12,9 @@ from typing import Any
 from alerts.briefing.collect import find_agreement
 from alerts.briefing.text.alert_lines import event_of, event_values, say_chance
 from alerts.common.phrases import Phrase, Reader, phrase, say
+from alerts.common.plain_values import rounded
 from alerts.common.span import Span
-from alerts.common.time_text import say_clock, say_time, utc_text, zone_word
+from alerts.common.time_text import say_clock, say_time, span_json, utc_text, zone_word
 from alerts.judging.window_brightness import TOWN_CREDIT_URL, WindowSky, darkness
 from alerts.sites.model import Site
 from alerts.sky.night import DarkWindow, Night
@@ -26,7 +27,7 @@ from alerts.weather.models import AIR_LINEAGE, model_name, name_with_family
 from alerts.weather.outlook import HazardLevel, Outlook, SourceChance
 from alerts.weather.sensitivity import CLOUD, Pivot
 from alerts.weather.skill import CLEAR_LIMIT_PCT
-from service.reports.night_json import outlook_json, sky_json, span_json
+from service.reports.night_json import outlook_json, sky_json
 
 
 def weather_page(seen: NightWeather) -> str:
@@ -223,32 +224,10 @@ def _hour_json(row: WeatherHour) -> dict[str, Any]:
         **span_json(row.hour),
         "in_window": row.in_window,
         "in_best": row.in_best,
-        "sources": [
-            {
-                "total_pct": cell.total_pct,
-                "low_pct": cell.low_pct,
-                "mid_pct": cell.mid_pct,
-                "high_pct": cell.high_pct,
-                "plan_pct": _rounded(cell.plan_pct),
-                "frame_pct": _rounded(cell.frame_pct),
-                "clear_members": cell.clear_members,
-                "members": cell.members,
-            }
-            for cell in row.cells
-        ],
-        "temperature_c": _rounded(row.temperature_c),
-        "wind_ms": _rounded(row.wind_ms),
-        "gust_ms": _rounded(row.gust_ms),
-        "precipitation_pct": _rounded(row.precipitation_pct),
-        "precipitation_mm": _rounded(row.precipitation_mm, 2),
-        "dew_spread_c": _rounded(row.dew_spread_c),
-        "fog_pct": _rounded(row.fog_pct),
-        "aerosol_optical_depth": _rounded(row.aerosol_optical_depth, 3),
+        "sources": [{**asdict(cell), **rounded(cell, plan_pct=1, frame_pct=1)} for cell in row.cells],
+        **rounded(row, temperature_c=1, wind_ms=1, gust_ms=1, precipitation_pct=1, precipitation_mm=2),
+        **rounded(row, dew_spread_c=1, fog_pct=1, aerosol_optical_depth=3),
     }
-
-
-def _rounded(value: float | None, digits: int = 1) -> float | None:
-    return None if value is None else round(value, digits)
 
 
 HOUR = timedelta(hours=1)

@@ -14,7 +14,7 @@ from alerts.common.phrases import Phrase, Reader, kept, phrase, say
 from alerts.common.plain_values import value
 from alerts.common.span import Span
 from alerts.common.text import LONGEST_NAME, capital, clear_words, plain
-from alerts.common.time_text import long_day, utc_text, whole_minutes
+from alerts.common.time_text import long_day, span_json, utc_text, whole_minutes
 from alerts.judging.verdict import VerdictWord
 from alerts.judging.window_brightness import SLIGHT_LOSS_MAG, SMOKE_TOLD_FROM_MAG
 from alerts.notifying.model import AlertKind
@@ -218,12 +218,11 @@ def event_values(event: ChanceEvent | None) -> dict[str, object] | None:
     """The same as JSON values."""
     if event is None:
         return None
-    best = event.best
     return {
         "shortest_minutes": round(event.shortest / timedelta(minutes=1)),
         "from": utc_text(event.span.start),
         "to": utc_text(event.span.end),
-        "most_likely": None if best is None else {"start": utc_text(best.start), "end": utc_text(best.end)},
+        "most_likely": event.best and span_json(event.best),
         "whole_pct": event.whole_pct,
     }
 
