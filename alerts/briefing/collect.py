@@ -8,8 +8,6 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
-import numpy as np
-
 from alerts.briefing.facts import (
     NOTHING_AHEAD,
     Ahead,
@@ -42,13 +40,11 @@ from alerts.sites.great_circle import turn_deg
 from alerts.sites.horizon import ridge_deg
 from alerts.sites.model import Site
 from alerts.sky.brightness.light_domes import Dome, domes
-from alerts.sky.ephemeris import Ephemeris, posix_s
+from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.meteor_showers import active_showers
-from alerts.sky.milky_way import geometry
 from alerts.sky.night import DarkWindow, Night, Shape, SkyWishes, Target, TargetKind, TrackPoint, parse_target
 from alerts.sky.nights.night_builder import nights
-from alerts.sky.observers import Ground
-from alerts.sky.tracks import alignments, sky_track
+from alerts.sky.tracks import alignments, apex_track, place_at, sky_track
 from alerts.weather.chance import CloudHour
 from alerts.weather.models import first_look
 from alerts.weather.outlook import HazardLevel, Outlook
@@ -291,7 +287,7 @@ def build_field_notes(
     else:
         track = sky_track(site, window.target, clear, ephemeris)
         low = [point.at for point in track if 0 < point.altitude_deg <= HIGHEST_OVER_DEG]
-        is_low = _target_at(site, window.target, clear.middle, ephemeris).altitude_deg <= HIGHEST_OVER_DEG
+        is_low = place_at(site, window.target, clear.middle, ephemeris).altitude_deg <= HIGHEST_OVER_DEG
         best_at = clear.middle if is_low or not low else min(low, key=lambda at: abs(at - clear.middle))
 
     # where the camera points then, and what to set
@@ -305,7 +301,8 @@ def build_field_notes(
     exposure = exposure_for(kit, trail_rates(kit, view, site.lat_deg, place, dec_deg), dec_deg)
     panorama = None
     if shape is Shape.ARCH:
-        panorama = plan_panorama(kit, *_apex_at(site, best_at, ephemeris), exposure.shutter_s)
+        (apex,) = apex_track(site, [best_at], ephemeris)
+        panorama = plan_panorama(kit, apex.altitude_deg, apex.azimuth_deg, exposure.shutter_s)
 
     # the site's gate: when it closes behind who comes as planned, and when it opens after that
     closes, opens = None, None
@@ -359,28 +356,17 @@ def _pointed_at(site: Site, target: Target, at: datetime, ephemeris: Ephemeris) 
     """Where stands what the camera is pointed at, and its name: the target. Where that is down (the core, for
     the winter's band): the band's highest part, or where that is too high for a ground below it, the band
     above its foot on the core's side."""
-    stands = _target_at(site, target, at, ephemeris)
+    stands = place_at(site, target, at, ephemeris)
     if stands.altitude_deg > 0:
         if target.kind is TargetKind.RADEC:
             return stands, target.name or phrase("briefing.subject-target")
         return stands, phrase("briefing.subject-core")
-    altitude_deg, azimuth_deg = _apex_at(site, at, ephemeris)
-    if altitude_deg <= HIGHEST_OVER_DEG:
-        return TrackPoint(at, altitude_deg, azimuth_deg), phrase("briefing.subject-band")
-    feet = ((azimuth_deg - 90) % 360, (azimuth_deg + 90) % 360)
+    (apex,) = apex_track(site, [at], ephemeris)
+    if apex.altitude_deg <= HIGHEST_OVER_DEG:
+        return apex, phrase("briefing.subject-band")
+    feet = ((apex.azimuth_deg - 90) % 360, (apex.azimuth_deg + 90) % 360)
     nearer = min(feet, key=lambda foot: abs(turn_deg(foot, stands.azimuth_deg)))
     return TrackPoint(at, ABOVE_FOOT_DEG, nearer), phrase("briefing.subject-foot")
-
-
-def _target_at(site: Site, target: Target, at: datetime, ephemeris: Ephemeris) -> TrackPoint:
-    return sky_track(site, target, Span(at, at + timedelta(seconds=1)), ephemeris)[0]
-
-
-def _apex_at(site: Site, at: datetime, ephemeris: Ephemeris) -> tuple[float, float]:
-    """Altitude and azimuth of the band's highest part."""
-    at_s = posix_s(at)
-    sky = geometry(Ground.of([site]), ephemeris.table(at_s, at_s), np.array([at_s]))
-    return float(sky.apex_altitude_deg[0, 0]), float(sky.apex_azimuth_deg[0, 0])
 
 
 def declination_deg(point: TrackPoint, lat_deg: float) -> float:

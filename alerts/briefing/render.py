@@ -229,7 +229,7 @@ def draw_pictures(
     if night.window is not None and night.notes is not None:
         view = view_scene(night, ephemeris, units)
         pictures.append(draw_view(view, palette, width=width))
-        if view.panorama is not None:
+        if night.notes.panorama is not None:
             pictures.append(draw_panorama(view, palette, width=width))
     return tuple(pictures)
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 from enum import StrEnum
 from itertools import pairwise, product
 
@@ -50,6 +50,19 @@ def sky_track(
     else:
         altitude, azimuth = ground.altaz(table.fixed(target_direction(what), at_s)[None], near=False)
     return tuple(track_point(*point) for point in zip(at_s, altitude[0], azimuth[0], strict=True))
+
+
+def place_at(site: Site, what: Body | Target, at: datetime, ephemeris: Ephemeris) -> TrackPoint:
+    """Where the same stands at one moment."""
+    return sky_track(site, what, Span(at, at + timedelta(seconds=1)), ephemeris)[0]
+
+
+def apex_track(site: Site, times: Sequence[datetime], ephemeris: Ephemeris) -> tuple[TrackPoint, ...]:
+    """The highest part of the Milky Way's band at those times, which ascend."""
+    at_s = np.array([posix_s(at) for at in times])
+    sky = geometry(Ground.of([site]), ephemeris.table(float(at_s[0]), float(at_s[-1])), at_s)
+    places = zip(times, sky.apex_altitude_deg[0], sky.apex_azimuth_deg[0], strict=True)
+    return tuple(TrackPoint(at, float(altitude), float(azimuth)) for at, altitude, azimuth in places)
 
 
 def track_point(at_s: float, altitude_deg: float, azimuth_deg: float) -> TrackPoint:

@@ -13,6 +13,7 @@ import math
 import unicodedata
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import chain
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
@@ -50,56 +51,25 @@ class Palette:
     glow: str
 
 
-DARK = Palette(
-    name="dark",
-    surface="#18212b",
-    text="#ece6d9",
-    muted="#a7b0b6",
-    line="#3a4854",
-    lamp="#f0b34e",
-    core="#d3c3ff",
-    moon="#a9cfe8",
-    cloud="#8496a3",
-    warn="#ff9a7a",
-    day="#42586e",
-    night="#0c1118",
-    ground="#05080b",
-    ground_text="#ece6d9",
-    glow="#f0b34e",
-)
-LIGHT = Palette(
-    name="light",
-    surface="#fffdf8",
-    text="#1c232a",
-    muted="#525c65",
-    line="#c9c0af",
-    lamp="#8a4a00",
-    core="#5b45a5",
-    moon="#2f6285",
-    cloud="#66737d",
-    warn="#a3290f",
-    day="#fdf1da",
-    night="#d5d8e0",
-    ground="#a9a294",
-    ground_text="#1c232a",
-    glow="#d98a1f",
-)
-PRINT = Palette(
-    name="print",
-    surface="#ffffff",
-    text="#000000",
-    muted="#404040",
-    line="#9a9a9a",
-    lamp="#000000",
-    core="#1a1a1a",
-    moon="#404040",
-    cloud="#5c5c5c",
-    warn="#000000",
-    day="#ffffff",
-    night="#dcdcdc",
-    ground="#b0b0b0",
-    ground_text="#000000",
-    glow="#8a8a8a",
+_COLOURS = {
+    "surface": ("#18212b", "#fffdf8", "#ffffff"),
+    "text": ("#ece6d9", "#1c232a", "#000000"),
+    "muted": ("#a7b0b6", "#525c65", "#404040"),
+    "line": ("#3a4854", "#c9c0af", "#9a9a9a"),
+    "lamp": ("#f0b34e", "#8a4a00", "#000000"),
+    "core": ("#d3c3ff", "#5b45a5", "#1a1a1a"),
+    "moon": ("#a9cfe8", "#2f6285", "#404040"),
+    "cloud": ("#8496a3", "#66737d", "#5c5c5c"),
+    "warn": ("#ff9a7a", "#a3290f", "#000000"),
+    "day": ("#42586e", "#fdf1da", "#ffffff"),
+    "night": ("#0c1118", "#d5d8e0", "#dcdcdc"),
+    "ground": ("#05080b", "#a9a294", "#b0b0b0"),
+    "ground_text": ("#ece6d9", "#1c232a", "#000000"),
+    "glow": ("#f0b34e", "#d98a1f", "#8a8a8a"),
+}
+DARK, LIGHT, PRINT = (
+    Palette(name, **{role: colours[place] for role, colours in _COLOURS.items()})
+    for place, name in enumerate(("dark", "light", "print"))
 )
 PALETTES = {palette.name: palette for palette in (DARK, LIGHT, PRINT)}
 
@@ -322,44 +292,37 @@ class Box:
         across = self.left + margin <= x <= self.right - margin
         return across and self.top + margin <= y <= self.bottom - margin
 
+    def x(self, share: float) -> float:
+        """Where a share of its width lies, from the left."""
+        return self.left + (self.right - self.left) * share
 
-def runs(points: Iterable[Point], *, widest_step: float = math.inf) -> Iterator[list[Point]]:
-    """Unbroken stretches of points: NaN, or a sideways jump of more than `widest_step`, ends one."""
-    run: list[Point] = []
-    for point in points:
-        jumps = bool(run) and abs(point[0] - run[-1][0]) > widest_step
-        broken = math.isnan(point[0]) or math.isnan(point[1])
-        if (jumps or broken) and run:
-            yield run
+    def y(self, part: float, whole: float = 1.0) -> float:
+        """Where a part of the whole that fills its height lies, from below."""
+        return self.bottom - (self.bottom - self.top) * part / whole
+
+
+def runs(*lines: Iterable[Point], widest_step: float = math.inf) -> Iterator[tuple[list[Point], ...]]:
+    """Unbroken stretches of lines that run beside each other, point by point: NaN in one of them, or a
+    sideways jump of more than `widest_step`, ends one."""
+    run: list[tuple[Point, ...]] = []
+    for points in zip(*lines, strict=True):
+        jumps = run and any(abs(b[0] - a[0]) > widest_step for a, b in zip(run[-1], points, strict=True))
+        is_broken = any(map(math.isnan, chain(*points)))
+        if (jumps or is_broken) and run:
+            yield tuple(map(list, zip(*run, strict=True)))
             run = []
-        if not broken:
-            run.append(point)
+        if not is_broken:
+            run.append(points)
     if run:
-        yield run
+        yield tuple(map(list, zip(*run, strict=True)))
 
 
 def strips(
-    upper: Sequence[Point], lower: Sequence[Point], *, widest_step: float = math.inf
+    upper: Iterable[Point], lower: Iterable[Point], *, widest_step: float = math.inf
 ) -> Iterator[list[Point]]:
     """Closed shapes between two edges of the same length, broken where either is."""
-    pairs = list(zip(upper, lower, strict=True))
-    part: list[tuple[Point, Point]] = []
-    for pair in pairs:
-        broken = any(math.isnan(value) for point in pair for value in point)
-        jumps = bool(part) and any(
-            abs(new[0] - old[0]) > widest_step for new, old in zip(pair, part[-1], strict=True)
-        )
-        if (broken or jumps) and part:
-            yield _closed(part)
-            part = []
-        if not broken:
-            part.append(pair)
-    if part:
-        yield _closed(part)
-
-
-def _closed(part: Sequence[tuple[Point, Point]]) -> list[Point]:
-    return [above for above, _ in part] + [below for _, below in reversed(part)]
+    for above, below in runs(upper, lower, widest_step=widest_step):
+        yield above + below[::-1]
 
 
 def clipped(shape: Sequence[Point], box: Box) -> list[Point]:

@@ -9,13 +9,13 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
 
-from alerts.briefing.facts import DrawnDome, ForegroundStanding
+from alerts.briefing.facts import FieldNotes
 from alerts.briefing.pictures.drawing import (
     BODY,
     LIGHT,
@@ -40,20 +40,17 @@ from alerts.briefing.pictures.night_picture import NightToDraw
 from alerts.common.clock_times import clock_in
 from alerts.common.name_tables import direction_letters, direction_word
 from alerts.common.phrases import Reader, say
-from alerts.common.span import Span
 from alerts.common.text import LONGEST_NAME, article, capital, plain
 from alerts.common.units import Units
-from alerts.field.frame_plan import Aim, Panorama
-from alerts.field.kit import Kit
+from alerts.field.frame_plan import Panorama
 from alerts.field.projection import CameraView
 from alerts.sites.great_circle import turn_deg
 from alerts.sites.horizon import ridge_deg
-from alerts.sites.model import Foreground
 from alerts.sky.ephemeris import Ephemeris, SkyTable, posix_s
-from alerts.sky.milky_way import CORE, galactic_direction, geometry
+from alerts.sky.milky_way import CORE, galactic_direction
 from alerts.sky.night import TargetKind, TrackPoint
 from alerts.sky.observers import Ground
-from alerts.sky.tracks import sky_track
+from alerts.sky.tracks import apex_track, place_at
 
 EDGE = 12.0
 LINE = 17.0
@@ -75,91 +72,75 @@ BULGE_SHARE, BULGE_DEG = 0.5, 25.0
 RIDGE_STEP_DEG = 1.0
 MOST_STANDINGS = 3
 
-
-@dataclass(frozen=True, slots=True)
-class Strip:
-    """One strip of the band: both edges from galactic longitude −180 to 180, (altitude, azimuth)."""
-
-    upper: tuple[tuple[float, float], ...]
-    lower: tuple[tuple[float, float], ...]
+Direction = tuple[float, float]
+"""Altitude and azimuth in degrees."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ViewScene:
-    """One moment at one site through one kit.
+    """One moment at one site through one kit: the best of the night's notes.
 
-    ridge: (altitude, azimuth) of the land all round, from north. standings: what stands over which
-    foreground when, in the window. panorama, apex: for an arch, the frames and the band's top.
-    target, target_words: what is followed besides the core, if anything.
+    strips: of the band, both edges of each from galactic longitude −180 to 180. ridge: the land all round,
+    from north. apex: the band's top. target: what is followed besides the core, if anything.
     """
 
-    site_name: str
-    zone: str
-    at: datetime
-    kit: Kit
-    aim: Aim
+    drawn: NightToDraw
+    notes: FieldNotes
+    units: Units
     core: TrackPoint
     apex: TrackPoint
-    strips: tuple[Strip, ...]
-    ridge: tuple[tuple[float, float], ...]
-    foregrounds: tuple[Foreground, ...]
-    standings: tuple[ForegroundStanding, ...] = ()
-    glows: tuple[DrawnDome, ...] = ()
-    panorama: Panorama | None = None
-    target: TrackPoint | None = None
-    target_words: str = ""
-    units: Units = Units.METRIC
+    strips: tuple[list[list[Direction]], ...]
+    ridge: list[Direction]
+    target: TrackPoint | None
+    target_words: str
 
     @property
     def view(self) -> CameraView:
-        return CameraView.of(self.kit, self.aim.azimuth_deg, self.aim.tilt_deg, portrait=self.aim.portrait)
+        aim = self.notes.aim
+        return CameraView.of(self.notes.kit, aim.azimuth_deg, aim.tilt_deg, portrait=aim.portrait)
+
+    @property
+    def focal(self) -> str:
+        """The lens's focal length in mm."""
+        return f"{self.notes.kit.focal_mm:g}"
+
+    @property
+    def when(self) -> str:
+        """The moment, as `time` has it."""
+        return self.time(self.notes.frames.best_at)
 
     def time(self, at: datetime) -> str:
         """On the site's clock, as the reader's counts hours."""
-        return clock_in(self.zone, [at], self.units.clock_hours).time(at)
+        return clock_in(self.drawn.site.zone, [at], self.units.clock_hours).time(at)
 
 
 def view_scene(drawn: NightToDraw, ephemeris: Ephemeris, units: Units = Units.METRIC) -> ViewScene:
-    """The scene at the best moment of a night's notes, which there must be.
-
-    It follows a target by coordinates besides the core. Of what stands over foregrounds only that which the
-    site shows: a viewer may be shown a site without them.
-    """
+    """The scene at the best moment of a night's notes, which there must be. It follows a target by
+    coordinates besides the core."""
     site, window, notes = drawn.site, drawn.window, drawn.notes
     assert window is not None
     assert notes is not None, "what the camera sees is drawn from its notes"
     at = notes.frames.best_at
-    target = None
-    if window.target.kind is TargetKind.RADEC:
-        target = sky_track(site, window.target, Span(at, at + timedelta(seconds=1)), ephemeris)[0]
-    shown = {(each.name, each.bearing_deg) for each in site.foregrounds}
+    is_followed = window.target.kind is TargetKind.RADEC
     at_s = posix_s(at)
     ground, table = Ground.of([site]), ephemeris.table(at_s, at_s)
     altitude, azimuth = _altaz(ground, table, CORE[None], at_s)
-    sky = geometry(ground, table, np.array([at_s]))
     azimuths = np.arange(0.0, 360.0, RIDGE_STEP_DEG)
     bands = []
     for half_width_deg in BAND_HALF_WIDTHS_DEG:
         width = half_width_deg * (1 + BULGE_SHARE * np.exp(-((LONGITUDES_DEG / BULGE_DEG) ** 2)))
         edges = (galactic_direction(LONGITUDES_DEG, side * width) for side in (1, -1))
-        bands.append(Strip(*(_pairs(*_altaz(ground, table, edge, at_s)) for edge in edges)))
+        bands.append([_pairs(*_altaz(ground, table, edge, at_s)) for edge in edges])
     return ViewScene(
-        site_name=site.name,
-        zone=site.zone,
-        at=at,
-        kit=notes.kit,
-        aim=notes.aim,
+        drawn=drawn,
+        notes=notes,
+        units=units,
         core=TrackPoint(at, float(altitude[0]), float(azimuth[0])),
-        apex=TrackPoint(at, float(sky.apex_altitude_deg[0, 0]), float(sky.apex_azimuth_deg[0, 0])),
+        apex=apex_track(site, [at], ephemeris)[0],
         strips=tuple(bands),
         ridge=_pairs(ridge_deg(site.horizon, azimuths), azimuths),
-        foregrounds=site.foregrounds,
-        standings=tuple(each for each in notes.standings if (each.foreground, each.bearing_deg) in shown),
-        glows=tuple(drawn.glows),
-        panorama=notes.panorama,
-        target=target,
+        target=place_at(site, window.target, at, ephemeris) if is_followed else None,
         target_words=window.target.name or say("pictures.target-other"),
-        units=units,
     )
 
 
@@ -169,12 +150,8 @@ def _altaz(ground: Ground, table: SkyTable, icrs: Floats, at_s: float) -> tuple[
     return altitude[0], azimuth[0]
 
 
-def _pairs(altitude: Floats, azimuth: Floats) -> tuple[tuple[float, float], ...]:
-    return tuple(zip(altitude.tolist(), azimuth.tolist(), strict=True))
-
-
-Direction = tuple[float, float]
-"""Altitude and azimuth in degrees."""
+def _pairs(altitude: Floats, azimuth: Floats) -> list[Direction]:
+    return list(zip(altitude.tolist(), azimuth.tolist(), strict=True))
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,14 +205,13 @@ Plane = LensPlane | UnrolledPlane
 
 def draw_view(scene: ViewScene, palette: Palette = LIGHT, *, width: int = NARROW) -> Picture:
     """One frame through the lens; the picture's edge is the frame's."""
-    view, aim = scene.view, scene.aim
-    focal = f"{scene.kit.focal_mm:g}"
+    view, aim = scene.view, scene.notes.aim
     title = say(
         "pictures.view-title",
-        is_assumed=bool(scene.kit.assumed),
-        article=article(focal),
-        focal=focal,
-        at=scene.time(scene.at),
+        is_assumed=bool(scene.notes.kit.assumed),
+        article=article(scene.focal),
+        focal=scene.focal,
+        at=scene.when,
     )
     toward = say(
         "pictures.view-toward",
@@ -262,11 +238,10 @@ def draw_view(scene: ViewScene, palette: Palette = LIGHT, *, width: int = NARROW
 
 def draw_panorama(scene: ViewScene, palette: Palette = LIGHT, *, width: int = NARROW) -> Picture:
     """The whole arch, unrolled, with the frames that hold it. The scene must have a panorama."""
-    plan = scene.panorama
+    plan = scene.notes.panorama
     assert plan is not None, "only an arch has a panorama"
-    focal = f"{scene.kit.focal_mm:g}"
-    title = say("pictures.arch-title", at=scene.time(scene.at))
-    frames = say("pictures.arch-frames", frames=plan.frames, rows=plan.rows, focal=focal)
+    title = say("pictures.arch-title", at=scene.when)
+    frames = say("pictures.arch-frames", frames=plan.frames, rows=plan.rows, focal=scene.focal)
     head, baseline = heading(title, frames, width, palette)
     span_deg = min(360.0, plan.step_deg * plan.frames + 20)
     scale = (width - 2 * EDGE) / span_deg
@@ -309,11 +284,11 @@ def _values(
     # the sky: the band, and the domes of light that towns make
     jump, band = (box.right - box.left) * 0.6 if is_unrolled else math.inf, []
     for strip, opacity in zip(scene.strips, OPACITIES, strict=True):
-        shapes = strips(plane.place(strip.upper), plane.place(strip.lower), widest_step=jump)
+        shapes = strips(*map(plane.place, strip), widest_step=jump)
         if path := " ".join(_paths(shapes, box)):
             band.append((path, opacity))
     domes = []
-    for glow in scene.glows:
+    for glow in scene.drawn.glows:
         bearing_deg = glow.bearing_deg
         points = [(0, bearing_deg), (0, bearing_deg + glow.half_width_deg), (glow.height_deg, bearing_deg)]
         middle, side, top = plane.place(points)
@@ -323,7 +298,7 @@ def _values(
 
     # the ground: foregrounds of known height as plain blocks, their place and size, not their shape
     objects = []
-    for each in scene.foregrounds:
+    for each in scene.drawn.site.foregrounds:
         if each.height_deg is not None:
             half = each.width_deg / 2
             edge = np.linspace(each.bearing_deg - half, each.bearing_deg + half, 5).tolist()
@@ -377,7 +352,7 @@ def _land(scene: ViewScene, plane: Plane) -> list[str]:
     heights = np.interp(around, azimuths, altitudes, period=360.0)
     line = plane.place(list(zip(heights.tolist(), around.tolist(), strict=True)))
     floor = box.bottom + 1000
-    shapes = ([*run, (run[-1][0], floor), (run[0][0], floor)] for run in runs(line) if len(run) > 1)
+    shapes = ([*run, (run[-1][0], floor), (run[0][0], floor)] for (run,) in runs(line) if len(run) > 1)
     return _paths(shapes, Box(box.left - 4, box.top - 4, box.right + 4, box.bottom + 4))
 
 
@@ -413,7 +388,7 @@ def _foreground_names(scene: ViewScene, plane: Plane, palette: Palette) -> tuple
     box = plane.box
     pointers: list[Point] = []
     labels: list[Label] = []
-    for foreground in scene.foregrounds:
+    for foreground in scene.drawn.site.foregrounds:
         bearing_deg = foreground.bearing_deg
         land_deg, _ = min(scene.ridge, key=lambda pair: abs(turn_deg(pair[1], bearing_deg)))
         foot = plane.place([(land_deg, bearing_deg)])[0]
@@ -456,7 +431,7 @@ def _frames(scene: ViewScene, plan: Panorama, plane: UnrolledPlane) -> list[str]
     side = np.linspace(-1, 1, 9)
     for tilt in plan.tilts_deg:
         for azimuth in plan.azimuths_deg:
-            view = CameraView.of(scene.kit, azimuth, tilt, portrait=True)
+            view = CameraView.of(scene.notes.kit, azimuth, tilt, portrait=True)
             half_w, half_h = view.width_mm / 2, view.height_mm / 2
             x = np.concatenate([side * half_w, np.full(9, half_w), -side * half_w, np.full(9, -half_w)])
             y = np.concatenate([np.full(9, half_h), -side * half_h, np.full(9, -half_h), side * half_h])
@@ -470,17 +445,16 @@ def _frames(scene: ViewScene, plan: Panorama, plane: UnrolledPlane) -> list[str]
 
 def view_alt(scene: ViewScene) -> str:
     """Everything that the frame shows, as sentences."""
-    aim, core, target = scene.aim, scene.core, scene.target
-    wide_deg, high_deg = scene.kit.field_of_view_deg(portrait=aim.portrait)
-    focal = f"{scene.kit.focal_mm:g}"
+    aim, core, target = scene.notes.aim, scene.core, scene.target
+    wide_deg, high_deg = scene.notes.kit.field_of_view_deg(portrait=aim.portrait)
     said = [
         say(
             "pictures.view-alt",
             is_upright=aim.portrait,
-            article=article(focal),
-            focal=focal,
-            site=plain(scene.site_name, LONGEST_NAME),
-            at=scene.time(scene.at),
+            article=article(scene.focal),
+            focal=scene.focal,
+            site=plain(scene.drawn.site.name, LONGEST_NAME),
+            at=scene.when,
             wide_deg=wide_deg,
             high_deg=high_deg,
             direction=direction_word(aim.azimuth_deg),
@@ -507,19 +481,18 @@ def view_alt(scene: ViewScene) -> str:
 
 def panorama_alt(scene: ViewScene, plan: Panorama) -> str:
     """The arch and its frames, as sentences."""
-    focal = f"{scene.kit.focal_mm:g}"
     return say(
         "pictures.arch-alt",
         rows=plan.rows,
-        site=plain(scene.site_name, LONGEST_NAME),
-        at=scene.time(scene.at),
+        site=plain(scene.drawn.site.name, LONGEST_NAME),
+        at=scene.when,
         apex_deg=scene.apex.altitude_deg,
         apex_direction=direction_word(scene.apex.azimuth_deg),
         core_deg=scene.core.altitude_deg,
         core_direction=direction_word(scene.core.azimuth_deg),
         frames=plan.frames,
-        article=article(focal),
-        focal=focal,
+        article=article(scene.focal),
+        focal=scene.focal,
         tilts=[f"{tilt:.0f}°" for tilt in plan.tilts_deg],
         step_deg=plan.step_deg,
     )
@@ -528,15 +501,21 @@ def panorama_alt(scene: ViewScene, plan: Panorama) -> str:
 def standing_sentences(scene: ViewScene, *, drawn: bool = False) -> list[str]:
     """When core or foot stands over each foreground: `The core stands over the peak (196°) at 01:26.`
 
-    drawn: for letters in a picture, where a name may have some that the packaged font lacks.
+    Only over those that the site shows: a viewer may be shown a site without them. drawn: for letters in a
+    picture, where a name may have some that the packaged font lacks.
     """
-    usable = [each for each in scene.standings if each.reads_as_over]
+    shown = {(each.name, each.bearing_deg) for each in scene.drawn.site.foregrounds}
+    usable = [
+        each
+        for each in scene.notes.standings
+        if each.reads_as_over and (each.foreground, each.bearing_deg) in shown
+    ]
     said = []
     for found in usable[:MOST_STANDINGS]:
         name = plain(found.foreground, LONGEST_NAME)
-        shown = drawn_name(found.foreground, say("pictures.a-foreground")) if drawn else name
+        words = drawn_name(found.foreground, say("pictures.a-foreground")) if drawn else name
         where = {"bearing_deg": found.bearing_deg, "at": scene.time(found.at.at)}
-        said.append(say("pictures.stands-over", what=found.what, foreground=shown, **where))
+        said.append(say("pictures.stands-over", what=found.what, foreground=words, **where))
     return said
 
 
@@ -544,7 +523,7 @@ def glow_sentences(scene: ViewScene, *, drawn: bool = False) -> list[str]:
     """Towns whose light is in the frame: `Teruel, 27 km away, glows in the east (81°).` drawn: as above."""
     said, unknown = [], say("pictures.a-town")
     reader = Reader(units=scene.units)
-    for glow in scene.glows:
+    for glow in scene.drawn.glows:
         heights = (0.0, glow.height_deg / 2, glow.height_deg)
         if not any(scene.view.holds(height, glow.bearing_deg) for height in heights):
             continue

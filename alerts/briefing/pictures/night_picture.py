@@ -9,15 +9,15 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
-
-import numpy as np
+from datetime import datetime, timedelta
 
 from alerts.briefing.facts import DrawnDome, FieldNotes, track_to_the_minute
 from alerts.briefing.pictures.drawing import (
+    BODY,
     LIGHT,
     NARROW,
     WIDE_FROM,
+    Box,
     Label,
     Palette,
     Picture,
@@ -27,6 +27,7 @@ from alerts.briefing.pictures.drawing import (
     path_of,
     render,
     spaced,
+    text_width,
     within,
 )
 from alerts.common.clock_times import Clock, clock_in
@@ -37,11 +38,9 @@ from alerts.common.text import LONGEST_NAME, capital, plain
 from alerts.common.time_text import long_day, nearest_minute, whole_minutes
 from alerts.sites.horizon import ridge_deg
 from alerts.sites.model import Site
-from alerts.sky.ephemeris import Body, Ephemeris, posix_s
-from alerts.sky.milky_way import geometry
+from alerts.sky.ephemeris import Body, Ephemeris
 from alerts.sky.night import DarkWindow, Night, TargetKind, TrackPoint
-from alerts.sky.observers import Ground
-from alerts.sky.tracks import sky_track
+from alerts.sky.tracks import apex_track, sky_track
 from alerts.weather.chance import CloudHour
 
 DARKEST_DEG = -18.0
@@ -51,6 +50,8 @@ LEFT, RIGHT = 42.0, 12.0
 ROW = 18.0
 STEEP_DEG = 2.5
 """A path that climbs more than this in an hour needs its words on its lower side."""
+WORDS_AT_THE_ZENITH_DEG = 104
+"""Top of a picture whose path nears the zenith."""
 WORDS_ROOM = 62.0
 """Room that `SSW 19°` needs beside a line."""
 
@@ -80,35 +81,36 @@ class NightScene:
     start, middle and end, where it is up; empty without a window. All altitudes airless, azimuths from north.
     """
 
-    site_name: str
-    night: date
-    zone: str
+    drawn: NightToDraw
+    clock: Clock
     span: Span
     sun: tuple[TrackPoint, ...]
     target: tuple[TrackPoint, ...]
     ridge_deg: tuple[float, ...]
     target_words: str
     moon: tuple[TrackPoint, ...]
-    moon_lit: float
-    moon_rises: tuple[datetime, ...]
-    moon_sets: tuple[datetime, ...]
     sunset: datetime | None
     sunrise: datetime | None
     window: Span | None
     marks: tuple[TrackPoint, ...]
-    cloud: tuple[CloudHour, ...]
-    clock_hours: int = 24
 
     @property
     def known_cloud(self) -> list[tuple[datetime, int]]:
         """The hours in the picture of which a forecast speaks: their middle, and the chance of cloud."""
-        known = [(hour.span.middle, hour.cloud_pct) for hour in self.cloud if hour.cloud_pct is not None]
+        known = [
+            (hour.span.middle, hour.cloud_pct) for hour in self.drawn.cloud if hour.cloud_pct is not None
+        ]
         return [(at, pct) for at, pct in known if self.span.contains(at)]
 
     @property
     def middle(self) -> datetime:
         """Of the window; of the night where there is none."""
         return self.window.middle if self.window else self.span.middle
+
+    @property
+    def has_ridge(self) -> bool:
+        """Whether land stands over a level horizon under the target's path."""
+        return max(self.ridge_deg, default=0.0) > 0
 
 
 def night_scene(drawn: NightToDraw, ephemeris: Ephemeris, clock_hours: int = 24) -> NightScene:
@@ -118,31 +120,25 @@ def night_scene(drawn: NightToDraw, ephemeris: Ephemeris, clock_hours: int = 24)
     path, words = sky_track(site, target, span, ephemeris), say("pictures.target-core")
     marks = window.track if window else ()
     if target.kind is TargetKind.BAND:  # followed by its highest point
-        path, words = _apex_track(site, path, ephemeris), say("pictures.target-apex")
-        marks = _apex_track(site, marks, ephemeris) if marks else ()
+        path, words = apex_track(site, [point.at for point in path], ephemeris), say("pictures.target-apex")
+        marks = apex_track(site, [point.at for point in marks], ephemeris) if marks else ()
     else:
         marks = tuple(point for point in marks if point.altitude_deg > 0)
         if target.kind is TargetKind.RADEC:
             words = target.name or say("pictures.target-other")
     return NightScene(
-        site_name=site.name,
-        night=night.name,
-        zone=site.zone,
+        drawn=drawn,
+        clock=clock_in(site.zone, [span.start, span.end], clock_hours),
         span=span,
         sun=sky_track(site, Body.SUN, span, ephemeris),
         target=path,
         ridge_deg=tuple(float(a) for a in ridge_deg(site.horizon, [p.azimuth_deg for p in path])),
         target_words=words,
         moon=sky_track(site, Body.MOON, span, ephemeris),
-        moon_lit=night.moon_lit,
-        moon_rises=tuple(at for at in night.moon.rises if span.contains(at)),
-        moon_sets=tuple(at for at in night.moon.sets if span.contains(at)),
         sunset=night.sun.sets[0] if night.sun.sets else None,
         sunrise=night.sun.rises[-1] if night.sun.rises else None,
         window=window.span if window else None,
         marks=marks,
-        cloud=tuple(hour for hour in drawn.cloud if hour.span.overlap(span)),
-        clock_hours=clock_hours,
     )
 
 
@@ -153,45 +149,15 @@ def shown_span(night: Night) -> Span:
     return Span(start, end) if start < end else night.span
 
 
-def _apex_track(site: Site, times: Sequence[TrackPoint], ephemeris: Ephemeris) -> tuple[TrackPoint, ...]:
-    at_s = np.array([posix_s(point.at) for point in times])
-    sky = geometry(Ground.of([site]), ephemeris.table(float(at_s[0]), float(at_s[-1])), at_s)
-    places = zip(times, sky.apex_altitude_deg[0], sky.apex_azimuth_deg[0], strict=True)
-    return tuple(TrackPoint(point.at, float(alt), float(az)) for point, alt, az in places)
-
-
-def highest_shown_deg(scene: NightScene) -> int:
-    """Top of the panel in degrees: 30, 45, 60, or 104 (room for words at the zenith)."""
-    highest = max((point.altitude_deg for point in scene.target), default=0.0)
-    return next((top for top in (30, 45, 60) if math.ceil(highest) + 5 <= top), 104)
-
-
-@dataclass(frozen=True, slots=True)
-class _LegendEntry:
-    kind: str
-    x: float
-    y: float
-    text: str
-
-    @property
-    def swatch(self) -> float:
-        """Room before the words; a note has no line to show."""
-        return 0.0 if self.kind == "note" else 30.0
-
-
 @dataclass(frozen=True, slots=True)
 class _NightPlot:
-    """Where times and altitudes fall in the picture."""
+    """Where times and altitudes fall in the picture. top: of the strip for cloud, above the sky."""
 
     scene: NightScene
     palette: Palette
-    clock: Clock
     width: float
-    right: float
     top: float
-    strip_bottom: float
-    sky_top: float
-    sky_bottom: float
+    sky: Box
     highest_deg: float
 
     @property
@@ -201,27 +167,29 @@ class _NightPlot:
         return [self.x(at) for at in (window.start, window.end)] if window else []
 
     def x(self, at: datetime) -> float:
-        share = (at - self.scene.span.start) / self.scene.span.duration
-        return LEFT + (self.right - LEFT) * share
+        return self.sky.x((at - self.scene.span.start) / self.scene.span.duration)
 
     def y(self, altitude_deg: float) -> float:
-        return self.sky_bottom - (self.sky_bottom - self.sky_top) * altitude_deg / self.highest_deg
+        return self.sky.y(altitude_deg, self.highest_deg)
 
 
 def draw_night(scene: NightScene, palette: Palette = LIGHT, *, width: int = NARROW) -> Picture:
     """Sunset to sunrise from left to right. width: 360 or more, CSS pixels."""
-    span = scene.span
-    clock = clock_in(scene.zone, [span.start, span.end], scene.clock_hours)
-    weekday, day = weekday_name(scene.night), f"{scene.night.day} {month_name(scene.night.month)}"
+    span, clock, night = scene.span, scene.clock, scene.drawn.night.name
+    weekday, day = weekday_name(night), f"{night.day} {month_name(night.month)}"
     title = say("pictures.night-title", weekday=weekday, day=day)
     first, last = clock.zone_word(span.start), clock.zone_word(span.end)
     zone = say("pictures.times-in" if first == last else "pictures.times-in-both", first=first, last=last)
     head, baseline = heading(title, zone, width, palette)
-    top, right = baseline + 16, width - RIGHT
-    sky_top = top + STRIP + 22
+    sky_top = baseline + 16 + STRIP + 22
     floor = sky_top + (190.0 if width >= WIDE_FROM else 160.0)
-    highest = highest_shown_deg(scene)
-    plot = _NightPlot(scene, palette, clock, width, right, top, top + STRIP, sky_top, floor, highest)
+    highest = max((point.altitude_deg for point in scene.target), default=0.0)
+    shown_deg = next(
+        (top for top in (30, 45, 60) if math.ceil(highest) + 5 <= top), 104
+    )  # words at the zenith
+    plot = _NightPlot(
+        scene, palette, width, baseline + 16, Box(LEFT, sky_top, width - RIGHT, floor), shown_deg
+    )
     local = clock.local(span.start)
     hour = span.start + (HOUR - timedelta(minutes=local.minute, seconds=local.second)) % HOUR
     hours = [hour + k * HOUR for k in range(int((span.end - hour) / HOUR) + 1)]
@@ -235,27 +203,22 @@ def draw_night(scene: NightScene, palette: Palette = LIGHT, *, width: int = NARR
         )
         for point in (*scene.sun[::every], scene.sun[-1])
     ]
-    # the land under the target's path; nothing over a level horizon
+    # the land under the target's path
     ridge = ""
-    if max(scene.ridge_deg, default=0.0) > 0:
+    if scene.has_ridge:
         heights = zip(scene.target, scene.ridge_deg, strict=True)
         line = [(plot.x(point.at), plot.y(max(ridge_deg, 0.0))) for point, ridge_deg in heights]
         ridge = path_of([(line[0][0], floor), *line, (line[-1][0], floor)], close=True)
     frame = None
     if scene.window is not None:
-        start, end = (min(max(x, LEFT), plot.right) for x in plot.window_lines)
+        start, end = (min(max(x, LEFT), plot.sky.right) for x in plot.window_lines)
         frame = {"x": start, "width": max(end - start, 2.0)}
 
-    legend = _legend(plot)
-    labels = [*head, *_axes(plot, hours), *_cloud_figures(plot), _window(plot)]
-    labels += [Label(entry.x + entry.swatch, entry.y, entry.text, palette.muted) for entry in legend]
+    swatches, legend = _legend(plot)
     values = {
-        "left": LEFT,
-        "right": plot.right,
+        "box": plot.sky,
         "strip_top": plot.top,
-        "strip_bottom": plot.strip_bottom,
-        "sky_top": plot.sky_top,
-        "sky_bottom": floor,
+        "strip_bottom": plot.top + STRIP,
         "sky": sky,
         "clouds": _clouds(plot),
         "moon": _pieces(plot, scene.moon, [0.0] * len(scene.moon)),
@@ -264,12 +227,12 @@ def draw_night(scene: NightScene, palette: Palette = LIGHT, *, width: int = NARR
         "ticks": [plot.x(at) for at in hours],
         "frame": frame,
         "dots": [(plot.x(point.at), plot.y(point.altitude_deg)) for point in scene.marks],
-        "legend": legend,
-        "labels": labels,
+        "legend": swatches,
+        "labels": [*head, *_axes(plot, hours), *_cloud_figures(plot), _window(plot), *legend],
         "marks": _marks(plot),
     }
-    height = round((legend[-1].y if legend else floor + 40) + 14)
-    return render(Picture("night", "", night_alt(scene, clock), width, height), palette, values)
+    picture = Picture("night", "", night_alt(scene), width, round(legend[-1].y + 14))
+    return render(picture, palette, values)
 
 
 def _clouds(plot: _NightPlot) -> list[str]:
@@ -277,7 +240,7 @@ def _clouds(plot: _NightPlot) -> list[str]:
     their chance, carried to the hours' outer edges, cut to the picture."""
     runs: list[list[tuple[datetime, float]]] = []
     before: datetime | None = None
-    for hour in plot.scene.cloud:
+    for hour in plot.scene.drawn.cloud:
         part = hour.span.overlap(plot.scene.span)
         if hour.cloud_pct is None or part is None:
             before = None
@@ -314,18 +277,18 @@ def _axes(plot: _NightPlot, hours: Sequence[datetime]) -> list[Label]:
     heights = [Label(LEFT - 6, plot.y(deg) + 4, f"{deg}°", muted, anchor="end") for deg in shown]
     cloud = Label(LEFT - 6, plot.top + 11, say("pictures.letter-cloud"), muted, 11, "end")
 
-    room = (plot.right - LEFT) / max(len(hours), 1)
+    room = (plot.sky.right - LEFT) / max(len(hours), 1)
     every = 1 if room >= 30 else 2 if room >= 16 else 3
     labels: list[Label] = []
     for at in hours:
-        hour = plot.clock.local(at).hour
+        hour = plot.scene.clock.local(at).hour
         if hour % every:
             continue
         word = f"{hour:02d}"
-        if plot.clock.hours == 12:
+        if plot.scene.clock.hours == 12:
             half = ("am" if hour < 12 else "pm") if not labels or hour % 12 == 0 else ""
             word = f"{hour % 12 or 12} {half}".strip()
-        label = Label(plot.x(at), plot.sky_bottom + 17, word, muted, anchor="middle")
+        label = Label(plot.x(at), plot.sky.bottom + 17, word, muted, anchor="middle")
         labels.append(within(label, LEFT - 8, plot.width - 2))
     return [cloud, *heights, *spaced(labels)]
 
@@ -338,10 +301,10 @@ def _cloud_figures(plot: _NightPlot) -> list[Label]:
     nearest = min(known, key=lambda entry: abs(entry[0] - plot.scene.middle))
     wanted = [nearest, known[0], known[-1], *known[1:-1:2]]
     labels = (
-        Label(plot.x(at), plot.strip_bottom + 15, f"{pct} %", plot.palette.text, anchor="middle")
+        Label(plot.x(at), plot.top + STRIP + 15, f"{pct} %", plot.palette.text, anchor="middle")
         for at, pct in wanted
     )
-    placed = (within(label, LEFT, plot.right) for label in labels)
+    placed = (within(label, LEFT, plot.sky.right) for label in labels)
     return spaced(label for label in placed if not label.is_on(plot.window_lines))
 
 
@@ -353,7 +316,7 @@ def _marks(plot: _NightPlot) -> list[Label]:
     first, last = marks[0], marks[-1]
     labels = [
         _beside(plot, first, to_left=plot.x(first.at) - LEFT >= WORDS_ROOM),
-        _beside(plot, last, to_left=plot.right - plot.x(last.at) < WORDS_ROOM),
+        _beside(plot, last, to_left=plot.sky.right - plot.x(last.at) < WORDS_ROOM),
     ]
     if len(marks) > 2:  # above its dot, on the side where the path falls away
         middle = marks[1]
@@ -369,7 +332,7 @@ def _beside(plot: _NightPlot, mark: TrackPoint, *, to_left: bool) -> Label:
     """Beside its dot, above the path where that falls on this side, else below it."""
     near = _height_near(plot, mark.at + (-HOUR if to_left else HOUR) * 0.6)
     y = plot.y(mark.altitude_deg) + (19 if near > mark.altitude_deg else -9)
-    held = min(max(y, plot.sky_top + 12), plot.sky_bottom - 5)
+    held = min(max(y, plot.sky.top + 12), plot.sky.bottom - 5)
     x = plot.x(mark.at) + (-8 if to_left else 8)
     return Label(x, held, _mark_words(mark), plot.palette.core, anchor="end" if to_left else "start")
 
@@ -384,46 +347,47 @@ def _height_near(plot: _NightPlot, at: datetime) -> float:
 
 def _window(plot: _NightPlot) -> Label:
     """The window's times under it; that there is none, and why, where the Sun stays up."""
-    scene, baseline = plot.scene, plot.sky_bottom + 37
+    scene, baseline = plot.scene, plot.sky.bottom + 37
     if scene.window is None:
         sun_stays_up = scene.sunset is None and min(point.altitude_deg for point in scene.sun) > -1
         words = say("pictures.letter-no-window", sun_stays_up=sun_stays_up)
-        return within(Label(LEFT, baseline, words, plot.palette.text, 13, bold=True), 12, plot.right)
+        return within(Label(LEFT, baseline, words, plot.palette.text, 13, bold=True), 12, plot.sky.right)
     said = whole_minutes(scene.window)
-    times = {"start": plot.clock.time(said.start), "end": plot.clock.time(said.end)}
+    times = {"start": plot.scene.clock.time(said.start), "end": plot.scene.clock.time(said.end)}
     words = say("pictures.letter-window", **times)
     label = Label(plot.x(scene.window.middle), baseline, words, plot.palette.lamp, 13, "middle", True)
     return within(label, 12, plot.width - 12)
 
 
-def _legend(plot: _NightPlot) -> list[_LegendEntry]:
-    """What the lines mean, in as many rows as the width asks for."""
-    scene = plot.scene
-    entries = []
+def _legend(plot: _NightPlot) -> tuple[list[tuple[str, float, float]], list[Label]]:
+    """What the lines mean, in as many rows as the width asks for: a swatch of each and its place, and the
+    words."""
+    scene, entries = plot.scene, []
     if any(point.altitude_deg >= ridge for point, ridge in zip(scene.target, scene.ridge_deg, strict=True)):
         target = drawn_name(scene.target_words, say("pictures.target-other"))
-        has_ridge = max(scene.ridge_deg, default=0.0) > 0
-        entries.append(("target", say("pictures.legend-target", target=target, has_ridge=has_ridge)))
-    entries.append(("moon", moon_words(scene, plot.clock)))
-    if any(hour.cloud_pct is not None for hour in scene.cloud):
+        entries.append(("target", say("pictures.legend-target", target=target, has_ridge=scene.has_ridge)))
+    entries.append(("moon", moon_words(scene)))
+    if any(hour.cloud_pct is not None and hour.span.overlap(scene.span) for hour in scene.drawn.cloud):
         entries.append(("cloud", say("pictures.legend-cloud")))
     else:
         entries.append(("note", say("pictures.legend-no-cloud")))
-    placed: list[_LegendEntry] = []
-    x, y = 12.0, plot.sky_bottom + 62
+    swatches, labels = [], []
+    x, y = 12.0, plot.sky.bottom + 62
     for kind, text in entries:
-        needed = 30 + Label(0, 0, text, "").width
+        needed = 30 + text_width(text, BODY)
         if x > 12 and x + needed > plot.width - 12:
             x, y = 12.0, y + ROW
-        placed.append(_LegendEntry(kind, x, y, text))
+        swatches.append((kind, x, y))
+        labels.append(Label(x + (0.0 if kind == "note" else 30.0), y, text, plot.palette.muted))
         x += needed + 22
-    return placed
+    return swatches, labels
 
 
-def night_alt(scene: NightScene, clock: Clock) -> str:
+def night_alt(scene: NightScene) -> str:
     """Everything that the picture shows, as sentences."""
-    name, zone = plain(scene.site_name, LONGEST_NAME), clock.zone_word(scene.span.start)
-    said = [say("pictures.night-alt", day=long_day(scene.night), site=name, zone=zone)]
+    drawn, clock = scene.drawn, scene.clock
+    name, zone = plain(drawn.site.name, LONGEST_NAME), clock.zone_word(scene.span.start)
+    said = [say("pictures.night-alt", day=long_day(drawn.night.name), site=name, zone=zone)]
 
     if scene.sunset is None or scene.sunrise is None:
         is_up = scene.sun[len(scene.sun) // 2].altitude_deg > -0.8
@@ -450,7 +414,7 @@ def night_alt(scene: NightScene, clock: Clock) -> str:
         target = plain(scene.target_words, LONGEST_NAME)
         said.append(say("pictures.target-stands", target=target, places=places))
 
-    said.append(f"{capital(moon_words(scene, clock))}.")
+    said.append(f"{capital(moon_words(scene))}.")
     known = scene.known_cloud
     if known:
         nearest = min(known, key=lambda entry: abs(entry[0] - scene.middle))
@@ -462,13 +426,13 @@ def night_alt(scene: NightScene, clock: Clock) -> str:
     return " ".join(said)
 
 
-def moon_words(scene: NightScene, clock: Clock) -> str:
+def moon_words(scene: NightScene) -> str:
     """`Moon, 3 % lit, sets 22:40`; where it never crosses, whether it is up or down all night."""
-    lit_pct = 100 * scene.moon_lit
-    turns = [(at, "pictures.moon-rises") for at in scene.moon_rises]
-    turns += [(at, "pictures.moon-sets") for at in scene.moon_sets]
+    night, lit_pct = scene.drawn.night, 100 * scene.drawn.night.moon_lit
+    turns = [(at, "pictures.moon-rises") for at in night.moon.rises if scene.span.contains(at)]
+    turns += [(at, "pictures.moon-sets") for at in night.moon.sets if scene.span.contains(at)]
     if turns:
-        told = [phrase(key, at=clock.time(nearest_minute(at))) for at, key in sorted(turns)]
+        told = [phrase(key, at=scene.clock.time(nearest_minute(at))) for at, key in sorted(turns)]
         return say("pictures.moon-turns", lit_pct=lit_pct, turns=told)
     middle = scene.moon[len(scene.moon) // 2]
     return say("pictures.moon-stays", lit_pct=lit_pct, is_up=middle.altitude_deg > 0)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 from alerts.briefing.pictures.drawing import (
     BODY,
@@ -31,17 +30,6 @@ BAR = 14.0
 MARK = 5.5
 
 
-@dataclass(frozen=True, slots=True)
-class _RecordPlot:
-    box: Box
-
-    def x(self, chance: float) -> float:
-        return self.box.left + (self.box.right - self.box.left) * chance
-
-    def y(self, share: float) -> float:
-        return self.box.bottom - (self.box.bottom - self.box.top) * share
-
-
 def draw_record(
     record: Record, lead: Lead, name: str, palette: Palette = LIGHT, *, width: int = NARROW
 ) -> Picture:
@@ -52,7 +40,7 @@ def draw_record(
     beside = say("pictures.record-said", lead=phrase("track.lead", lead=lead))
     head, baseline = heading(plain(name, LONGEST_NAME), beside, width, palette)
     top = baseline + 24
-    plot = _RecordPlot(Box(LEFT, top, width - RIGHT, top + (300.0 if width >= WIDE_FROM else 220.0)))
+    plot = Box(LEFT, top, width - RIGHT, top + (300.0 if width >= WIDE_FROM else 220.0))
     bars, marks = [], []
     for each in record.reliability:
         x, high, low = plot.x(each.said), plot.y(each.high), plot.y(each.low)
@@ -61,11 +49,11 @@ def draw_record(
         diamond = f"M{x:.1f} {y - reach:.1f}l{reach:g} {reach:g}l{-reach:g} {reach:g}l{-reach:g} {-reach:g}Z"
         marks.append({"x": x, "y": y, "diamond": diamond if each.is_outside else ""})
     caption = [
-        Label(12, plot.box.bottom + 78 + k * LINE, line, palette.muted)
+        Label(12, plot.bottom + 78 + k * LINE, line, palette.muted)
         for k, line in enumerate(wrapped(say("pictures.record-explained"), width - 24, BODY))
     ]
     values = {
-        "box": plot.box,
+        "box": plot,
         "levels": [plot.y(share) for share in (0.0, 0.5, 1.0)],
         "diagonal": (plot.x(0), plot.y(0), plot.x(1), plot.y(1)),
         "bar_width": BAR,
@@ -87,17 +75,17 @@ def record_alt(record: Record, lead: Lead, name: str) -> str:
     return " ".join(said)
 
 
-def _lettering(plot: _RecordPlot, record: Record, palette: Palette) -> Iterator[Label]:
+def _lettering(plot: Box, record: Record, palette: Palette) -> Iterator[Label]:
     """What the axes mean, and two rows under the plot: how many came clear, of how many nights."""
-    yield Label(LEFT, plot.box.top - 8, say("pictures.record-came-clear"), palette.muted, SMALL)
+    yield Label(LEFT, plot.top - 8, say("pictures.record-came-clear"), palette.muted, SMALL)
     for share, word in ((0.0, "none"), (0.5, "half"), (1.0, "all")):
         yield Label(LEFT - 7, plot.y(share) + 4, say(f"pictures.record-{word}"), palette.muted, SMALL, "end")
     for chance, anchor in ((0.0, "start"), (0.5, "middle"), (1.0, "end")):
         said_pct = round(100 * chance)
         text = say("pictures.record-percent" if said_pct else "pictures.record-said-none", said_pct=said_pct)
-        yield Label(plot.x(chance), plot.box.bottom + 16, text, palette.muted, SMALL, anchor)
+        yield Label(plot.x(chance), plot.bottom + 16, text, palette.muted, SMALL, anchor)
 
-    top = plot.box.bottom + 16 + ROW + 2
+    top = plot.bottom + 16 + ROW + 2
     yield Label(LEFT - 7, top, say("pictures.record-clear"), palette.muted, SMALL, "end")
     yield Label(LEFT - 7, top + ROW, say("pictures.record-of"), palette.muted, SMALL, "end")
     for each in record.reliability:

@@ -56,7 +56,7 @@ class _SeasonPlot:
         return self.box.left + (day - self.first).days * self.day_width
 
     def y(self, hours: float) -> float:
-        return self.box.bottom - (self.box.bottom - self.box.top) * hours / self.tallest_h
+        return self.box.y(hours, self.tallest_h)
 
     @property
     def levels(self) -> list[int]:
