@@ -63,7 +63,6 @@ from alerts.common.units import FEET_PER_M, MILES_PER_KM, MM_PER_INCH, MPH_PER_M
 
 LANGUAGE = "en"
 KEPT = "common.kept"
-Entry = str | Mapping[str, str]
 
 
 @value(frozen=True, slots=True)
@@ -239,7 +238,7 @@ def from_row(row: Phrase | str | Mapping[str, Any]) -> Phrase:
 
 def _restored(text: str, row: Mapping[str, Any]) -> Phrase:
     try:
-        _entry_pieces(row["code"], LANGUAGE)
+        find_entry(row["code"], LANGUAGE)
     except KeyError:
         return kept(text)
     values = [
@@ -258,44 +257,22 @@ def say(what: Phrase | str, reader: Reader = PLAIN_READER, /, **values: object) 
         key = what
     if key == KEPT:  # its values are gone: figures and times are turned as they stand in the text
         return in_units(str(values["text"]), reader.units)
-    entry = _entry_pieces(key, reader.language)
+    entry = find_entry(key, reader.language)
+    if isinstance(entry, Mapping):
+        entry = _chosen(key, entry, values)
     if isinstance(entry, str):
         return entry
-    if not isinstance(entry, tuple):
-        entry = _pieces(_chosen(key, entry, values))
     return "".join([each if type(each) is str else each[1](values[each[0]], reader) for each in entry])
 
 
-_Pieces = tuple[Any, ...]
-"""An entry's texts, and between them a value's name with what makes its words for a reader."""
+_Said = str | tuple[Any, ...]
+"""A text without values; else texts, and between them a value's name with what makes its words."""
 
 
 @cache
-def _entry_pieces(key: str, language: str) -> str | _Pieces | Mapping[str, str]:
-    """An entry ready to be said: the text of one without values, pieces, or a table to choose from."""
-    entry = find_entry(key, language)
-    if not isinstance(entry, str):
-        return entry
-    pieces = _pieces(entry)
-    return "".join(pieces) if all(isinstance(each, str) for each in pieces) else pieces
-
-
-@cache
-def _pieces(entry: str) -> _Pieces:
-    pieces: list[str | tuple[str, Callable[[Any, Reader], str]]] = []
-    for text, name, form, conversion in Formatter().parse(entry):
-        if text:
-            pieces.append(text)
-        if name is not None:
-            assert name.isidentifier(), entry
-            assert "{" not in (form or ""), entry
-            pieces.append((name, _shown_as(form or "", is_quoted=conversion == "r")))
-    return tuple(pieces)
-
-
-@cache
-def find_entry(key: str, language: str = LANGUAGE) -> Entry:
-    """What the catalogue has by that key; another language's gaps are filled in English."""
+def find_entry(key: str, language: str = LANGUAGE) -> _Said | Mapping[str, _Said]:
+    """What the catalogue has by that key, ready to be said, or a table to choose from; another language's
+    gaps are filled in English. KeyError where there is nothing."""
     area, _, code = key.partition(".")
     found = _area(language, area).get(code)
     if found is None and language != LANGUAGE:
@@ -305,16 +282,38 @@ def find_entry(key: str, language: str = LANGUAGE) -> Entry:
     return found
 
 
+def load_catalogue(language: str = LANGUAGE) -> None:
+    """Read all of it now: what says much needn't wait for each part at its first sentence."""
+    for source in (files("alerts.common") / "catalogue" / language).iterdir():
+        _area(language, source.name.removesuffix(".toml"))
+
+
 @cache
-def _area(language: str, area: str) -> Mapping[str, Entry]:
+def _area(language: str, area: str) -> Mapping[str, _Said | Mapping[str, _Said]]:
     """A file of the catalogue, read when something of it is first said."""
     source = files("alerts.common") / "catalogue" / language / f"{area}.toml"
-    return tomllib.loads(source.read_text(encoding="utf-8")) if source.is_file() else {}
+    entries = tomllib.loads(source.read_text(encoding="utf-8")) if source.is_file() else {}
+    return {
+        code: _pieces(each) if isinstance(each, str) else {kind: _pieces(text) for kind, text in each.items()}
+        for code, each in entries.items()
+    }
 
 
-def _chosen(key: str, entry: Mapping[str, str], values: Mapping[str, object]) -> str:
+def _pieces(entry: str) -> _Said:
+    pieces: list[str | tuple[str, Callable[[Any, Reader], str]]] = []
+    for text, name, form, conversion in Formatter().parse(entry):
+        if text:
+            pieces.append(text)
+        if name is not None:
+            assert name.isidentifier(), entry
+            assert "{" not in (form or ""), entry
+            pieces.append((name, _shown_as(form or "", is_quoted=conversion == "r")))
+    return tuple(pieces) if any(type(each) is tuple for each in pieces) else "".join(map(str, pieces))
+
+
+def _chosen(key: str, entry: Mapping[str, _Said], values: Mapping[str, object]) -> _Said:
     """The entry for the kind of the value that it goes by."""
-    by = values[entry["by"]]
+    by = values[str(entry["by"])]
     if isinstance(by, bool):
         kind = "yes" if by else "no"
     elif isinstance(by, Enum):
@@ -358,9 +357,9 @@ def _shown_as(form: str, *, is_quoted: bool = False) -> Callable[[Any, Reader], 
 def _say_list(items: Sequence[str], form: str) -> str:
     """The items as one says them together; what joins them is the catalogue's."""
     joints = find_entry("common.list")
-    assert not isinstance(joints, str)
-    last = joints[form]
-    between = last if form in ("semicolon", "then", "either", "space") else joints["comma"]
+    assert isinstance(joints, Mapping)
+    last = str(joints[form])
+    between = last if form in ("semicolon", "then", "either", "space") else str(joints["comma"])
     return last.join(part for part in (between.join(items[:-1]), *items[-1:]) if part)
 
 
@@ -383,14 +382,6 @@ _MOMENTS: dict[str, Callable[[Any, Reader], str]] = {
 }
 
 
-def _number(figure: float, decimals: int) -> str:
-    """With a true minus; no minus before nought."""
-    said = f"{figure:.{decimals}f}"
-    if said.startswith("-"):
-        return f"−{said[1:]}" if float(said) else said[1:]
-    return said
-
-
 @dataclass(frozen=True, slots=True)
 class _Unit:
     """A unit that figures are kept in, and what it is turned into for who reads in the other.
@@ -406,13 +397,17 @@ class _Unit:
     decimals: int | None = None
 
     def say(self, figure: float, decimals: str, units: Units) -> str:
-        asked = int(decimals) if decimals.isdigit() else 0
+        """The figure in the reader's unit, with a true minus; no minus before nought."""
+        places, word = int(decimals) if decimals.isdigit() else 0, self.word
         if units.fahrenheit if self.is_warmth else units.miles:
-            places = asked if self.decimals is None else self.decimals
-            return f"{_number(figure * self.scale + self.offset, places)} {self.other}"
-        if decimals == "g" and not figure.is_integer():
-            asked = 1
-        return f"{_number(figure, asked)} {self.word}"
+            places = places if self.decimals is None else self.decimals
+            figure, word = figure * self.scale + self.offset, self.other
+        elif decimals == "g" and not figure.is_integer():
+            places = 1
+        said = f"{figure:.{places}f}"
+        if said.startswith("-"):
+            said = f"−{said[1:]}" if float(said) else said[1:]
+        return f"{said} {word}"
 
 
 _QUANTITIES = {

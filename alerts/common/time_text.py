@@ -23,7 +23,7 @@ def minute_down(at: datetime) -> datetime:
 
 def minute_up(at: datetime) -> datetime:
     """The first whole minute not before that moment, to the second: for what opens or begins."""
-    down = minute_down(at)
+    down = at.replace(second=0, microsecond=0)
     return down if at.second == 0 else down + MINUTE
 
 

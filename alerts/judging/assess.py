@@ -36,28 +36,19 @@ Correct = Callable[[Outlook], Outlook]
 """How the record corrects an outlook's chance; see alerts/track/calibration/correct.py."""
 
 
-def as_it_is(outlook: Outlook) -> Outlook:
-    """Without a record: the chance as it was forecast."""
-    return outlook
-
-
-def usual_clear_share(_: int) -> float:
-    """Where nobody knows what the nights there have been."""
-    return CLEAR_SHARE
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JudgingInputs:
     """All that a verdict on a site's nights rests on, as it was known at `now`.
 
-    clear_share: of the place's night hours in a month (1 to 12), 0..1. stations: what those nearby report.
+    correct: without a record the chance stays as it was forecast. clear_share: of the place's night hours in
+    a month (1 to 12), 0..1; the usual one where nobody knows. stations: what those nearby report.
     """
 
     site: Site
     now: datetime
     forecasts: Sequence[Forecast] = ()
-    correct: Correct = as_it_is
-    clear_share: Callable[[int], float] = usual_clear_share
+    correct: Correct = lambda outlook: outlook
+    clear_share: Callable[[int], float] = lambda _: CLEAR_SHARE
     stations: Sequence[StationSky] = ()
 
     def judge(self, nights: Sequence[Night], wishes: Wishes) -> Verdict:
@@ -121,23 +112,37 @@ def assess(
     inputs; the same wishes must always come with the same nights. Who differ only in how they get there
     share the verdict if they leave about as long before.
     """
-    memo = Memo() if memo is None else memo
-    judged = wishes.judged
-    parts = [usable_parts(night, wishes, inputs.site) for night in nights]
+    memo, site, judged = Memo() if memo is None else memo, inputs.site, wishes.judged
+    parts = [usable_parts(night, wishes, site) for night in nights]
     ways = tuple(part[1] for some in parts for part in some if part is not None)
     key = (nights[0].name, judged, ways)
     known = memo.assessments.get(key)
     if known is not None:
         return known
 
+    # the outlook over what can be used of each window; none without forecasts, or where nobody would go
+    # whatever the weather
+    is_asked = bool(inputs.forecasts) and not is_ruled_out(nights[0].name, judged, site)
     views, used = [], []
     for rank, (night, some) in enumerate(zip(nights, parts, strict=True)):
-        outlooks = outlooks_over(inputs, night, some, judged, memo)
+        outlooks: list[Outlook | None] = []
+        for index, (window, part) in enumerate(zip(night.windows, some, strict=True)):
+            if part is None or not is_asked:
+                outlooks.append(None)
+                continue
+            (usable, way), shortest = part, judged.shortest_window
+            asked = memo.windows.setdefault((night.name, window), len(memo.windows)), usable, shortest
+            outlook = memo.outlooks.get((*asked, way))
+            if outlook is None:
+                chance = memo.chances.get(asked)
+                if chance is None:
+                    chance = _corrected_chance(inputs, night.name, window, usable, shortest)
+                    memo.chances[asked] = chance
+                outlook = memo.outlooks[*asked, way] = chance.on_trip(trip_span(usable, way))
+            outlooks.append(outlook)
+            used.append(WindowOutlook(rank, index, usable, shortest, way, outlook))
         views.append(SkyView(night, outlooks))
-        for index, (part, outlook) in enumerate(zip(some, outlooks, strict=True)):
-            if part is not None and outlook is not None:
-                used.append(WindowOutlook(rank, index, part[0], judged.shortest_window, part[1], outlook))
-    verdict = weigh(views, judged, now=inputs.now, site=inputs.site)
+    verdict = weigh(views, judged, now=inputs.now, site=site)
     found = memo.assessments[key] = Assessment(verdict, tuple(used))
     return found
 
@@ -161,45 +166,21 @@ def trip_span(usable: Span, way: timedelta) -> Span:
     return Span(usable.start - way, usable.end + way - HOME_SOONER)
 
 
-def outlooks_over(
-    inputs: JudgingInputs,
-    night: Night,
-    parts: Sequence[tuple[Span, timedelta] | None],
-    wishes: Wishes,
-    memo: Memo,
-) -> list[Outlook | None]:
-    """The outlooks over these parts of the night's windows, looking where the camera looks; none without
-    forecasts, or where nobody would go whatever the weather."""
-    site, shortest = inputs.site, wishes.shortest_window
-    if not inputs.forecasts or is_ruled_out(night.name, wishes, site):
-        return [None] * len(parts)
-    found: list[Outlook | None] = []
-    for window, part in zip(night.windows, parts, strict=True):
-        if part is None:
-            found.append(None)
-            continue
-        usable, way = part
-        number = memo.windows.setdefault((night.name, window), len(memo.windows))
-
-        # the chance is the same for every way out, and corrected once for all of them
-        chance = memo.chances.get((number, usable, shortest))
-        if chance is None:
-            query = EventQuery(
-                usable,
-                shortest,
-                inputs.now,
-                is_night_of=inputs.now.astimezone(site.tz).date() >= night.name,
-                clear_share=inputs.clear_share(night.name.month),
-                view=view_of(window, site),
-                dark=window.span,
-                stations=inputs.stations,
-            )
-            chance = look_at_cloud(query, inputs.forecasts)
-            chance = replace(chance, outlook=inputs.correct(chance.outlook))
-            memo.chances[number, usable, shortest] = chance
-
-        outlook = memo.outlooks.get((number, usable, shortest, way))
-        if outlook is None:
-            outlook = memo.outlooks[number, usable, shortest, way] = chance.on_trip(trip_span(usable, way))
-        found.append(outlook)
-    return found
+def _corrected_chance(
+    inputs: JudgingInputs, night_name: date, window: DarkWindow, usable: Span, shortest: timedelta
+) -> WindowChance:
+    """The chance over a part of a window, looking where the camera looks: the same for every way out, and
+    corrected once for all of them."""
+    site = inputs.site
+    query = EventQuery(
+        usable,
+        shortest,
+        inputs.now,
+        is_night_of=inputs.now.astimezone(site.tz).date() >= night_name,
+        clear_share=inputs.clear_share(night_name.month),
+        view=view_of(window, site),
+        dark=window.span,
+        stations=inputs.stations,
+    )
+    chance = look_at_cloud(query, inputs.forecasts)
+    return replace(chance, outlook=inputs.correct(chance.outlook))

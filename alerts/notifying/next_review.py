@@ -7,7 +7,7 @@ tests hold what is looked at against looking at all, always.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from datetime import UTC, datetime, time, timedelta, tzinfo
 from functools import lru_cache
 
@@ -34,13 +34,6 @@ _AFTER = timedelta(microseconds=1)
 _JUST_AFTER = timedelta(seconds=1)
 
 
-def next_midnight(now: datetime, zone: tzinfo) -> datetime:
-    """The next moment at which a new civil day begins in that zone."""
-    today = now.astimezone(zone).date()
-    found = (at_clock(today + DAY * days, time(0), zone) for days in (1, 2))
-    return next(at for at in found if at > now)
-
-
 def next_night_start(site: Site, now: datetime) -> datetime:
     """When the night that contains `now` ends, and another one comes into sight."""
     return datetime.fromtimestamp(night_start_s(site, number_at(site, now) + 1), UTC)
@@ -62,7 +55,9 @@ def verdict_may_change(
         return now
     if any(trip.contains(now) for trip in trips):
         return now
-    moments = [next_midnight(now, site.tz), *(trip.start for trip in trips)]
+    today = now.astimezone(site.tz).date()  # at whose end a new civil day begins
+    moments = [at_clock(today + DAY * days, time(0), site.tz) for days in (1, 2)]
+    moments += [trip.start for trip in trips]
     for source in sources:  # when a run begins and ceases to count
         if (since := dated(source)) is not None:
             moments += [since, *(at + _AFTER for at in turns(source))]
@@ -115,8 +110,3 @@ def _edges_of(quiet: ClockSpan, now: datetime, clock: tzinfo) -> tuple[datetime,
 
 def _first(moments: Sequence[datetime], now: datetime) -> datetime:
     return min((at for at in moments if at > now), default=now + AT_MOST)
-
-
-def look_again_at(moments: Iterable[datetime], now: datetime) -> datetime:
-    """The earliest of these, and never later than in six hours."""
-    return min([*moments, now + AT_MOST])

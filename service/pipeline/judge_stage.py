@@ -24,8 +24,7 @@ from alerts.common.phrases import say
 from alerts.sky.ephemeris import Ephemeris
 from service.common.fault_points import crash_point
 from service.pipeline.judging import block_alerts, write_decisions
-from service.pipeline.judging.block_alerts import AlertContext
-from service.pipeline.judging.message_notes import MessageNotes
+from service.pipeline.judging.block_alerts import MessageNotes
 from service.pipeline.judging.plan_block import BlockPlan, BlockPlanner, BlockTask, plan_apart
 from service.pipeline.judging.process_pool import ProcessPool
 from service.pipeline.judging.review import read_snapshot
@@ -58,9 +57,8 @@ def run(judging: Judging, now: datetime, wall: datetime) -> dict[str, int]:
     with judging.sessions() as session:
         due = due_reviews(session, now)
         calibration = calibrations.in_use(session)
-    shared = SharedInputs(now, calibration)
-    context = AlertContext(now, wall, MessageNotes(now, judging.ephemeris, judging.invented))
-    planner = BlockPlanner(shared, context, judging.cycle)
+    notes = MessageNotes(now, judging.ephemeris, judging.invented)
+    planner = BlockPlanner(now, judging.cycle, SharedInputs(now, calibration), notes)
 
     # whole addresses together, those with sites near each other in the store one after the other, so that
     # each site is read once
@@ -73,31 +71,31 @@ def run(judging: Judging, now: datetime, wall: datetime) -> dict[str, int]:
         blocks[-1] += group
 
     counts: Counter[str] = Counter()
-    tasks = (BlockTask(tuple(some), now, wall, judging.cycle, judging.invented) for some in blocks)
+    tasks = (BlockTask(tuple(some), now, judging.cycle, judging.invented) for some in blocks)
     pool = judging.pool if len(due) >= WORTH_A_POOL else None
     ahead = pool.each(plan_apart, tasks) if pool is not None else repeat(None)
     for some, plan in zip(blocks, ahead, strict=False):
-        judge = partial(judge_block, planner=planner, due=some, plan=plan)
+        judge = partial(judge_block, planner=planner, due=some, plan=plan, wall=wall)
         counts.update(in_transaction(judging.sessions, judge))
         crash_point("judge.committed")
-        shared.trim()
     return dict(counts)
 
 
 def judge_block(
-    session: Session, planner: BlockPlanner, due: Sequence[DueReview], plan: BlockPlan | None
+    session: Session, planner: BlockPlanner, due: Sequence[DueReview], plan: BlockPlan | None, wall: datetime
 ) -> dict[str, int]:
     """Decide and tell for some addresses in one transaction; each one's alerts of this cycle share one
     message. plan: what another process made of them, which is written if the rows are what it rests on."""
-    context = planner.context
-    if plan is None or read_snapshot(session, due, context.now) != plan.snapshot:
+    now = planner.now
+    if plan is None or read_snapshot(session, due, now) != plan.snapshot:
         plan = planner.plan(session, due)
     ids = write_decisions.keep(session, plan.drafts)
-    decisions.confirm(session, plan.held, context.now)
+    decisions.confirm(session, plan.held, now)
     crash_point("judge.decided")
-    told = block_alerts.write_alerts(session, context, [(ids[place], each) for place, each in plan.alerts])
+    planned = [(ids[place], each) for place, each in plan.alerts]
+    told = block_alerts.write_alerts(session, planned, now=now, wall=wall)
     note_reviews(session, plan.noted)
-    end_subscriptions(session, plan.ended, context.now, say("pipeline.trips-are-over"))
+    end_subscriptions(session, plan.ended, now, say("pipeline.trips-are-over"))
     crash_point("judge.told")
     counts = {"decided": len(ids), "confirmed": len(plan.held)}
     return {name: count for name, count in counts.items() if count} | told

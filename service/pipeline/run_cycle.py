@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 
 from sqlalchemy.exc import DBAPIError
 
-from alerts.common.phrases import say
+from alerts.common.phrases import load_catalogue, say
 from alerts.judging.obstacles import Level
 from service.app import Duskbell
 from service.delivery import dispatcher
@@ -80,6 +80,7 @@ def _run_once(duskbell: Duskbell, now: datetime, tell: Callable[[str], object]) 
 def think(duskbell: Duskbell, now: datetime) -> dict[str, int]:
     """The stages up to telling; what each did."""
     counts: dict[str, int] = {}
+    load_catalogue()
     with pool_of(duskbell) or nullcontext() as pool:
         if added := sky_stage.run(duskbell.sessions, duskbell.ephemeris, now, pool):
             counts["nights"] = added

@@ -7,7 +7,7 @@ Nothing is written here, so it may be worked out in another process, from rows a
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
@@ -15,13 +15,18 @@ from typing import Any
 from sqlalchemy.orm import Session
 
 from alerts.notifying.model import AlertKind
-from alerts.notifying.next_review import look_again_at, next_night_start
+from alerts.notifying.next_review import AT_MOST, next_night_start
 from alerts.sky.night import name_at
 from service.pipeline.judging import block_alerts, write_decisions
-from service.pipeline.judging.block_alerts import AlertContext, PlannedAlert
-from service.pipeline.judging.message_notes import MessageNotes
+from service.pipeline.judging.block_alerts import MessageNotes, PlannedAlert
 from service.pipeline.judging.process_pool import WorkerState
-from service.pipeline.judging.review import InputSnapshot, Review, read_snapshot, review_night
+from service.pipeline.judging.review import (
+    InputSnapshot,
+    Review,
+    SubscriptionState,
+    read_snapshot,
+    review_night,
+)
 from service.pipeline.judging.shared_inputs import SharedInputs
 from service.store.repositories import calibrations
 from service.store.repositories.due_reviews import DueReview, pack_nights_due
@@ -47,7 +52,6 @@ class BlockTask:
 
     due: tuple[DueReview, ...]
     now: datetime
-    wall: datetime
     cycle: timedelta
     invented: bool
 
@@ -58,34 +62,36 @@ def plan_apart(worker: WorkerState, task: BlockTask) -> BlockPlan:
         key = "planner", task.now, task.cycle, task.invented
         if key not in worker.kept:
             worker.kept.clear()
-            notes = MessageNotes(task.now, worker.ephemeris, task.invented)
-            context = AlertContext(task.now, task.wall, notes)
             shared = SharedInputs(task.now, calibrations.in_use(session))
-            worker.kept[key] = BlockPlanner(shared, context, task.cycle)
+            notes = MessageNotes(task.now, worker.ephemeris, task.invented)
+            worker.kept[key] = BlockPlanner(task.now, task.cycle, shared, notes)
         planner: BlockPlanner = worker.kept[key]
-        found = planner.plan(session, task.due)
-        planner.shared.trim()
-        return found
+        return planner.plan(session, task.due)
 
 
 @dataclass(frozen=True, slots=True)
 class BlockPlanner:
-    """Looks at all that is due. cycle: time to the next run; shared: what all who ask the same share."""
+    """Looks at all that is due. cycle: time to the next run; shared: what all who ask the same share; notes:
+    what messages say."""
 
-    shared: SharedInputs
-    context: AlertContext
+    now: datetime
     cycle: timedelta
+    shared: SharedInputs
+    notes: MessageNotes
 
     def plan(self, session: Session, due: Sequence[DueReview]) -> BlockPlan:
         """What these addresses, whole ones, are due."""
-        now = self.context.now
-        snapshot = read_snapshot(session, due, now)
+        snapshot = read_snapshot(session, due, self.now)
         self.shared.stock(session, set(snapshot.revisions))
         tonight = {
-            watch.subscription_id: name_at(self.shared.site(watch.site_id).stored.site, now)
+            watch.subscription_id: name_at(self.shared.sites[watch.site_id].stored.site, self.now)
             for watch in snapshot.watches
         }
-        looks = self._look(snapshot, tonight)
+        looks = []
+        for watch, name in self._nights_of(snapshot, tonight):
+            site = self.shared.sites[watch.site_id]
+            judged = site.judge(name, watch.known)
+            looks.append(review_night(snapshot, watch, site, judged, self.cycle))
         news = [
             number
             for number, each in enumerate(looks)
@@ -95,30 +101,37 @@ class BlockPlanner:
         place = {number: place for place, number in enumerate(news)}
         return BlockPlan(
             snapshot,
-            write_decisions.draft([looks[number] for number in news], now),
+            write_decisions.draft([looks[number] for number in news], self.now),
             [each.before.decision_id for each in looks if each.before is not None and not each.is_news],
-            [(place[each.number], each) for each in block_alerts.plan_alerts(session, self.context, looks)],
+            [(place[each.number], each) for each in block_alerts.plan_alerts(session, self.notes, looks)],
             self._noted(snapshot, looks),
             [
                 each.subscription_id
                 for each in snapshot.watches
-                if not each.owed_only and each.wishes.is_over_after(tonight[each.subscription_id])
+                if not each.owed_only and each.known.wishes.is_over_after(tonight[each.subscription_id])
             ],
         )
 
-    def _look(self, snapshot: InputSnapshot, tonight: dict[int, date]) -> list[Review]:
-        """At tonight and as many nights as each person wants to hear of. A night that one of an address's
-        subscriptions is due to look at, all of them that are due look at: they share a message. Of one that
-        is paused or ended those alone that were told of."""
+    def _nights_of(
+        self, snapshot: InputSnapshot, tonight: Mapping[int, date]
+    ) -> list[tuple[SubscriptionState, date]]:
+        """Tonight and as many nights as each person wants to hear of, that have a window ahead under any of
+        their skies. A night that one of an address's subscriptions is due to look at, all of them that are
+        due look at: they share a message. Of one that is paused or ended those alone that were told of."""
         coming = {}
         awake: defaultdict[int, set[date]] = defaultdict(set)
         for watch in snapshot.watches:
-            last = tonight[watch.subscription_id] + timedelta(days=watch.wishes.days_ahead)
-            nights = self.shared.site(watch.site_id).coming(watch.known.skies, self.context.now)
-            names = coming[watch.subscription_id] = [each.name for each in nights if each.name <= last]
+            last = tonight[watch.subscription_id] + timedelta(days=watch.known.wishes.days_ahead)
+            stored = self.shared.sites[watch.site_id].nights
+            nights = [stored.get(key, {}) for key, _ in watch.known.skies]
+            names = coming[watch.subscription_id] = [
+                name
+                for name in nights[0]
+                if name <= last and any(some[name].is_ahead(self.now) for some in nights if name in some)
+            ]
             awake[watch.address_id].update(name for name in names if name not in watch.resting)
         return [
-            review_night(snapshot, watch, self.shared.site(watch.site_id), name, self.cycle)
+            (watch, name)
             for watch in snapshot.watches
             for name in coming[watch.subscription_id]
             if name in awake[watch.address_id]
@@ -128,21 +141,22 @@ class BlockPlanner:
     def _noted(self, snapshot: InputSnapshot, looks: Sequence[Review]) -> list[dict[str, Any]]:
         """When each is due for its next look: when time alone can change something, and when its next night
         comes into sight. Without a stored night there is nothing to wait for: the next cycle looks again."""
-        now, watched = self.context.now, [each for each in snapshot.watches if not each.owed_only]
+        now, watched = self.now, [each for each in snapshot.watches if not each.owed_only]
+        latest = now + AT_MOST
         moments = {each.subscription_id: dict(each.resting) for each in watched}
         for review in looks:
             mine = moments.setdefault(review.watch.subscription_id, {})
-            mine[review.judged.night.name] = look_again_at([review.look_again_at], now)
+            mine[review.judged.night.name] = min(review.look_again_at, latest)
         rows = []
         for watch in watched:
-            site, mine = self.shared.site(watch.site_id), moments[watch.subscription_id]
+            site, mine = self.shared.sites[watch.site_id], moments[watch.subscription_id]
             is_known = any(site.nights.get(key) for key, _ in watch.known.skies)
             following = next_night_start(site.stored.site, now) if is_known else now
             rows.append(
                 {
                     "id": watch.subscription_id,
                     "judged_at": now,
-                    "look_again_at": look_again_at([*mine.values(), following], now),
+                    "look_again_at": min([*mine.values(), following, latest]),
                     "nights_due": pack_nights_due(mine, now),
                 }
             )

@@ -14,7 +14,7 @@ from alerts.common.phrases import phrase
 from alerts.common.plain_values import value
 from alerts.common.span import Span
 from alerts.field.trip_plan import FieldPlan
-from alerts.judging.verdict import Verdict, trip_to
+from alerts.judging.verdict import trip_to
 from alerts.notifying.model import (
     AlertKind,
     AlertLevel,
@@ -27,7 +27,6 @@ from alerts.notifying.model import (
 )
 from alerts.notifying.next_review import word_may_change
 from alerts.notifying.policy import answer, build_seen
-from alerts.wishes.model import Wishes
 from service.pipeline.judging.shared_inputs import NightVerdict, SiteInputs
 from service.store.repositories import decisions, forecasts, messages
 from service.store.repositories.alerts import alerts_raised, count_rings
@@ -65,10 +64,6 @@ class SubscriptionState:
     kit: str = ""
     is_own: bool = True
     resting: Mapping[date, datetime] = field(default_factory=dict)
-
-    @property
-    def wishes(self) -> Wishes:
-        return self.known.wishes
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +114,7 @@ def read_snapshot(session: Session, due: Sequence[DueReview], now: datetime) -> 
         )
 
     # how often their addresses rang this week, where somebody asks for a limit
-    limited = {each.address_id for each in watches if each.wishes.most_a_week is not None}
+    limited = {each.address_id for each in watches if each.known.wishes.most_a_week is not None}
     if limited:
         rang = count_rings(session, limited, now - WEEK)
         watches = [replace(each, told_this_week=rang.get(each.address_id, 0)) for each in watches]
@@ -181,10 +176,6 @@ class Review:
     look_again_at: datetime
 
     @property
-    def verdict(self) -> Verdict:
-        return self.judged.verdict
-
-    @property
     def fingerprint(self) -> str:
         return f"{self.judged.fingerprint}|{self.rung.value}"
 
@@ -201,15 +192,18 @@ class Review:
 
 
 def review_night(
-    snapshot: InputSnapshot, watch: SubscriptionState, site: SiteInputs, night_name: date, cycle: timedelta
+    snapshot: InputSnapshot,
+    watch: SubscriptionState,
+    site: SiteInputs,
+    judged: NightVerdict,
+    cycle: timedelta,
 ) -> Review:
     """Compare what was told with what is seen. cycle: time to the next run."""
-    place, wishes, now = site.stored.site, watch.wishes, site.inputs.now
-    key = (watch.subscription_id, night_name)
+    place, wishes, now = site.stored.site, watch.known.wishes, site.inputs.now
+    key = (watch.subscription_id, judged.night.name)
     before, history = snapshot.before.get(key), snapshot.history.get(key, [])
 
     # what is seen, and since when it has been so
-    judged = site.judge(night_name, watch.known.skies, wishes)
     trip = trip_to(judged.verdict, wishes, place)
     seen = build_seen(judged.verdict, judged.night.name, now, place.tz)
     stood = None

@@ -7,7 +7,6 @@ in which they were last asked for, so that memory stays the same however many th
 from __future__ import annotations
 
 from collections import OrderedDict
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from functools import partial
@@ -19,14 +18,13 @@ from alerts.judging.assess import Assessment, JudgingInputs, Memo, WindowOutlook
 from alerts.judging.rules import Result
 from alerts.judging.verdict import Verdict
 from alerts.notifying.next_review import verdict_may_change
-from alerts.sky.night import SkyWishes
 from alerts.track.calibration.correct import calibrated_outlook, moves_at
 from alerts.track.calibration.model import Calibration
 from alerts.track.record.climatology import UNKNOWN_CLIMATE, Climate
-from alerts.wishes.model import Wishes
 from service.store.engine import in_chunks
 from service.store.repositories import judged_events
 from service.store.repositories.climates import find_climates
+from service.store.repositories.due_reviews import ParsedWishes
 from service.store.repositories.forecasts import StoredForecast, newest_by_place, place_key
 from service.store.repositories.nights import LazyNight, coming_nights
 from service.store.repositories.sites import StoredSite, newest_revisions
@@ -36,8 +34,6 @@ MOST_SITES = 150
 CHANCE_STEP_PCT = 5
 """A chance that moves by less is no news: 37 % and 38 % share a fingerprint, and a decision is only written
 when its fingerprint or its word changes."""
-Skies = Sequence[tuple[str, SkyWishes]]
-"""Those wished for by their night key, the one wanted most first; see `ParsedWishes`."""
 TONIGHT = timedelta(hours=24)
 """Nights that end within it are judged on what stations report now, too."""
 
@@ -83,57 +79,43 @@ class SiteInputs:
     memo: Memo = field(default_factory=Memo)
     judged: dict[Assessment, NightVerdict] = field(default_factory=dict)
 
-    def coming(self, skies: Skies, now: datetime) -> list[LazyNight]:
-        """The nights under the sky wanted most that have a window ahead, or none at all, ascending.
-
-        A night whose last window is over under every sky has nothing left to be judged.
-        """
-        first, *others = (self.nights.get(key, {}) for key, _ in skies)
-        return [
-            night
-            for name, night in first.items()
-            if night.is_ahead(now) or any(each[name].is_ahead(now) for each in others if name in each)
-        ]
-
-    def judge(self, name: date, skies: Skies, wishes: Wishes) -> NightVerdict:
-        """The verdict on the night of that name. skies: of the wishes' targets, in their order."""
-        stored = [self.nights[key][name] for key, _ in skies if name in self.nights.get(key, {})]
-        nights = [each.night for each in stored]
+    def judge(self, name: date, known: ParsedWishes) -> NightVerdict:
+        """The verdict on the night of that name."""
+        stored = [self.nights[key][name] for key, _ in known.skies if name in self.nights.get(key, {})]
+        nights, wishes = [each.night for each in stored], known.wishes
         found = assess(self.inputs, nights, wishes, self.memo)
-        known = self.judged.get(found)
-        if known is None:
+        judged = self.judged.get(found)
+        if judged is None:
             until, now = verdict_may_change(self.inputs, found, nights, wishes.judged), self.inputs.now
             for one in found.outlooks:
                 site_id = self.stored.site_id
                 until = moves_at(one.outlook, self.calibration, site=site_id, now=now, until=until)
-            known = self.judged[found] = NightVerdict(
+            judged = self.judged[found] = NightVerdict(
                 found.verdict,
                 next(each for each in stored if each.night is found.verdict.night),
                 tuple((stored[one.rank].night_id, one) for one in found.outlooks),
                 until,
                 fingerprint(found.verdict),
             )
-        return known
+        return judged
 
 
+@dataclass(slots=True)
 class SharedInputs:
     """The sites at hand, the last ones asked for."""
 
-    def __init__(self, now: datetime, calibration: Calibration, most_sites: int = MOST_SITES) -> None:
-        self.now = now
-        self._calibration = calibration
-        self._most = most_sites
-        self._sites: OrderedDict[int, SiteInputs] = OrderedDict()
-
-    def site(self, site_id: int) -> SiteInputs:
-        """A site that was stocked before."""
-        return self._sites[site_id]
+    now: datetime
+    calibration: Calibration
+    sites: OrderedDict[int, SiteInputs] = field(default_factory=OrderedDict)
 
     def stock(self, session: Session, site_ids: set[int]) -> None:
-        """Have these sites at hand, with their coming nights and the weather there."""
-        for site_id in site_ids & self._sites.keys():
-            self._sites.move_to_end(site_id)
-        fresh = newest_revisions(session, site_ids - self._sites.keys())
+        """Have these sites at hand, with their coming nights and the weather there; what was asked for
+        longest ago is put away."""
+        for site_id in site_ids & self.sites.keys():
+            self.sites.move_to_end(site_id)
+        while len(self.sites) > MOST_SITES:
+            self.sites.popitem(last=False)
+        fresh = newest_revisions(session, site_ids - self.sites.keys())
         nights = coming_nights(session, [each.revision_id for each in fresh.values()], self.now)
         places = {site_id: place_key(stored.site) for site_id, stored in fresh.items()}
         forecasts: dict[str, list[StoredForecast]] = {}
@@ -158,23 +140,16 @@ class SharedInputs:
                 site=site,
                 now=self.now,
                 forecasts=[each.forecast for each in known],
-                correct=partial(
-                    calibrated_outlook, calibration=self._calibration, site=site_id, now=self.now
-                ),
+                correct=partial(calibrated_outlook, calibration=self.calibration, site=site_id, now=self.now),
                 clear_share=climates.get(places[site_id], UNKNOWN_CLIMATE).clear_share,
                 stations=judged_events.stations_now(session, site, self.now)
                 if is_heard and site_id in near
                 else (),
             )
-            self._sites[site_id] = SiteInputs(
+            self.sites[site_id] = SiteInputs(
                 stored,
-                self._calibration,
+                self.calibration,
                 inputs,
                 nights.get(stored.revision_id, {}),
                 [each.forecast_id for each in known],
             )
-
-    def trim(self) -> None:
-        """Put away what was asked for longest ago."""
-        while len(self._sites) > self._most:
-            self._sites.popitem(last=False)

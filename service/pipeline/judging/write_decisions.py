@@ -50,7 +50,7 @@ class Drafts:
 
 def draft(looks: Sequence[Review], now: datetime) -> Drafts:
     """The rows of these looks."""
-    wishes = {each.watch.known.digest: each.watch.wishes for each in looks}
+    wishes = {each.watch.known.digest: each.watch.known.wishes for each in looks}
     judged = {id(each.judged): each.judged for each in looks}
     places = {identity: place for place, identity in enumerate(judged)}
     keys: dict[int, tuple[OutlookKey, ...]] = {}
@@ -130,7 +130,7 @@ def keep(session: Session, drafts: Drafts) -> list[int]:
 
 
 def _decision(review: Review, now: datetime) -> dict[str, Any]:
-    verdict, night, telling = review.verdict, review.judged.night, review.telling
+    verdict, night, telling = review.judged.verdict, review.judged.night, review.telling
     return {
         "subscription_id": review.watch.subscription_id,
         "night_id": night.night_id,

@@ -26,7 +26,7 @@ from service.explain.stored_verdict import (
     read_inputs,
 )
 from service.feeds.feed_health import feeds_reach
-from service.pipeline.judging.message_notes import read_kit
+from service.pipeline.judging.block_alerts import read_kit
 from service.store.repositories.forecasts import forecasts_by_id
 from service.store.schema.core_tables import DecisionRow, SubscriptionRow
 from service.web.shared.context import Web

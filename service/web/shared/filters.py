@@ -155,7 +155,7 @@ def say_on_page(key: str, reader: Reader = PLAIN_READER, /, **values: object) ->
     if not values:
         return _fixed_words(key, reader.language)
     entry = find_entry(key)
-    by = "" if isinstance(entry, str) else entry["by"]
+    by = str(entry["by"]) if isinstance(entry, Mapping) else ""
     texts = [(name, each) for name, each in values.items() if isinstance(each, str) and name != by]
     # Each text is held by a character of the private use area until what stands round it is safe.
     marks = {name: chr(0xE000 + number) for number, (name, _) in enumerate(texts)}

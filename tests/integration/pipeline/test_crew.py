@@ -116,7 +116,7 @@ def _planned(duskbell: Duskbell) -> tuple[BlockPlanner, BlockTask, BlockPlan]:
     """What another process makes of everything that is due."""
     with duskbell.sessions() as session:
         due = tuple(due_reviews(session, START))
-    task = BlockTask(due, START, START, HALF_HOUR, False)
+    task = BlockTask(due, START, HALF_HOUR, False)
     worker = WorkerState(duskbell.settings.store_url)
     found = plan_apart(worker, task)
     return worker.kept["planner", START, HALF_HOUR, False], task, found
@@ -173,12 +173,12 @@ def test_what_was_planned_from_other_rows_is_worked_out_anew(
         planner, task, found = _planned(duskbell)
         monkeypatch.setattr(BlockPlanner, "plan", noted)
         with duskbell.sessions() as session:
-            judge_stage.judge_block(session, planner, task.due, found)
+            judge_stage.judge_block(session, planner, task.due, found, START)
         assert made == []
         change(duskbell)
         made.clear()
         with duskbell.sessions() as session:
-            judge_stage.judge_block(session, planner, task.due, found)
+            judge_stage.judge_block(session, planner, task.due, found, START)
         assert made == [task.due]
 
 

@@ -48,9 +48,13 @@ TIMES = {"at": AT, "window": Span(AT, AT + timedelta(hours=3, minutes=13)), "nig
 
 @pytest.fixture(autouse=True)
 def entries(monkeypatch: pytest.MonkeyPatch) -> None:
-    kept = phrases._area
+    kept, ready = phrases._area, phrases._pieces
+    mine = {
+        code: ready(each) if isinstance(each, str) else {kind: ready(text) for kind, text in each.items()}
+        for code, each in ENTRIES.items()
+    }
     monkeypatch.setattr(
-        phrases, "_area", lambda language, area: ENTRIES if area == "t" else kept(language, area)
+        phrases, "_area", lambda language, area: mine if area == "t" else kept(language, area)
     )
 
 

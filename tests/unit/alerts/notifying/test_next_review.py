@@ -22,7 +22,7 @@ from alerts.notifying.model import (
     PastAlert,
     held_since,
 )
-from alerts.notifying.next_review import look_again_at, next_night_start, verdict_may_change, word_may_change
+from alerts.notifying.next_review import AT_MOST, next_night_start, verdict_may_change, word_may_change
 from alerts.notifying.policy import build_seen, what_to_tell
 from alerts.sky.night import Night
 from alerts.weather.forecast import Forecast
@@ -135,7 +135,7 @@ class Watcher:
         telling = what_to_tell(look)
         until = verdict_may_change(inputs, found, [self.night], self.wishes)
         changes = [until, word_may_change(look, telling)]
-        self.again_at = look_again_at([*changes, next_night_start(SITE, now)], now)
+        self.again_at = min([*changes, next_night_start(SITE, now), now + AT_MOST])
         if telling.kind is not None:
             self._tell(telling, telling.kind, look, verdict.chance_pct)
 
