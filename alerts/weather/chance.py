@@ -3,8 +3,7 @@ chance of cloud hour by hour, for the picture of a night.
 
 The event: at least the shortest wished time in one piece, inside the window, with the frame clear
 enough (effective cloud of at most 30 %). Missing time is never clear, and never counted on. The numbers
-and formulas on the way stand in alerts/weather/skill.py, the event over arrays in
-alerts/weather/stretches.py.
+and formulas on the way stand in alerts/weather/skill.py.
 """
 
 from __future__ import annotations
@@ -26,6 +25,7 @@ from alerts.weather import hazards
 from alerts.weather.clouds import cover_as_told
 from alerts.weather.forecast import Bulletin, Forecast
 from alerts.weather.freshness import dated
+from alerts.weather.hours import Hours
 from alerts.weather.line_of_sight_cloud import sight_difference
 from alerts.weather.models import AIR_LINEAGE, independent_lineages, source_name
 from alerts.weather.official_warnings import authorities, newest_bulletins, overlapping, warning_hazard
@@ -33,7 +33,6 @@ from alerts.weather.outlook import Hazard, HazardLevel, Outlook
 from alerts.weather.skill import chance_of, effective_voices, evidence, pooled_evidence, usual_log_odds
 from alerts.weather.sky_now import SkyNow, credited, sky_now, station_note
 from alerts.weather.source_chance import HOUR, EventQuery, SourceReading, pct, read_sources
-from alerts.weather.worst_of import AlignedHours, HazardSpan, aligned
 
 SAYS_CLEAR_FROM = 0.5
 """A source whose own chance reaches this is counted as saying "clear"."""
@@ -53,14 +52,14 @@ Told: TypeAlias = Literal["evidence", "evidence_beside", "evidence_now", "eviden
 @value(frozen=True, slots=True)
 class WindowChance:
     """What all share who ask about the same window, whatever their way there: the outlook as far as it goes
-    without a trip, the forecasts fresh enough for hazards, and what these have of the time of shooting.
+    without a trip, the hours fresh enough for hazards, and the worst that these have of the time of shooting.
 
     on_site: the hazards that count there alone. bulletins: each authority's newest word.
     """
 
     query: EventQuery
-    usable: tuple[AlignedHours, ...]
-    there: HazardSpan
+    usable: tuple[Hours, ...]
+    there: hazards.WorstOf
     on_site: tuple[Hazard, ...]
     bulletins: tuple[Bulletin, ...]
     outlook: Outlook
@@ -71,7 +70,7 @@ class WindowChance:
             before, after = USUALLY_AWAY
             trip = Span(self.query.window.start - before, self.query.window.end + after)
         way = Span(self.query.now, trip.end) if trip.contains(self.query.now) else trip
-        away = HazardSpan.of(way, self.query.ahead, self.usable)
+        away = hazards.worst_of(self.usable, way, self.query.ahead)
         found = hazards.assess_trip(self.there, away)
         unknown = {hazard.name for hazard in found if hazard.level is HazardLevel.UNKNOWN}
         warnings = overlapping(self.bulletins, way)
@@ -107,9 +106,10 @@ def look_at_cloud(query: EventQuery, forecasts: Sequence[Forecast]) -> WindowCha
         is_fresh = since is None or timedelta(0) <= query.now - since <= OLDEST_AIR
         if each.source.lineage == AIR_LINEAGE and is_fresh and len(each.hours.cut(query.ahead)):
             air.append(each)
-    usable = aligned([reading.forecast for reading in readings if not reading.unusable])
-    there = HazardSpan.of(shooting, must, usable)
-    on_site = hazards.assess_on_site(there, HazardSpan.of(shooting, must, aligned(air)))
+    usable = tuple(reading.forecast.hours for reading in readings if not reading.unusable)
+    there = hazards.worst_of(usable, shooting, must)
+    on_air = hazards.worst_of((each.hours for each in air), shooting, must)
+    on_site = hazards.assess_on_site(there, on_air)
     depths = [
         depth
         for each in air
@@ -157,16 +157,16 @@ def _best_stretch(families: Families, query: EventQuery) -> Span | None:
     """The stretch with the most joint evidence over all lineages, the earliest of equals; it begins on a
     whole minute where one is left, so that it is said as long as it is."""
     length, length_h = query.length, query.length_h
-    clouds = [reading.clouds for family in families for reading in family if reading.clouds]
-    starts = sorted({stretch.start for each in clouds for stretch in each.stretches})
+    starts = sorted(
+        {start for family in families for each in family for start in each.parts.stretches(length)}
+    )
     if not starts:
         return None
     by_lineage = []
     for family in families:
         told = [
-            evidence(reading.clouds.worst_from(starts), reading.lead_days, length_h, length_h).mean(axis=0)
-            for reading in family
-            if reading.clouds
+            evidence(each.worst_from(starts, length), each.lead_days, length_h, length_h).mean(axis=0)
+            for each in family
         ]
         by_lineage.append(np.mean(told, axis=0))
     best = starts[int(np.round(np.mean(by_lineage, axis=0), 9).argmax())]

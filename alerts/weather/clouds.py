@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import field
-from datetime import datetime
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -12,10 +12,9 @@ from numpy.typing import ArrayLike
 from alerts.common.plain_values import value
 from alerts.weather import cloud_levels
 from alerts.weather.forecast import Forecast, LayerScheme
-from alerts.weather.hours import ALL, LAYERS, TOTAL, Hours
+from alerts.weather.hours import ALL, LAYERS, TOTAL, Hours, Parts
 from alerts.weather.line_of_sight import Layer, lies_below
 from alerts.weather.skill import THIN_CLOUD_WEIGHT, Floats, slanted_pct
-from alerts.weather.stretches import Parts, PartsCut
 
 LEAST_TELLING_PCT = 5.0
 """Less cloud than this says too little of what cloud is made of."""
@@ -50,19 +49,24 @@ class Cover:
         return np.where(self.has_layers, _in_view(self.opaque, self.thin, altitude_deg), self.opaque)
 
 
-@value(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class SeenHours:
     """Cloud in the hours that are known, and what they share with the span asked about; shape (hours,), in %.
 
-    frame_pct: as the frame has it; beside_pct: if the sky all round were as it is overhead; plan_pct: on the
-    ground plan overhead.
+    frame_pct: as the frame has it; beside_pct: if the sky all round were as it is overhead.
     """
 
     parts: Parts
     frame_pct: Floats
     beside_pct: Floats
-    plan_pct: Floats
     cover: Cover
+
+
+Makeup = tuple[SeenHours, ...]
+"""What cloud over a place is made of hour by hour, as its sources with layers in every hour have it.
+
+It stands for the layers of sources that tell a total alone, so that the same sky means the same in either
+form: taken as opaque, thin cirrus would be overcast to every ensemble."""
 
 
 def _in_view(opaque_pct: ArrayLike, thin_pct: ArrayLike, altitude_deg: float) -> Floats:
@@ -73,54 +77,26 @@ def _in_view(opaque_pct: ArrayLike, thin_pct: ArrayLike, altitude_deg: float) ->
     return view
 
 
-@value(frozen=True, slots=True)
-class Makeup:
-    """What cloud over a place is made of hour by hour, as its sources with layers have it.
-
-    It stands for the layers of sources that tell a total alone, so that the same sky means the same in either
-    form: taken as opaque, thin cirrus would be overcast to every ensemble.
-
-    sources: those that have layers in every hour they know.
-    """
-
-    sources: tuple[SeenHours, ...] = ()
-    _shares: dict[tuple[datetime, ...], tuple[Floats, Floats, Floats]] = field(
-        default_factory=dict, compare=False, repr=False
-    )
-
-    @classmethod
-    def of(cls, seen: Iterable[SeenHours]) -> Makeup:
-        """From sources with layers; others say nothing of it."""
-        return cls(tuple(each for each in seen if len(each.parts) and each.cover.has_layers.all()))
-
-    def shares(self, parts: Parts) -> tuple[Floats, Floats, Floats]:
-        """For each part: which share of a total lies above the site, which share of that is thin, and what
-        the line of sight adds in %. By the nearest hour of every source; where these have next to no cloud,
-        by their whole time; where they have none, a thin share of NaN. Ensembles over the same hours share
-        it."""
-        key = (*parts.starts, parts.ends[-1]) if len(parts) else ()
-        if (known := self._shares.get(key)) is not None:
-            return known
-        wanted_s = _middles_s(parts)
-        sums, whole = np.zeros((4, len(wanted_s))), np.zeros(4)
-        for seen in self.sources:
-            cover, mine_s = seen.cover, _middles_s(seen.parts)
-            rows = np.stack(
-                [cover.total, cover.opaque + cover.thin, cover.thin, seen.frame_pct - seen.beside_pct]
-            )
-            sums += rows[:, np.searchsorted((mine_s[1:] + mine_s[:-1]) / 2, wanted_s, side="right")]
-            whole += rows.mean(axis=1)
-        is_little = sums[0] < LEAST_TELLING_PCT * len(self.sources)
-        total, above, thin = np.where(is_little, whole[:3, None], sums[:3])
-        with np.errstate(divide="ignore", invalid="ignore"):
-            share_above = np.where(total > 0, above / total, 1.0)
-            share_thin = np.where(above > 0, thin / above, np.where(total > 0, 0.0, np.nan))
-        found = self._shares[key] = share_above, share_thin, sums[3] / max(1, len(self.sources))
-        return found
-
-
-OVERHEAD_ALONE = Makeup()
-"""Where no source has layers."""
+@lru_cache(maxsize=4)
+def _shares(makeup: Makeup, parts: Parts) -> tuple[Floats, Floats, Floats]:
+    """For each part: which share of a total lies above the site, which share of that is thin, and what the
+    line of sight adds in %. By the nearest hour of every source; where these have next to no cloud, by their
+    whole time; where they have none, a thin share of NaN. Ensembles over the same hours share it."""
+    wanted_us = parts.edges_us.mean(axis=0)
+    sums, whole = np.zeros((4, len(wanted_us))), np.zeros(4)
+    for seen in makeup:
+        cover, mine_us = seen.cover, seen.parts.edges_us.mean(axis=0)
+        rows = np.stack(
+            [cover.total, cover.opaque + cover.thin, cover.thin, seen.frame_pct - seen.beside_pct]
+        )
+        sums += rows[:, np.searchsorted((mine_us[1:] + mine_us[:-1]) / 2, wanted_us, side="right")]
+        whole += rows.mean(axis=1)
+    is_little = sums[0] < LEAST_TELLING_PCT * len(makeup)
+    total, above, thin = np.where(is_little, whole[:3, None], sums[:3])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share_above = np.where(total > 0, above / total, 1.0)
+        share_thin = np.where(above > 0, thin / above, np.where(total > 0, 0.0, np.nan))
+    return share_above, share_thin, sums[3] / len(makeup)
 
 
 def made_up_pct(
@@ -131,20 +107,14 @@ def made_up_pct(
     totals: shape (..., parts) in %, NaN where unknown; so are the answers.
     """
     told = np.asarray(totals, dtype=np.float64)
-    if not makeup.sources:
+    if not makeup:
         return told, told
-    share_above, share_thin, aside = makeup.shares(parts)
+    share_above, share_thin, aside = _shares(makeup, parts)
     above = told * share_above
     thin = above * np.nan_to_num(share_thin)
     beside = np.where(np.isnan(share_thin), above, _in_view(above - thin, thin, altitude_deg))
     beside = np.clip(beside, 0.0, 100.0)
     return np.clip(beside + aside, 0.0, 100.0) if aside.any() else beside, beside
-
-
-def _middles_s(parts: Parts) -> Floats:
-    return np.array(
-        [(a.timestamp() + b.timestamp()) / 2 for a, b in zip(parts.starts, parts.ends, strict=True)]
-    )
 
 
 def cover_as_told(hours: Hours, scheme: LayerScheme, within: slice = ALL) -> Cover:
@@ -182,10 +152,10 @@ def joint_cover_pct(layers_pct: Sequence[ArrayLike], altitude_deg: float) -> Flo
 
 def seen_clouds(
     forecast: Forecast,
-    cut: PartsCut,
+    cut: Parts,
     altitude_deg: float,
     along: Hours | None = None,
-    makeup: Makeup = OVERHEAD_ALONE,
+    makeup: Makeup = (),
 ) -> SeenHours:
     """The cloud of some of a forecast's hours as the frame has it; hours whose total is unknown are left out.
 
@@ -197,24 +167,25 @@ def seen_clouds(
     beside = cover.view_pct(altitude_deg)
     frame = beside
     if forecast.layer_scheme is LayerScheme.NONE:
-        frame, beside = made_up_pct(cover.total, cut.inside, makeup, altitude_deg)
+        frame, beside = made_up_pct(cover.total, cut, makeup, altitude_deg)
         if along is not None:
-            (there,) = _at_starts(along, cut, (TOTAL,))
-            frame = made_up_pct(there, cut.inside, makeup, altitude_deg)[1]
+            (there,) = _at_starts(forecast.hours, cut, along, (TOTAL,))
+            frame = made_up_pct(there, cut, makeup, altitude_deg)[1]
     elif along is not None:
         low, mid, high = (forecast.hours.numbers(name, cut.within) for name in LAYERS)
         low = np.zeros(len(low)) if low_lies_below(forecast) else low  # one below the site is clear
         here = joint_cover_pct((low, mid, high), altitude_deg)
-        moved = joint_cover_pct(_at_starts(along, cut, LAYERS), altitude_deg) - here
+        there_pct = _at_starts(forecast.hours, cut, along, LAYERS)
+        moved = joint_cover_pct(there_pct, altitude_deg) - here
         frame = np.clip(beside + moved, 0.0, 100.0)
     known = ~(np.isnan(frame) | np.isnan(beside) | np.isnan(cover.plan_pct))
     if known.all():
-        return SeenHours(cut.inside, frame, beside, cover.plan_pct, cover)
+        return SeenHours(cut, frame, beside, cover)
     kept = Cover(cover.total[known], cover.opaque[known], cover.thin[known], cover.has_layers[known])
-    return SeenHours(cut.inside.only(list(known)), frame[known], beside[known], kept.plan_pct, kept)
+    return SeenHours(cut.only(known), frame[known], beside[known], kept)
 
 
-def cover_above_site(forecast: Forecast, cut: PartsCut) -> Cover:
+def cover_above_site(forecast: Forecast, cut: Parts) -> Cover:
     """The cloud of some of a forecast's hours that lies above its place, as far as that is known.
 
     What lies below is left out: by height where that is known, else a low layer whose top lies below the
@@ -237,13 +208,11 @@ def cover_above_site(forecast: Forecast, cut: PartsCut) -> Cover:
     return _cover(total, left, low, mid, high)
 
 
-def _at_starts(along: Hours, cut: PartsCut, names: Sequence[str]) -> list[Floats]:
-    """Columns of the line of sight at the hours of a cut, by their starts; NaN where it hasn't that hour."""
+def _at_starts(hours: Hours, cut: Parts, along: Hours, names: Sequence[str]) -> list[Floats]:
+    """Columns of the line of sight at some hours, by their starts; NaN where it hasn't that hour."""
     index_of = {start: at for at, start in enumerate(along.starts)}
-    places = [index_of.get(start) for start in cut.starts]
-    columns = [along.column(name) for name in names]
-    told = [[None if at is None else column[at] for at in places] for column in columns]
-    return [np.array(each, dtype=np.float64) for each in told]
+    places = np.array([index_of.get(start, -1) for start in hours.starts[cut.within]], dtype=np.int64)
+    return [np.append(along.numbers(name), np.nan)[places] for name in names]
 
 
 def low_lies_below(forecast: Forecast) -> bool:

@@ -10,13 +10,20 @@ official warning) counts from leave-by to home. With one span for both, rain at 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from math import log
+from collections.abc import Iterable, Mapping
+from datetime import datetime
+from itertools import groupby
+from operator import attrgetter
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike
 
 from alerts.common.phrases import Phrase, phrase
-from alerts.weather.hours import HourlyWeather, Hours
+from alerts.common.span import Span
+from alerts.weather.hours import US, Hours
 from alerts.weather.outlook import Hazard, HazardLevel
-from alerts.weather.worst_of import NOTHING, HazardQuery, HazardSpan, Worst
+from alerts.weather.skill import Floats
 
 WIND_SHAKES_MS = 8.0  # Beaufort 5: small trees sway, and so does a tripod
 WIND_UNSAFE_MS = 17.2  # Beaufort 8, gale: walking is hard
@@ -47,11 +54,35 @@ SMOKE_VERY_UNHEALTHY_UG_M3 = 125.5
 as of 2024)."""
 
 
-def assess_trip(there: HazardSpan, away: HazardSpan) -> tuple[Hazard, ...]:
-    """The hazards that count on the way too, on what the sources have of each span."""
+KNOWN_FROM_SHARE = 0.8
+"""A value is known over a span when one source has it for this share of the time."""
+
+
+class Worst(NamedTuple):
+    """The worst value found and when it begins, and whether one source knows it for most of the span; None
+    where nobody says anything."""
+
+    value: float | None = None
+    known: bool = False
+    at: datetime | None = None
+
+    def at_least(self, limit: float) -> bool:
+        return self.value is not None and self.value >= limit
+
+    def at_most(self, limit: float) -> bool:
+        return self.value is not None and self.value <= limit
+
+
+NOTHING = Worst()
+WorstOf = Mapping[str, Worst]
+"""By quantity, as `quantities` names them; `foggy_share`: the most of the span that one source has in fog."""
+
+
+def assess_trip(there: WorstOf, away: WorstOf) -> tuple[Hazard, ...]:
+    """The hazards that count on the way too, by the worst that the sources have of each span."""
     return (
-        _blowing(_WIND, there, away),
-        _blowing(_GUST, there, away),
+        _blowing("wind", there, away, WIND_SHAKES_MS, WIND_UNSAFE_MS),
+        _blowing("gust", there, away, GUST_SHAKES_MS, GUST_UNSAFE_MS),
         _precipitation(there, away),
         _thunder(away),
         _cold(there, away),
@@ -59,9 +90,144 @@ def assess_trip(there: HazardSpan, away: HazardSpan) -> tuple[Hazard, ...]:
     )
 
 
-def assess_on_site(there: HazardSpan, air: HazardSpan) -> tuple[Hazard, ...]:
-    """The hazards that count while shooting alone."""
+def assess_on_site(there: WorstOf, air: WorstOf) -> tuple[Hazard, ...]:
+    """The hazards that count while shooting alone. air: by what tells of aerosols."""
     return _lens(there), _smoke(air)
+
+
+# ---- what cold and damp do
+
+FREEZES_FROM_C = -15.0
+"""In air warmer than this bare skin doesn't freeze within half an hour."""
+
+
+def wind_chill_c(temperature_c: ArrayLike, wind_ms: ArrayLike) -> Floats:
+    """Felt temperature; NaN outside the index's range (above 10 °C, or wind of 4.8 km/h and less).
+
+    wind_ms: mean wind at 10 m. Source: U.S. National Weather Service and Environment Canada,
+    wind chill index of November 2001, metric form.
+    """
+    air_c, wind_kmh = np.asarray(temperature_c, dtype=np.float64), np.multiply(wind_ms, 3.6)
+    power = wind_kmh**0.16
+    chill_c = 13.12 + 0.6215 * air_c - 11.37 * power + 0.3965 * air_c * power
+    return np.where((air_c > 10) | (wind_kmh <= 4.8), np.nan, chill_c)
+
+
+def frostbite_minutes(temperature_c: ArrayLike, wind_ms: ArrayLike) -> Floats:
+    """Minutes until bare skin freezes, where that is 30 or less; NaN where it takes longer.
+
+    wind_ms: mean wind at 10 m. Source: the formula behind the NWS wind chill chart (2001).
+    """
+    air_c = np.asarray(temperature_c, dtype=np.float64)
+    freezes = np.where(air_c > FREEZES_FROM_C, np.nan, -4.8 - air_c) ** -1.668
+    minutes = (-24.5 * (0.667 * np.multiply(wind_ms, 3.6) + 4.8) + 2111) * freezes
+    return np.where(minutes <= 30, np.maximum(minutes, 0.0), np.nan)
+
+
+def dew_point_c(temperature_c: ArrayLike, relative_humidity_pct: ArrayLike) -> Floats:
+    """Dew point over water. Source: Alduchov and Eskridge 1996, J. Appl. Meteor. 35, 601-609.
+
+    relative_humidity_pct: -40..50 °C, vapour pressure within 0.4 %; NaN where it is 0.
+    """
+    air_c, humidity = (np.asarray(each, dtype=np.float64) for each in (temperature_c, relative_humidity_pct))
+    gamma = np.log(np.where(humidity > 0, humidity, np.nan) / 100) + 17.625 * air_c / (243.04 + air_c)
+    found: Floats = 243.04 * gamma / (17.625 - gamma)
+    return found
+
+
+def felt_c(temperature_c: ArrayLike, wind_ms: ArrayLike) -> Floats:
+    """Wind chill where it is defined, else the air temperature; NaN while either is missing."""
+    air_c, chill_c = np.asarray(temperature_c, dtype=np.float64), wind_chill_c(temperature_c, wind_ms)
+    return np.where(np.isnan(np.multiply(wind_ms, 1.0)), np.nan, np.where(np.isnan(chill_c), air_c, chill_c))
+
+
+def dew_spread_c(temperature_c: ArrayLike, own_c: ArrayLike, relative_humidity_pct: ArrayLike) -> Floats:
+    """How far the air is above its dew point, from the feed's own or from relative humidity."""
+    air_c, own = (np.asarray(each, dtype=np.float64) for each in (temperature_c, own_c))
+    return air_c - np.where(np.isnan(own), dew_point_c(air_c, relative_humidity_pct), own)
+
+
+# ---- the worst of each quantity over a span
+
+LEAST = frozenset({"temperature", "felt", "frostbite", "dew_spread"})
+"""Quantities whose least value is the worst one."""
+
+
+def quantities(hours: Hours) -> dict[str, Floats]:
+    """What hazards are judged by in each hour, NaN where it is unknown; each of shape (hours,)."""
+    told = hours.numbers
+    temperature_c, wind_ms, visibility_m = told("temperature_c"), told("wind_ms"), told("visibility_m")
+    rate_mm_h, thunder_pct = told("precipitation_mm") / hours.times.lengths_h, told("thunder_probability_pct")
+    is_icy = (rate_mm_h >= PRECIPITATION_WET_MM_H) & (temperature_c <= ICY_BELOW_C)
+    in_fog_pct = np.where(np.isnan(visibility_m), np.nan, 100.0 * (visibility_m < FOG_VISIBILITY_M))
+    return {
+        "wind": wind_ms,
+        "gust": told("gust_ms"),
+        "rain_pct": told("precipitation_probability_pct"),
+        "rate_mm_h": rate_mm_h,
+        "icy": np.where(np.isnan(rate_mm_h + temperature_c), np.nan, is_icy),  # may freeze on the road
+        # by the feed's chance; where it has none, storms that its words name
+        "thunder_pct": np.where(np.isnan(thunder_pct), 100.0 * told("thunder_named"), thunder_pct),
+        "temperature": temperature_c,
+        "felt": felt_c(temperature_c, wind_ms),
+        "frostbite": frostbite_minutes(temperature_c, wind_ms),
+        # the share of fog, or 100 and 0 for visibility on either side of 1 km; the worse where both speak
+        "fog_pct": np.fmax(told("fog_pct"), in_fog_pct),
+        "fog_named": told("fog_named"),
+        "cloud_below_pct": told("cloud_below_pct"),
+        "dew_spread": dew_spread_c(temperature_c, told("dew_point_c"), told("relative_humidity_pct")),
+        "optical_depth": told("aerosol_optical_depth"),
+        "fine_ug_m3": told("pm2_5_ug_m3"),
+    }
+
+
+def _table(hours: Hours) -> Floats:
+    """The quantities as rows, so that the most is the worst; unknown is less than all. Made once."""
+    if hours.hazards is None:
+        rows = quantities(hours)
+        table = np.stack([-row if name in LEAST else row for name, row in rows.items()])
+        hours.hazards = np.where(np.isnan(table), -np.inf, table)
+    return hours.hazards
+
+
+NAMES = tuple(quantities(Hours((), (), {})))
+_SIGNS = np.array([-1.0 if name in LEAST else 1.0 for name in NAMES])
+_FOG = NAMES.index("fog_pct")
+
+
+def worst_of(sources: Iterable[Hours], span: Span, must: Span) -> WorstOf:
+    """The worst of each quantity in the hours that touch the span, as any of the sources has it, the earliest
+    of equals. must: the part of the span for which a value must be known."""
+    tables, starts = [], list[datetime]()
+    known_us, foggy_us = np.zeros(len(NAMES)), 0.0
+    for times, run in groupby(sources, key=attrgetter("times")):
+        cut = times.cut(span)
+        if not len(cut):
+            continue
+        told = np.stack([_table(hours)[:, cut.within] for hours in run])  # shape (sources, quantities, hours)
+        known_us = np.maximum(known_us, ((told > -np.inf) @ cut.shared_us(must)).max(axis=0))
+        foggy_us = max(foggy_us, ((told[:, _FOG] >= FOG_SHARE_PCT) @ cut.shared_us(span)).max())
+        tables.append(told.max(axis=0))
+        starts += cut.starts
+    if not tables:
+        return dict.fromkeys((*NAMES, "foggy_share"), NOTHING)
+    if len(tables) > 1:
+        order = sorted(range(len(starts)), key=starts.__getitem__)
+        starts = [starts[at] for at in order]
+        table = np.concatenate(tables, axis=1)[:, order]
+    else:
+        (table,) = tables
+    at = table.argmax(axis=1)
+    values = (_SIGNS * table[np.arange(len(NAMES)), at] + 0.0).tolist()  # the sum: there is one zero alone
+    is_known = known_us >= KNOWN_FROM_SHARE * must.duration / US
+    found = {
+        name: Worst(value, known, starts[first]) if abs(value) < np.inf else NOTHING
+        for name, value, known, first in zip(NAMES, values, is_known.tolist(), at.tolist(), strict=True)
+    }
+    return found | {"foggy_share": Worst(float(foggy_us * US / span.duration))}
+
+
+# ---- one hazard after the other
 
 
 def _level(fails: bool, known: bool, warns: bool) -> HazardLevel:
@@ -87,138 +253,27 @@ def _figure(worst: Worst) -> float | None:
     return None if worst.value is None else round(float(worst.value), 3)
 
 
-# ---- what cold and damp do
-
-FREEZES_FROM_C = -15.0
-"""In air warmer than this bare skin doesn't freeze within half an hour."""
-
-
-def wind_chill_c(temperature_c: float, wind_ms: float) -> float | None:
-    """Felt temperature; None outside the index's range (above 10 °C, or wind of 4.8 km/h and less).
-
-    wind_ms: mean wind at 10 m. Source: U.S. National Weather Service and Environment Canada,
-    wind chill index of November 2001, metric form.
-    """
-    wind_kmh = wind_ms * 3.6
-    if temperature_c > 10 or wind_kmh <= 4.8:
-        return None
-    power: float = wind_kmh**0.16
-    return 13.12 + 0.6215 * temperature_c - 11.37 * power + 0.3965 * temperature_c * power
-
-
-def frostbite_minutes(temperature_c: float, wind_ms: float) -> float | None:
-    """Minutes until bare skin freezes, where that is 30 or less; None where it takes longer.
-
-    wind_ms: mean wind at 10 m. Source: the formula behind the NWS wind chill chart (2001).
-    """
-    if temperature_c > FREEZES_FROM_C:
-        return None
-    minutes = float((-24.5 * (0.667 * wind_ms * 3.6 + 4.8) + 2111) * (-4.8 - temperature_c) ** -1.668)
-    return max(minutes, 0.0) if minutes <= 30 else None
-
-
-def dew_point_c(temperature_c: float, relative_humidity_pct: float) -> float:
-    """Dew point over water. Source: Alduchov and Eskridge 1996, J. Appl. Meteor. 35, 601-609.
-
-    relative_humidity_pct: above 0; -40..50 °C, vapour pressure within 0.4 %.
-    """
-    gamma = log(relative_humidity_pct / 100) + 17.625 * temperature_c / (243.04 + temperature_c)
-    return 243.04 * gamma / (17.625 - gamma)
-
-
-def felt(temperature_c: float | None, wind_ms: float | None) -> float | None:
-    """Wind chill where it is defined, else the air temperature; None while either is missing."""
-    if temperature_c is None or wind_ms is None:
-        return None
-    chill = wind_chill_c(temperature_c, wind_ms)
-    return temperature_c if chill is None else chill
-
-
-def dew_spread(
-    temperature_c: float | None, own_c: float | None, relative_humidity_pct: float | None
-) -> float | None:
-    """How far the air is above its dew point, from the feed's own or from relative humidity."""
-    if temperature_c is None:
-        return None
-    if own_c is not None:
-        return temperature_c - own_c
-    return (
-        temperature_c - dew_point_c(temperature_c, relative_humidity_pct) if relative_humidity_pct else None
-    )
-
-
-def dew_spread_c(hour: HourlyWeather) -> float | None:
-    """The same of an hour."""
-    return dew_spread(hour.temperature_c, hour.dew_point_c, hour.relative_humidity_pct)
-
-
-def frostbite(temperature_c: float | None, wind_ms: float | None) -> float | None:
-    """Minutes until bare skin freezes; None where it takes longer or isn't known."""
-    return None if temperature_c is None or wind_ms is None else frostbite_minutes(temperature_c, wind_ms)
-
-
-# ---- one hazard after the other
-
-
-@dataclass(frozen=True, slots=True)
-class _Blowing:
-    """Wind or gusts: from which speeds on they shake a tripod, and are unsafe."""
-
-    name: str
-    query: HazardQuery
-    shakes_ms: float
-    unsafe_ms: float
-
-
-_WIND = _Blowing("wind", HazardQuery.of_field("wind_ms"), WIND_SHAKES_MS, WIND_UNSAFE_MS)
-_GUST = _Blowing("gust", HazardQuery.of_field("gust_ms"), GUST_SHAKES_MS, GUST_UNSAFE_MS)
-
-
-def _blowing(kind: _Blowing, there: HazardSpan, away: HazardSpan) -> Hazard:
-    """The worst while shooting; on the way only what is unsafe."""
-    worst, on_way = there.worst(kind.query), away.worst(kind.query)
-    is_away = on_way.at_least(kind.unsafe_ms) and not worst.at_least(kind.unsafe_ms)
+def _blowing(name: str, there: WorstOf, away: WorstOf, shakes_ms: float, unsafe_ms: float) -> Hazard:
+    """Wind or gusts: from which speeds on they shake a tripod, and are unsafe. The worst while shooting; on
+    the way only what is unsafe."""
+    worst, on_way = there[name], away[name]
+    is_away = on_way.at_least(unsafe_ms) and not worst.at_least(unsafe_ms)
     told = on_way if is_away else worst
-    level = _level(told.at_least(kind.unsafe_ms), worst.known, worst.at_least(kind.shakes_ms))
-    said = phrase("weather.blowing-away" if is_away else "weather.blowing", kind=kind.name, ms=_figure(told))
-    return _hazard(kind.name, level, told, "m/s", said)
+    level = _level(told.at_least(unsafe_ms), worst.known, worst.at_least(shakes_ms))
+    said = phrase("weather.blowing-away" if is_away else "weather.blowing", kind=name, ms=_figure(told))
+    return _hazard(name, level, told, "m/s", said)
 
 
-def _rates_mm_h(hours: Hours, within: slice) -> list[float | None]:
-    amounts_mm = hours.column("precipitation_mm", within)
-    lengths_h = hours.times.lengths_h[within]
-    return [
-        None if amount_mm is None else amount_mm / length_h
-        for amount_mm, length_h in zip(amounts_mm, lengths_h, strict=True)
-    ]
-
-
-def _icy(hours: Hours, within: slice) -> list[float | None]:
-    """1 where what falls may freeze on the road."""
-    temperatures_c = hours.column("temperature_c", within)
-    return [
-        None
-        if rate is None or temperature_c is None
-        else float(rate >= PRECIPITATION_WET_MM_H and temperature_c <= ICY_BELOW_C)
-        for rate, temperature_c in zip(_rates_mm_h(hours, within), temperatures_c, strict=True)
-    ]
-
-
-_RAIN_PCT = HazardQuery.of_field("precipitation_probability_pct")
-_RATE_MM_H = HazardQuery(_rates_mm_h)
-_ICY = HazardQuery(_icy)
-
-
-def _precipitation(there: HazardSpan, away: HazardSpan) -> Hazard:
+def _precipitation(there: WorstOf, away: WorstOf) -> Hazard:
     """Fails from a chance of 30 % or an amount of 0.2 mm/h on while shooting; known when either is.
 
     On the way only torrents fail; snow or ice on the road warns.
     """
-    chance = there.worst(_RAIN_PCT)
-    rate, torrent = there.worst(_RATE_MM_H), away.worst(_RATE_MM_H)
+    chance = there["rain_pct"]
+    rate, torrent = there["rate_mm_h"], away["rate_mm_h"]
     wet = chance.at_least(PRECIPITATION_LIKELY_PCT) or rate.at_least(PRECIPITATION_WET_MM_H)
     fails = wet or torrent.at_least(PRECIPITATION_TORRENT_MM_H)
-    icy = torrent.at_least(PRECIPITATION_WET_MM_H) and away.worst(_ICY).at_least(1.0)
+    icy = torrent.at_least(PRECIPITATION_WET_MM_H) and away["icy"].at_least(1.0)
     level = _level(fails, chance.known or rate.known, icy or chance.at_least(PRECIPITATION_UNLIKELY_PCT))
 
     told = "both" if None not in (chance.value, rate.value) else "chance" if rate.value is None else "rate"
@@ -235,34 +290,18 @@ def _precipitation(there: HazardSpan, away: HazardSpan) -> Hazard:
     return Hazard("precipitation", level, said, value, unit, worst.at)
 
 
-def _thunder_chance(probability_pct: float | None, named: bool | None) -> float | None:
-    if probability_pct is not None:
-        return probability_pct
-    return None if named is None else 100.0 * named
-
-
-_THUNDER_PCT = HazardQuery.made_by(_thunder_chance, "thunder_probability_pct", "thunder_named")
-
-
-def _thunder(away: HazardSpan) -> Hazard:
+def _thunder(away: WorstOf) -> Hazard:
     """By the feed's chance; where it has none, storms that its words name fail outright."""
-    worst = away.worst(_THUNDER_PCT)
+    worst = away["thunder_pct"]
     level = _level(worst.at_least(THUNDER_BLOCKS_PCT), worst.known, worst.at_least(THUNDER_WARNS_PCT))
     if worst.at_least(100.0):
         return _hazard("thunder", level, worst, "%", phrase("weather.thunder-named"))
     return _hazard("thunder", level, worst, "%", phrase("weather.thunder", chance_pct=_figure(worst)))
 
 
-_TEMPERATURE_C = HazardQuery.of_field("temperature_c", least=True)
-_FELT_C = HazardQuery.made_by(felt, "temperature_c", "wind_ms", least=True)
-_FROSTBITE_MIN = HazardQuery.made_by(frostbite, "temperature_c", "wind_ms", least=True)
-
-
-def _cold(there: HazardSpan, away: HazardSpan) -> Hazard:
+def _cold(there: WorstOf, away: WorstOf) -> Hazard:
     """Felt cold while shooting; fails where bare skin freezes within 10 minutes, on the way too."""
-    worst, freezes = there.worst(_FELT_C), NOTHING
-    if away.worst(_TEMPERATURE_C).at_most(FREEZES_FROM_C):
-        freezes = away.worst(_FROSTBITE_MIN)
+    worst, freezes = there["felt"], away["frostbite"]
     level = _level(freezes.at_most(FROSTBITE_BLOCKS_MIN), worst.known, worst.at_most(COLD_FELT_C))
     if freezes.at_most(FROSTBITE_WARNS_MIN):
         said = phrase("weather.cold-frostbite", felt_c=_figure(worst), freezes_min=_figure(freezes))
@@ -271,36 +310,22 @@ def _cold(there: HazardSpan, away: HazardSpan) -> Hazard:
     return _hazard("cold", level, worst, "°C", said)
 
 
-def _fog_share(share_pct: float | None, visibility_m: float | None) -> float | None:
-    """The fog share, or 100 and 0 for visibility on either side of 1 km; the worse where both speak."""
-    if visibility_m is None:
-        return share_pct
-    seen_pct = 100.0 if visibility_m < FOG_VISIBILITY_M else 0.0
-    return seen_pct if share_pct is None else max(share_pct, seen_pct)
-
-
-_FOG_PCT = HazardQuery.made_by(_fog_share, "fog_pct", "visibility_m")
-_FOG_NAMED = HazardQuery.of_field("fog_named")
-_CLOUD_BELOW = HazardQuery.of_field("cloud_below_pct")
-
-
-def _fog(there: HazardSpan, away: HazardSpan) -> Hazard:
+def _fog(there: WorstOf, away: WorstOf) -> Hazard:
     """Warns of any fog, on the way too; fails when measured fog fills more than half of the shooting.
 
     Fog that is only named ("patchy fog") warns and no more. So does fog of a cell whose cloud lies below the
     site: the cell's ground is in it, the site above it, and the road leads through it.
     """
-    share, on_way = there.worst(_FOG_PCT), away.worst(_FOG_PCT)
-    named, below = away.worst(_FOG_NAMED), away.worst(_CLOUD_BELOW)
+    share, on_way, named, below = (
+        there["fog_pct"],
+        away["fog_pct"],
+        away["fog_named"],
+        away["cloud_below_pct"],
+    )
     in_valley = below.at_least(CLOUD_BELOW_WARNS_PCT)
-    stands_above = there.worst(_CLOUD_BELOW).at_least(CLOUD_BELOW_WARNS_PCT)
-    fills = False
-    if share.at_least(FOG_SHARE_PCT) and not stands_above:  # one source has it in more than half of the span
-        for hours, cut in ((each, cut) for sources, cut, _ in there.sources for each in sources.members):
-            shares_pct = _FOG_PCT.column(hours, cut.within)
-            foggy = cut.inside.only([(share_pct or 0.0) >= FOG_SHARE_PCT for share_pct in shares_pct])
-            fills = fills or foggy.total / cut.span.duration > 0.5
-    warns = on_way.at_least(FOG_WARNS_SHARE_PCT) or named.at_least(True) or in_valley
+    stands_above = there["cloud_below_pct"].at_least(CLOUD_BELOW_WARNS_PCT)
+    fills = not stands_above and (there["foggy_share"].value or 0.0) > 0.5
+    warns = on_way.at_least(FOG_WARNS_SHARE_PCT) or named.at_least(1.0) or in_valley
     level = _level(fills, share.known or named.known or in_valley, warns)
 
     if share.value is None and (named.value is not None or in_valley):
@@ -315,27 +340,18 @@ def _fog(there: HazardSpan, away: HazardSpan) -> Hazard:
     return _hazard("fog", level, share, "%", fog)
 
 
-_DEW_SPREAD_C = HazardQuery.made_by(
-    dew_spread, "temperature_c", "dew_point_c", "relative_humidity_pct", least=True
-)
-
-
-def _lens(there: HazardSpan) -> Hazard:
+def _lens(there: WorstOf) -> Hazard:
     """Dew on the front glass, or frost when the dew point lies below freezing; never blocks a go."""
-    spread = there.worst(_DEW_SPREAD_C)
-    kind = "frost" if there.worst(_TEMPERATURE_C).at_most(0.0) else "dew"
+    spread = there["dew_spread"]
+    kind = "frost" if there["temperature"].at_most(0.0) else "dew"
     level = _level(False, spread.known, spread.at_most(DEW_SPREAD_C))
     key = "weather.lens-likely" if level is HazardLevel.WARN else "weather.lens-dry"
     return _hazard("lens", level, spread, "°C", phrase(key, kind=kind, spread_c=_figure(spread)))
 
 
-_OPTICAL_DEPTH = HazardQuery.of_field("aerosol_optical_depth")
-_FINE_PARTICLES = HazardQuery.of_field("pm2_5_ug_m3")
-
-
-def _smoke(there: HazardSpan) -> Hazard:
+def _smoke(air: WorstOf) -> Hazard:
     """Smoke or dust: dims the sky by its optical depth, and hurts by its fine particles."""
-    depth, fine = there.worst(_OPTICAL_DEPTH), there.worst(_FINE_PARTICLES)
+    depth, fine = air["optical_depth"], air["fine_ug_m3"]
     fails = depth.at_least(HAZE_HIDES) or fine.at_least(SMOKE_VERY_UNHEALTHY_UG_M3)
     warns = depth.at_least(HAZE_DIMS) or fine.at_least(SMOKE_UNHEALTHY_UG_M3)
     level = _level(fails, depth.known or fine.known, warns)

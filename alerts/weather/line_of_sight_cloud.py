@@ -74,13 +74,13 @@ def _same_hours(hours: Hours, theirs: Hours, window: Span) -> list[int | None]:
     """For each hour the one of another forecast over the window that begins with it, else that holds its
     middle."""
     cut = theirs.cut(window)
-    index_of = {start: cut.first + at for at, start in enumerate(cut.starts)}
+    index_of = {start: cut.first + at for at, start in enumerate(theirs.starts[cut.within])}
     found = []
     for start, end in zip(hours.starts, hours.ends, strict=True):
         index = index_of.get(start)
         if index is None:
             index = theirs.index_at(start + (end - start) / 2)
-            index = index if index is not None and cut.first <= index < cut.after else None
+            index = index if index is not None and index in range(*cut.within.indices(len(theirs))) else None
         found.append(index)
     return found
 

@@ -152,7 +152,7 @@ def _with_cloud(hours: Hours, hour: Span, thing: str, *, clear: bool) -> Hours:
     totals = list(hours.column(TOTAL))
     layers = {field: list(hours.column(field)) for field in LAYERS}
     cut, to = hours.cut(hour), 0.0 if clear else 100.0
-    for at in range(cut.first, cut.after):
+    for at in range(cut.first, cut.first + len(cut)):
         told: dict[str, Any] = {field: column[at] for field, column in layers.items()}
         if thing == CLOUD:
             totals[at] = to

@@ -152,7 +152,7 @@ def pooled_evidence(by_lineage: ArrayLike, voices: ArrayLike) -> Floats:
     together say how much their agreement is worth.
     """
     evidences = np.asarray(by_lineage, dtype=np.float64)
-    together = np.broadcast_to(np.asarray(voices, dtype=np.float64), evidences.shape).sum(axis=-1)
+    together = np.asarray(voices, dtype=np.float64).sum(axis=-1)
     joint: Floats = evidences.mean(axis=-1) * effective_voices(together)
     return joint
 

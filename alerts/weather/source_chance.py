@@ -9,12 +9,12 @@ from functools import partial
 from statistics import median
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from alerts.common.phrases import Phrase, phrase
 from alerts.common.plain_values import value
 from alerts.common.span import Span
 from alerts.weather.clouds import (
-    OVERHEAD_ALONE,
     Makeup,
     SeenHours,
     cover_as_told,
@@ -24,6 +24,7 @@ from alerts.weather.clouds import (
 )
 from alerts.weather.forecast import Forecast, LayerScheme, Sight, Source
 from alerts.weather.freshness import why_unusable
+from alerts.weather.hours import Parts
 from alerts.weather.line_of_sight import TYPICAL_ALTITUDE_DEG, SightView
 from alerts.weather.outlook import SourceChance
 from alerts.weather.skill import (
@@ -36,8 +37,8 @@ from alerts.weather.skill import (
     usual_log_odds,
 )
 from alerts.weather.sky_now import StationSky
-from alerts.weather.stretches import ALL_CLOUD_PCT, Clouds, PartsCut
 
+ALL_CLOUD_PCT = 100.0
 MOST_UNKNOWN_SHARE = 0.2
 """A source with more of the window unknown than this can't say."""
 MUCH_CLOUD_PCT = 50.0
@@ -107,10 +108,32 @@ class EventQuery:
         told = evidence(least_cloud_pct, lead_days, self.ahead_h, self.length_h, self.clear_share)
         return float(told.mean())
 
+    def clearest_pct(self, parts: Parts, cloud_pct: ArrayLike) -> Floats:
+        """The worst cloud of each member's clearest stretch, 100 where no stretch is that long, shape
+        (members,). cloud_pct: shape (members, parts)."""
+        least: Floats = worst_of_stretches(parts, cloud_pct, self.length).min(axis=-1, initial=ALL_CLOUD_PCT)
+        return least
+
 
 def still_ahead(window: Span, length: timedelta, now: datetime) -> Span:
     """The part of the window that can still hold the event; all of it when it is over or to come."""
     return Span(now, window.end) if window.start < now < window.end - length else window
+
+
+def worst_of_stretches(parts: Parts, cloud_pct: ArrayLike, length: timedelta) -> Floats:
+    """The worst cloud of each stretch of that length, shape (members, stretches). cloud_pct: shape (members,
+    parts), nothing unknown."""
+    clouds, stretches = np.asarray(cloud_pct, dtype=np.float64), parts.stretches(length)
+    if not stretches:
+        return np.empty((len(clouds), 0))
+    edges = [edge for within in stretches.values() for edge in (within.start, within.stop)]
+    if max(edges) >= len(parts):  # an edge may stand just behind the last part
+        clouds = np.concatenate([clouds, np.zeros((len(clouds), 1))], axis=-1)
+    worst: Floats = np.maximum.reduceat(clouds, edges, axis=-1)[:, ::2]
+    return worst
+
+
+NO_PARTS = Parts((), ())
 
 
 @value(frozen=True, slots=True)
@@ -123,7 +146,8 @@ class SourceReading:
     terms (the ground plan overhead); None without a run before. voices: `effective_voices` of its members, 1
     for a run.
     lead_days: from its issue to the window's middle. seen: a run's cloud hour by hour.
-    clouds: of its members in the frame. chance, chance_beside: its own answers, 0..1.
+    parts, cloud_pct: cloud of its members in the frame, nothing unknown, shape (members, parts); worst_pct:
+    in each stretch, shape (members, stretches). chance, chance_beside: its own answers, 0..1.
     """
 
     forecast: Forecast
@@ -139,7 +163,9 @@ class SourceReading:
     chance_beside: float | None = None
     least_cloud_pct: float | None = None
     least_plan_pct: float | None = None
-    clouds: Clouds | None = None
+    parts: Parts = NO_PARTS
+    cloud_pct: Floats = field(default_factory=partial(np.empty, (0, 0)))
+    worst_pct: Floats = field(default_factory=partial(np.empty, (0, 0)))
     seen: SeenHours | None = None
     sight: Sight | None = None
     fog_below: bool = False
@@ -147,6 +173,19 @@ class SourceReading:
     @property
     def source(self) -> Source:
         return self.forecast.source
+
+    def worst_from(self, starts: Sequence[datetime], length: timedelta) -> Floats:
+        """The worst cloud of the stretches that begin at these moments, ascending, 100 where one has a gap:
+        (members, starts)."""
+        known = self.parts.stretches(length)
+        if list(known) == starts:
+            return self.worst_pct
+        worst = np.full((len(self.cloud_pct), len(starts)), ALL_CLOUD_PCT)
+        for at, start in enumerate(starts):
+            within = known.get(start) or self.parts.stretch_at(start, length)
+            if within is not None:
+                worst[:, at] = self.cloud_pct[:, within].max(axis=-1)
+        return worst
 
     def as_listed(self) -> SourceChance:
         """As the outlook lists it."""
@@ -169,7 +208,7 @@ def read_sources(forecasts: Sequence[Forecast], query: EventQuery) -> tuple[Sour
     Sources with layers are read first: what cloud is made of there stands for the layers of the others.
     """
     readings: dict[int, SourceReading] = {}
-    makeup = OVERHEAD_ALONE
+    makeup: Makeup = ()
     for is_layered in (True, False):
         for at, forecast in enumerate(forecasts):
             if (not forecast.members and forecast.layer_scheme is not LayerScheme.NONE) is not is_layered:
@@ -183,25 +222,27 @@ def read_sources(forecasts: Sequence[Forecast], query: EventQuery) -> tuple[Sour
                 continue
             read = _read_ensemble if forecast.members else _read_run
             readings[at] = read(forecast, cut, query, makeup)
-        makeup = Makeup.of(each.seen for each in readings.values() if each.seen)
+        seen = (each.seen for each in readings.values() if each.seen)
+        makeup = tuple(each for each in seen if len(each.parts) and each.cover.has_layers.all())
     return tuple(readings[at] for at in range(len(forecasts)))
 
 
-def _read_run(forecast: Forecast, cut: PartsCut, query: EventQuery, makeup: Makeup) -> SourceReading:
+def _read_run(forecast: Forecast, cut: Parts, query: EventQuery, makeup: Makeup) -> SourceReading:
     """A single run: an ensemble of one."""
     sight = forecast.sight_over(query.dark or query.window)
     altitude_deg = sight.altitude_deg if sight else query.altitude_deg
     seen = seen_clouds(forecast, cut, altitude_deg, sight.hours if sight else None, makeup)
-    if why_not := _too_unknown(1 - seen.parts.total / query.ahead.duration):
+    parts, length = seen.parts, query.length
+    if why_not := _too_unknown(1 - parts.total / query.ahead.duration):
         return SourceReading(forecast, why_not=why_not)
 
     # 1. What it says now, of the frame and of the sky all round as it is overhead.
     lead_days = query.lead_days(forecast)
-    frame = Clouds.of(seen.parts, [seen.frame_pct], query.length)
-    found = found_beside = query.evidence(frame.least_pct, lead_days)
+    worst_pct = worst_of_stretches(parts, seen.frame_pct[None], length)
+    least_pct = worst_pct.min(axis=-1, initial=ALL_CLOUD_PCT)
+    found = found_beside = query.evidence(least_pct, lead_days)
     if sight:
-        beside = Clouds.of(seen.parts, [seen.beside_pct], query.length)
-        found_beside = query.evidence(beside.least_pct, lead_days)
+        found_beside = query.evidence(query.clearest_pct(parts, seen.beside_pct[None]), lead_days)
 
     # 2. What it said by the run before, both from the ground plan overhead.
     evidence_now = evidence_then = None
@@ -209,12 +250,15 @@ def _read_run(forecast: Forecast, cut: PartsCut, query: EventQuery, makeup: Make
         nows = cover_as_told(forecast.hours, forecast.layer_scheme, cut.within).plan_pct
         both = np.array([nows, np.array(forecast.cloud_before_pct[cut.within], dtype=np.float64)])
         known = ~np.isnan(both).any(axis=0)
-        parts = cut.inside.only(list(known))
-        if not _too_unknown(1 - parts.total / query.ahead.duration):
-            now, then = Clouds.of(parts, both[:, known], query.length).least_pct
+        there = cut.only(known)
+        if not _too_unknown(1 - there.total / query.ahead.duration):
+            now, then = query.clearest_pct(there, both[:, known])
             evidence_now, evidence_then = query.evidence(now, lead_days), query.evidence(then, lead_days)
 
-    stretch = frame.clearest_stretch
+    least = least_plan = None
+    if worst_pct.size:  # the clearest stretch
+        within = list(parts.stretches(length).values())[int(worst_pct[0].argmin())]
+        least, least_plan = float(least_pct[0]), float(seen.cover.plan_pct[within].max())
     lows = forecast.hours.column("cloud_low_pct", cut.within) if low_lies_below(forecast) else ()
     return SourceReading(
         forecast,
@@ -225,33 +269,35 @@ def _read_run(forecast: Forecast, cut: PartsCut, query: EventQuery, makeup: Make
         lead_days=lead_days,
         chance=query.chance([found], [1.0]),
         chance_beside=query.chance([found_beside], [1.0]),
-        least_cloud_pct=None if stretch is None else float(frame.least_pct[0]),
-        least_plan_pct=None if stretch is None else max(seen.plan_pct[stretch.first : stretch.after]),
-        clouds=frame,
+        least_cloud_pct=least,
+        least_plan_pct=least_plan,
+        parts=parts,
+        cloud_pct=seen.frame_pct[None],
+        worst_pct=worst_pct,
         seen=seen,
         sight=sight,
         fog_below=any((low or 0.0) >= MUCH_CLOUD_PCT for low in lows),
     )
 
 
-def _read_ensemble(forecast: Forecast, cut: PartsCut, query: EventQuery, makeup: Makeup) -> SourceReading:
+def _read_ensemble(forecast: Forecast, cut: Parts, query: EventQuery, makeup: Makeup) -> SourceReading:
     """An ensemble: each member's event joint over all hours, its total made up as the place's cloud is."""
-    parts = cut.inside
     totals = np.array([member[cut.within] for member in forecast.members], dtype=np.float64)
     missing = np.isnan(totals)
-    known_h = float(((~missing) * parts.lengths_h).sum()) / len(totals)
+    known_h = float(((~missing) * cut.lengths_h).sum()) / len(totals)
     if why_not := _too_unknown(1 - known_h / query.ahead_h):
         return SourceReading(forecast, why_not=why_not)
 
-    seen_pct, beside_pct = made_up_pct(totals, parts, makeup, query.altitude_deg)
-    frame, plan = (
-        Clouds.of(parts, np.where(missing, ALL_CLOUD_PCT, each), query.length) for each in (seen_pct, totals)
-    )
+    frame_pct, beside_pct = made_up_pct(totals, cut, makeup, query.altitude_deg)
+    cloud_pct = np.where(missing, ALL_CLOUD_PCT, frame_pct)
+    worst_pct = worst_of_stretches(cut, cloud_pct, query.length)
+    least_pct = worst_pct.min(axis=-1, initial=ALL_CLOUD_PCT)
+    plan_pct = query.clearest_pct(cut, np.where(missing, ALL_CLOUD_PCT, totals))
     lead_days = query.lead_days(forecast)
-    found = found_beside = query.evidence(frame.least_pct, lead_days)
-    if beside_pct is not seen_pct:
-        beside = Clouds.of(parts, np.where(missing, ALL_CLOUD_PCT, beside_pct), query.length)
-        found_beside = query.evidence(beside.least_pct, lead_days)
+    found = found_beside = query.evidence(least_pct, lead_days)
+    if beside_pct is not frame_pct:
+        beside_pct = query.clearest_pct(cut, np.where(missing, ALL_CLOUD_PCT, beside_pct))
+        found_beside = query.evidence(beside_pct, lead_days)
     voices = float(effective_voices(len(forecast.members)))
     return SourceReading(
         forecast,
@@ -261,9 +307,11 @@ def _read_ensemble(forecast: Forecast, cut: PartsCut, query: EventQuery, makeup:
         lead_days=lead_days,
         chance=query.chance([found], [voices]),
         chance_beside=query.chance([found_beside], [voices]),
-        least_cloud_pct=median(frame.least_pct.tolist()) if frame.stretches else None,
-        least_plan_pct=median(plan.least_pct.tolist()) if frame.stretches else None,
-        clouds=frame,
+        least_cloud_pct=median(least_pct.tolist()) if worst_pct.size else None,
+        least_plan_pct=median(plan_pct.tolist()) if worst_pct.size else None,
+        parts=cut,
+        cloud_pct=cloud_pct,
+        worst_pct=worst_pct,
     )
 
 

@@ -9,6 +9,8 @@ from math import isnan
 from statistics import median
 from typing import Any
 
+import numpy as np
+
 from alerts.briefing.collect import find_agreement
 from alerts.briefing.text.alert_lines import event_of, event_values, say_chance
 from alerts.common.phrases import Phrase, Reader, phrase, say
@@ -367,6 +369,11 @@ def _cell(forecast: Forecast, hour: Span, altitude_deg: float) -> SourceHour:
     )
 
 
+def _dew_spread_c(hour: HourlyWeather) -> float | None:
+    humid = (hour.dew_point_c, hour.relative_humidity_pct)
+    return _or_none(float(dew_spread_c(*np.array([hour.temperature_c, *humid], dtype=np.float64))))
+
+
 def _or_none(value: float) -> float | None:
     return None if isnan(value) else float(value)
 
@@ -389,7 +396,7 @@ def _row(
         gust_ms=_pick((each.gust_ms for each in records), max),
         precipitation_pct=_pick((each.precipitation_probability_pct for each in records), max),
         precipitation_mm=_pick((each.precipitation_mm for each in records), max),
-        dew_spread_c=_pick(map(dew_spread_c, records), min),
+        dew_spread_c=_pick(map(_dew_spread_c, records), min),
         fog_pct=_pick((each.fog_pct for each in records), max),
         aerosol_optical_depth=_pick((each.aerosol_optical_depth for each in records), max),
     )

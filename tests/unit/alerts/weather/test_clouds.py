@@ -13,7 +13,6 @@ from hypothesis import strategies as st
 
 from alerts.common.span import Span
 from alerts.weather.clouds import (
-    Makeup,
     cover_as_told,
     joint_cover_pct,
     low_lies_below,
@@ -44,7 +43,7 @@ def seen_cloud(
     seen = seen_clouds(there, there.hours.cut(Span(record.starts, record.ends)), altitude_deg, aside)
     if not len(seen.parts):
         return None
-    return Seen(*(float(each[0]) for each in (seen.frame_pct, seen.beside_pct, seen.plan_pct)))
+    return Seen(*(float(each[0]) for each in (seen.frame_pct, seen.beside_pct, seen.cover.plan_pct)))
 
 
 OPEN_METEO, NONE = LayerScheme.OPEN_METEO, LayerScheme.NONE
@@ -203,7 +202,7 @@ def test_a_total_is_made_up_as_the_place_s_cloud_is() -> None:
         tuple(hour(cloud_low_pct=20.0, cloud_high_pct=20.0, cloud_total_pct=40.0) for _ in range(1))
     )
     seen = seen_clouds(run, run.hours.cut(WINDOW), 20.0)
-    frame, beside = made_up_pct([[20.0], [40.0], [80.0]], seen.parts, Makeup.of([seen]), 20.0)
+    frame, beside = made_up_pct([[20.0], [40.0], [80.0]], seen.parts, (seen,), 20.0)
     assert frame == pytest.approx(beside)
     assert frame[1, 0] == pytest.approx(seen.frame_pct[0])
     hidden = slanted_pct(10.0, 20.0)
@@ -216,15 +215,15 @@ def test_a_deck_below_the_site_is_none_to_sources_without_layers_either() -> Non
         hours=Hours.of([hour(cloud_low_pct=90.0, cloud_high_pct=10.0, cloud_total_pct=90.0)]),
     )
     seen = seen_clouds(run, run.hours.cut(WINDOW), 20.0)
-    frame, _ = made_up_pct([90.0], seen.parts, Makeup.of([seen]), 20.0)
+    frame, _ = made_up_pct([90.0], seen.parts, (seen,), 20.0)
     assert frame[0] == pytest.approx(6.0)
 
 
 def test_where_nobody_tells_layers_a_total_stands_as_it_is() -> None:
     run = forecast()
     seen = seen_clouds(run, run.hours.cut(WINDOW), 20.0)
-    assert made_up_pct([25.0] * 4, seen.parts, Makeup(), 20.0)[0] == pytest.approx([25.0] * 4)
-    cloudless = Makeup.of([seen])
+    assert made_up_pct([25.0] * 4, seen.parts, (), 20.0)[0] == pytest.approx([25.0] * 4)
+    cloudless = (seen,)
     assert made_up_pct([25.0] * 4, seen.parts, cloudless, 20.0)[0] == pytest.approx([25.0] * 4)
 
 

@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -14,7 +15,7 @@ from hypothesis import strategies as st
 from alerts.common.phrases import phrase
 from alerts.judging.rules import SAFETY_FIRST
 from alerts.weather.forecast import Forecast
-from alerts.weather.hazards import dew_point_c, dew_spread_c, felt, frostbite_minutes, wind_chill_c
+from alerts.weather.hazards import dew_point_c, dew_spread_c, felt_c, frostbite_minutes, wind_chill_c
 from alerts.weather.hours import Hours
 from alerts.weather.outlook import Hazard, HazardLevel
 from tests.unit.alerts.judging.values import UNHURRIED, WINDOW, fine_hour, forecast, source
@@ -37,7 +38,6 @@ def test_wind_chill_agrees_with_the_published_chart() -> None:
     assert len(table) > 200
     for row in table:
         felt = wind_chill_c((row["air_temp_F"] - 32) / 1.8, row["wind_mph"] * 1609.344 / 3600)
-        assert felt is not None
         assert felt * 1.8 + 32 == pytest.approx(row["wind_chill_F_unrounded"], abs=0.1)
 
 
@@ -59,7 +59,7 @@ def test_wind_chill_in_metric_units(temperature_c: float, wind_kmh: float, felt:
 def test_wind_chill_is_defined_in_cold_and_wind_only(
     temperature_c: float, wind_ms: float, is_defined: bool
 ) -> None:
-    assert (wind_chill_c(temperature_c, wind_ms) is not None) is is_defined
+    assert np.isnan(wind_chill_c(temperature_c, wind_ms)) != is_defined
 
 
 def test_dew_point_agrees_with_the_published_coefficients() -> None:
@@ -84,7 +84,7 @@ def test_frostbite_time_by_the_chart_s_formula(temperature_c: float, wind_kmh: f
     ("temperature_c", "wind_kmh"), [(-14, 90), (-15, 20), (5, 50)], ids=["mild", "slow", "warm"]
 )
 def test_no_frostbite_time_beyond_half_an_hour(temperature_c: float, wind_kmh: float) -> None:
-    assert frostbite_minutes(temperature_c, wind_kmh / 3.6) is None
+    assert np.isnan(frostbite_minutes(temperature_c, wind_kmh / 3.6))
 
 
 def over_window(**values: Any) -> Forecast:
@@ -235,9 +235,10 @@ def test_hazards_speak_plainly(name: str, values: dict[str, Any], text: str) -> 
 
 
 def test_felt_temperature_is_the_air_s_where_there_is_no_wind_chill() -> None:
-    assert felt(15.0, 2.0) == 15.0
-    assert felt(None, 2.0) is None
-    assert dew_spread_c(fine_hour(WINDOW.start, temperature_c=None)) is None
+    assert felt_c([15.0, np.nan, 15.0], [2.0, 2.0, np.nan]) == pytest.approx(
+        [15.0, np.nan, np.nan], nan_ok=True
+    )
+    assert np.isnan(dew_spread_c(np.nan, 5.0, 50.0))
 
 
 values = st.one_of(st.none(), st.floats(0, 60))

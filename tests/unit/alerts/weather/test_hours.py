@@ -52,21 +52,18 @@ def test_a_cut_has_every_hour_that_touches_the_span_and_no_other(
     assert len(cut) == len(touching)
     assert hours.column("cloud_total_pct", cut.within) == [hour.cloud_total_pct for hour in touching]
     shared = [Span(hour.starts, hour.ends).overlap(span) for hour in touching]
-    assert list(cut.inside) == shared
+    assert list(cut) == shared
 
 
 @given(steps, spans, spans)
-def test_the_time_inside_another_span_is_that_of_its_parts(
+def test_what_parts_share_with_another_span(
     rows: list[tuple[int, int, float | None]], chosen: tuple[int, int], other: tuple[int, int]
 ) -> None:
     hours, inside = made(rows), span_of(other)
     cut = hours.cut(span_of(chosen))
-    shared = [part.overlap(inside) for part in cut.inside]
+    shared = [part.overlap(inside) for part in cut]
     lengths = [part.duration if part else timedelta(0) for part in shared]
-    values = hours.column("cloud_total_pct", cut.within)
-    known = [length for length, value in zip(lengths, values, strict=True) if value is not None]
-    assert cut.time_inside(inside) == sum(lengths, timedelta(0))
-    assert cut.time_inside(inside, values) == sum(known, timedelta(0))
+    assert [timedelta(microseconds=each) for each in cut.shared_us(inside).tolist()] == lengths
 
 
 @given(steps, st.integers(-100, 2000))

@@ -7,7 +7,7 @@ from datetime import timedelta
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alerts.weather.stretches import Parts, Stretch
+from alerts.weather.hours import Parts
 from tests.unit.alerts.judging.values import HOUR, MINUTE, NOON, UNHURRIED
 
 
@@ -18,9 +18,7 @@ def parts(*bounds_min: tuple[int, int]) -> Parts:
 
 
 def test_a_stretch_touches_only_what_it_needs() -> None:
-    found = parts((0, 60), (60, 120), (120, 180)).stretch_at(NOON + 60 * MINUTE, HOUR)
-    assert found is not None
-    assert (found.first, found.after) == (1, 2)
+    assert parts((0, 60), (60, 120), (120, 180)).stretch_at(NOON + 60 * MINUTE, HOUR) == slice(1, 2)
 
 
 def test_there_is_no_stretch_over_a_gap() -> None:
@@ -30,7 +28,7 @@ def test_there_is_no_stretch_over_a_gap() -> None:
 
 
 def test_there_is_no_stretch_beyond_the_ends() -> None:
-    assert parts((0, 59)).stretches(HOUR) == ()
+    assert parts((0, 59)).stretches(HOUR) == {}
     assert parts((0, 60)).stretch_at(NOON - MINUTE, HOUR) is None
     assert parts().stretch_at(NOON, HOUR) is None
 
@@ -66,9 +64,9 @@ def test_no_minute_start_beats_the_starts_tried(rows: list[tuple[int, int, int]]
     spans, worth = parts(*bounds), [value for *_, value in rows]
     length = length_min * MINUTE
 
-    def worst(found: Stretch | None) -> int:
-        return max(worth[found.first : found.after]) if found else 99
+    def worst(found: slice | None) -> int:
+        return max(worth[found]) if found else 99
 
-    tried = min(map(worst, spans.stretches(length)), default=99)
+    tried = min(map(worst, spans.stretches(length).values()), default=99)
     searched = min(worst(spans.stretch_at(NOON + k * MINUTE, length)) for k in range(at))
     assert tried == searched

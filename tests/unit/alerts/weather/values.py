@@ -16,7 +16,6 @@ from alerts.weather.forecast import Forecast, LayerScheme, Place, Sight, Source
 from alerts.weather.hours import HourlyWeather, Hours
 from alerts.weather.outlook import Hazard, Outlook
 from alerts.weather.source_chance import EventQuery
-from alerts.weather.worst_of import HazardSpan, aligned
 
 UNHURRIED = settings(deadline=None)
 HOUR = timedelta(hours=1)
@@ -106,8 +105,8 @@ def assess_hazards(
     source has for 80 % of the window, or of what the shooting shares with it, is `unknown`, except when
     what is known already fails.
     """
-    shooting, trip, sources = shooting or window, trip or window, aligned(forecasts)
-    must = shooting.overlap(window) or shooting
-    there = HazardSpan.of(shooting, must, sources)
-    on_site = hazards.assess_on_site(there, HazardSpan.of(shooting, must, aligned(air)))
-    return (*hazards.assess_trip(there, HazardSpan.of(trip, window, sources)), *on_site)
+    shooting, trip = shooting or window, trip or window
+    must, sources = shooting.overlap(window) or shooting, [each.hours for each in forecasts]
+    there = hazards.worst_of(sources, shooting, must)
+    on_site = hazards.assess_on_site(there, hazards.worst_of([each.hours for each in air], shooting, must))
+    return (*hazards.assess_trip(there, hazards.worst_of(sources, trip, window)), *on_site)
