@@ -34,8 +34,8 @@ from alerts.judging.comparison import SiteChoice, choice_of, fork_told
 from alerts.judging.rules import Result
 from alerts.judging.verdict import Verdict, VerdictWord, hangs_on
 from alerts.judging.window_brightness import TOWN_CREDIT_URL, WindowSky
+from alerts.notifying.limits import find_doubt
 from alerts.notifying.model import AlertKind, NotificationDecision, PastAlert, Why
-from alerts.notifying.validity import find_doubt
 from alerts.sites.great_circle import turn_deg
 from alerts.sites.horizon import ridge_deg
 from alerts.sites.model import Site

@@ -109,7 +109,7 @@ def home_by(night_name: date, wishes: Wishes, site: Site) -> datetime | None:
 
     A time before noon is the next morning's, any other the evening's own.
     """
-    clock = wishes.home_by_on(night_name)
+    clock = next((each.by for each in wishes.home_by if each.weekday == night_name.weekday()), None)
     if clock is None:
         return None
     day = night_name + DAY if clock.hour < NOON_HOUR else night_name

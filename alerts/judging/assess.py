@@ -23,7 +23,7 @@ from alerts.weather.outlook import Outlook
 from alerts.weather.skill import CLEAR_SHARE
 from alerts.weather.sky_now import StationSky
 from alerts.weather.source_chance import EventQuery
-from alerts.wishes.model import Wishes
+from alerts.wishes.model import Wishes, as_judged
 
 WAYS_OUT = (timedelta(hours=2, minutes=30), timedelta(hours=4, minutes=30), timedelta(hours=8))
 """Drive and scouting, rounded up to the next of these (or to 16 hours), so that many share an outlook."""
@@ -112,7 +112,7 @@ def assess(
     inputs; the same wishes must always come with the same nights. Who differ only in how they get there
     share the verdict if they leave about as long before.
     """
-    memo, site, judged = Memo() if memo is None else memo, inputs.site, wishes.judged
+    memo, site, judged = Memo() if memo is None else memo, inputs.site, as_judged(wishes)
     parts = [usable_parts(night, wishes, site) for night in nights]
     ways = tuple(part[1] for some in parts for part in some if part is not None)
     key = (nights[0].name, judged, ways)

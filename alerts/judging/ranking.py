@@ -45,41 +45,29 @@ class WindowView:
 
 def worth_minutes(view: WindowView, shapes: Sequence[Shape]) -> float:
     """The worth of a window in minutes of the best sky; 0 while the chance is unknown. shapes: those asked
-    for."""
-    usable, outlook = view.usable, view.outlook
+    for; where none was, or the target has none, all are as good."""
+    night, window, usable, outlook = view.night, view.window, view.usable, view.outlook
     if usable is None or outlook is None or not outlook.chance_pct:
         return 0.0
-    return (
-        usable.minutes
-        * darkness_share(view.night, usable)
-        * (outlook.chance_pct / 100)
-        * shape_share(view.window, usable, shapes)
-        * NEXT_TARGET_WORTH**view.rank
-    )
+
+    # the mean worth of a minute by the Sun, and by the Moon
+    lasts, down = usable.minutes, down_spans(night.span, night.astronomical)
+    dark = sum(span.minutes for span in intersect([usable], down))
+    by_sun = (dark + (lasts - dark) * NEAR_DARK_WORTH) / lasts
+    moonless = sum(span.minutes for span in intersect([usable], night.moonless))
+    by_moon = (moonless + (lasts - moonless) * (1 - MOONLIT_COSTS * night.moon_lit)) / lasts
+
+    by_shape = 1.0
+    if shapes and window.target.kind in (TargetKind.CORE, TargetKind.BAND):
+        wanted = shape_time(window, usable, shapes) / usable.duration
+        by_shape = wanted + (1 - wanted) * OTHER_SHAPE_WORTH
+    by_target: float = NEXT_TARGET_WORTH**view.rank
+    return lasts * (by_sun * by_moon) * (outlook.chance_pct / 100) * by_shape * by_target
 
 
 def rough_worth(usable: Span, chance_pct: int | None) -> float:
     """Minutes × chance alone, where no more is at hand; `worth_minutes` is never more for the same span."""
     return usable.minutes * (chance_pct or 0) / 100
-
-
-def darkness_share(night: Night, usable: Span) -> float:
-    """The mean worth of a minute of darkness, 0..1."""
-    dark = _minutes(intersect([usable], down_spans(night.span, night.astronomical)))
-    near = usable.minutes - dark
-    moonless = _minutes(intersect([usable], night.moonless))
-    moonlit = usable.minutes - moonless
-    by_sun = (dark + near * NEAR_DARK_WORTH) / usable.minutes
-    by_moon = (moonless + moonlit * (1 - MOONLIT_COSTS * night.moon_lit)) / usable.minutes
-    return by_sun * by_moon
-
-
-def shape_share(window: DarkWindow, usable: Span, shapes: Sequence[Shape]) -> float:
-    """The mean worth of a minute of shape, 0..1; 1 where no shape was asked for or the target has none."""
-    if not shapes or window.target.kind not in (TargetKind.CORE, TargetKind.BAND):
-        return 1.0
-    wanted = shape_time(window, usable, shapes) / usable.duration
-    return wanted + (1 - wanted) * OTHER_SHAPE_WORTH
 
 
 def shape_time(window: DarkWindow, usable: Span, shapes: Sequence[Shape]) -> timedelta:
@@ -99,7 +87,3 @@ def down_spans(night: Span, body: BodyEvents) -> tuple[Span, ...]:
     if since is not None and since < night.end:
         spans.append(Span(since, night.end))
     return tuple(spans)
-
-
-def _minutes(spans: Sequence[Span]) -> float:
-    return sum(span.minutes for span in spans)

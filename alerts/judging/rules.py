@@ -145,57 +145,46 @@ def target(window: DarkWindow, night: Night) -> Reason | None:
     return Reason("target", Result.PASS, text, (highest - lowest) / lowest)
 
 
-def night_reasons(night_name: date, wishes: Wishes, site: Site) -> tuple[Reason, ...]:
-    """What bears on a whole night, in the order in which it decides: the trip, the evening, the road.
+def night_reasons(night_name: date, wishes: Wishes, site: Site) -> Iterator[Reason]:
+    """What bears on a whole night, in the order in which it decides: the trip, for who makes one; the
+    evening, where not every one suits; the road.
 
     They know the calendar, not the weather: what fails here is never asked the feeds for.
     """
-    found = (trip(night_name, wishes), evening(night_name, wishes), access(night_name, site))
-    return tuple(reason for reason in found if reason is not None)
-
-
-def is_ruled_out(night_name: date, wishes: Wishes, site: Site) -> bool:
-    """Whether nobody would go that night whatever sky and weather do; `night_reasons` says why."""
-    return not wishes.suits(night_name) or night_name.month not in site.access_months
-
-
-def trip(night_name: date, wishes: Wishes) -> Reason | None:
-    """Whether the night lies on a trip; None for who makes none."""
-    if not wishes.trips:
-        return None
-    mine = wishes.trip_on(night_name)
+    mine, coming = wishes.trip_on(night_name), [each for each in wishes.trips if each.first > night_name]
     if mine is not None:
         text = phrase("judging.on-trip", first=mine.first, last=mine.last)
         if mine.start:
             text = phrase("judging.on-trip-from", start=mine.start, first=mine.first, last=mine.last)
-        return Reason("trip", Result.PASS, text)
-    if not wishes.trips_only:
-        return None
-    coming = [each for each in wishes.trips if each.first > night_name]
-    following = min(coming, key=lambda each: each.first, default=None)
-    text = phrase("judging.no-trip-left")
-    if following is not None:
-        text = phrase("judging.no-trip-before", first=following.first, last=following.last)
-    return Reason("trip", Result.FAIL, text)
+        yield Reason("trip", Result.PASS, text)
+    elif wishes.trips and wishes.trips_only:
+        text = phrase("judging.no-trip-left")
+        if coming:
+            following = min(coming, key=lambda each: each.first)
+            text = phrase("judging.no-trip-before", first=following.first, last=following.last)
+        yield Reason("trip", Result.FAIL, text)
 
+    if len(wishes.weekdays) < len(ALL_WEEK):
+        today = phrase("judging.weekday", number=night_name.weekday())
+        if night_name.weekday() in wishes.weekdays:
+            yield Reason("evening", Result.PASS, phrase("judging.evening-suits", weekday=today))
+        else:
+            asked = tuple(phrase("judging.weekday", number=each) for each in sorted(wishes.weekdays))
+            text = phrase("judging.evening-unsuited", weekday=today, asked=asked)
+            yield Reason("evening", Result.FAIL, text)
 
-def evening(night_name: date, wishes: Wishes) -> Reason | None:
-    """Whether the evening's weekday suits; None where every evening does."""
-    if len(wishes.weekdays) == len(ALL_WEEK):
-        return None
-    asked = tuple(phrase("judging.weekday", number=each) for each in sorted(wishes.weekdays))
-    today = phrase("judging.weekday", number=night_name.weekday())
-    if night_name.weekday() in wishes.weekdays:
-        return Reason("evening", Result.PASS, phrase("judging.evening-suits", weekday=today))
-    return Reason("evening", Result.FAIL, phrase("judging.evening-unsuited", weekday=today, asked=asked))
-
-
-def access(night_name: date, site: Site) -> Reason:
     month, is_open = phrase("judging.month", number=night_name.month), night_name.month in site.access_months
     text = phrase("judging.access", month=month, is_open=is_open)
     if site.access_note:
         text = phrase("judging.access-note", month=month, is_open=is_open, note=site.access_note)
-    return Reason("access", Result.PASS if is_open else Result.FAIL, text)
+    yield Reason("access", Result.PASS if is_open else Result.FAIL, text)
+
+
+def is_ruled_out(night_name: date, wishes: Wishes, site: Site) -> bool:
+    """Whether nobody would go that night whatever sky and weather do; `night_reasons` says why."""
+    at_home = wishes.trips and wishes.trips_only and wishes.trip_on(night_name) is None
+    suits = night_name.weekday() in wishes.weekdays and not at_home
+    return not suits or night_name.month not in site.access_months
 
 
 def without_note(reason: Reason) -> Reason:

@@ -102,7 +102,7 @@ def weigh(views: Sequence[SkyView], wishes: Wishes, *, now: datetime, site: Site
 
     Each window is judged by itself and the best taken: go before wait before unknown before stay (a
     window that must be stayed away from hides no other), then what it is worth (alerts/judging/ranking.py).
-    Of the wishes, `Wishes.judged` names those that it reads.
+    Of the wishes, `as_judged` names those that it reads.
     """
     judged = []
     for rank, view in enumerate(views):

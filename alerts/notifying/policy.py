@@ -16,7 +16,14 @@ from alerts.common.span import Span
 from alerts.field.trip_plan import FieldPlan
 from alerts.judging.rules import LINEAGES_NEEDED, SAFETY_FIRST, Result
 from alerts.judging.verdict import Verdict, VerdictWord
-from alerts.notifying.limits import GO_AGAIN_MARGIN_PCT, go_due_from, is_enough, kept_back
+from alerts.notifying.limits import (
+    GO_AGAIN_MARGIN_PCT,
+    find_doubt,
+    go_due_from,
+    is_enough,
+    is_taken_back,
+    kept_back,
+)
 from alerts.notifying.model import (
     HEADS_UP_FROM_PCT,
     AlertKind,
@@ -28,7 +35,6 @@ from alerts.notifying.model import (
     Why,
     silence,
 )
-from alerts.notifying.validity import find_doubt, is_taken_back
 
 LEAVE_BY_MOVES = timedelta(minutes=20)
 WINDOW_MOVES = timedelta(minutes=30)

@@ -96,9 +96,6 @@ class Trip:
         if len(self.start) > LONGEST_START:
             raise BadInput(phrase("wishes.start-too-long", longest_start=LONGEST_START))
 
-    def covers(self, night_name: date) -> bool:
-        return self.first <= night_name <= self.last
-
 
 @value(frozen=True, slots=True)
 class Drive:
@@ -215,7 +212,7 @@ class Wishes:
 
     def trip_on(self, night_name: date) -> Trip | None:
         """The trip that covers that night, the first named of several; None at home."""
-        return next((trip for trip in self.trips if trip.covers(night_name)), None)
+        return next((trip for trip in self.trips if trip.first <= night_name <= trip.last), None)
 
     @property
     def usual_drive(self) -> Drive:
@@ -234,37 +231,21 @@ class Wishes:
             return Drive(trip.drive)
         return Drive(USUAL_DRIVE if self.drive is None else self.drive, is_known=False)
 
-    def suits(self, night_name: date) -> bool:
-        """Whether that evening counts at all: its weekday, and a trip where only those count."""
-        at_home = self.trips and self.trips_only and self.trip_on(night_name) is None
-        return night_name.weekday() in self.weekdays and not at_home
-
-    def home_by_on(self, night_name: date) -> time | None:
-        """When one must be home after that night, as a time of day; None for whenever."""
-        found = (each.by for each in self.home_by if each.weekday == night_name.weekday())
-        return next(found, None)
-
-    @property
-    def judged(self) -> Wishes:
-        """These wishes as far as a verdict reads them: who share them share the verdict.
-
-        How one gets there matters only to who must be home by some time; when and how often one is told
-        matters to no verdict.
-        """
-        return _judged(self)
-
     def is_over_after(self, night_name: date) -> bool:
         """Whether no night from that one on can count any more: all trips lie behind."""
         return bool(self.trips) and self.trips_only and all(trip.last < night_name for trip in self.trips)
 
 
 @lru_cache(maxsize=20_000)
-def _judged(wishes: Wishes) -> Wishes:
-    """Made once for all who wish the same, night for night."""
+def as_judged(wishes: Wishes) -> Wishes:
+    """These wishes as far as a verdict reads them: who share them share the verdict.
+
+    How one gets there matters only to who must be home by some time; when and how often one is told matters
+    to no verdict. Made once for all who wish the same, night for night.
+    """
     plain, trips = Wishes(), wishes.trips
-    if (
-        wishes.home_by and wishes.usual_drive.is_estimate
-    ):  # which is given as the drive below, but not to trips
+    # an estimate is given as the drive below, but not to trips
+    if wishes.home_by and wishes.usual_drive.is_estimate:
         trips = tuple(replace(trip, drive=USUAL_DRIVE) if trip.drive is None else trip for trip in trips)
     return replace(
         wishes,

@@ -21,9 +21,8 @@ from service.app import build
 from service.cli.options import DAY, OLD_FILE, progress_bar, span_options, wish_file_option
 from service.hindsight.backtest import calibrated, replay
 from service.hindsight.outcome_reports import Said, Voice, keep_said, read_times, require_begun
-from service.hindsight.rejudge import RejudgedNight, RejudgeInputs
+from service.hindsight.rejudge import RejudgedNight, RejudgeInputs, Ring
 from service.hindsight.rejudge import rejudge as judge_again
-from service.hindsight.replay_alerts import Ring
 from service.hindsight.track_record import TrackRecord, load_record, record_csv, record_json, record_page
 from service.reports.wish_file import read_wish_file
 from service.store.json_values import to_json

@@ -19,8 +19,8 @@ from alerts.common.errors import BadInput
 from alerts.common.phrases import say
 from alerts.common.units import Units
 from alerts.judging.verdict import VerdictWord
+from alerts.notifying.limits import is_first_word, quiet_until, still_stands
 from alerts.notifying.model import AlertKind
-from alerts.notifying.validity import is_first_word, quiet_until, still_stands
 from alerts.wishes.model import Wishes, units_of
 from service.channels.model import Channel
 from service.common.clock import Moment

@@ -21,6 +21,7 @@ from alerts.notifying.next_review import verdict_may_change
 from alerts.track.calibration.correct import calibrated_outlook, moves_at
 from alerts.track.calibration.model import Calibration
 from alerts.track.record.climatology import UNKNOWN_CLIMATE, Climate
+from alerts.wishes.model import as_judged
 from service.store.engine import in_chunks
 from service.store.repositories import judged_events
 from service.store.repositories.climates import find_climates
@@ -86,7 +87,7 @@ class SiteInputs:
         found = assess(self.inputs, nights, wishes, self.memo)
         judged = self.judged.get(found)
         if judged is None:
-            until, now = verdict_may_change(self.inputs, found, nights, wishes.judged), self.inputs.now
+            until, now = verdict_may_change(self.inputs, found, nights, as_judged(wishes)), self.inputs.now
             for one in found.outlooks:
                 site_id = self.stored.site_id
                 until = moves_at(one.outlook, self.calibration, site=site_id, now=now, until=until)

@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 
 from alerts.track.calibration.leads import LEADS, Lead, moment_of, standing_at
 from alerts.track.observations.evidence import OutcomeState
-from alerts.wishes.model import Wishes
+from alerts.wishes.model import Wishes, as_judged
 from service.store.engine import in_chunks
 from service.store.json_values import from_json, to_json
 from service.store.repositories.judged_events import NOBODY
@@ -84,7 +84,7 @@ def _rows(session: Session, all_told: Iterable[Told]) -> Iterator[dict[str, Any]
 def _without_limit(wishes: Wishes) -> Wishes:
     """What bars a night whatever its chance; where somebody's trips start from is nobody's business here."""
     trips = tuple(replace(trip, start="") for trip in wishes.trips)
-    return replace(wishes.judged, chance_go_pct=0, trips=trips)
+    return replace(as_judged(wishes), chance_go_pct=0, trips=trips)
 
 
 def wishes_key(wishes: Wishes) -> str:

@@ -12,7 +12,7 @@ from alerts.common.span import Span
 from alerts.field.driving import DETOUR, LONGEST, STEP, Home, drive_from, drive_over, with_home
 from alerts.sites.model import Site
 from alerts.wishes.fields import drive_phrase, read_words, write_words
-from alerts.wishes.model import Drive, HomeBy, Trip, Wishes
+from alerts.wishes.model import Drive, HomeBy, Trip, Wishes, as_judged
 from tests.unit.alerts.field.trips import plan
 from tests.unit.alerts.judging.values import utc
 
@@ -94,7 +94,7 @@ def test_a_trip_that_names_no_drive_isnt_reckoned_from_home():
     on = date(2027, 7, 2)
     assert wishes.drive_on(on) == Drive(90 * MINUTE, is_known=False)
     home_by = replace(wishes, home_by=(HomeBy(4, time(3, 0)),))
-    assert home_by.judged.drive_on(on).length == 90 * MINUTE
+    assert as_judged(home_by).drive_on(on).length == 90 * MINUTE
     assert replace(wishes, drive=50 * MINUTE).drive_on(on).length == 50 * MINUTE
     assert replace(wishes, drive=0 * MINUTE).drive_on(on).length == 0 * MINUTE
 
@@ -120,4 +120,4 @@ def test_the_wish_is_written_usual_and_reads_back():
 
 
 def test_verdicts_share_what_no_verdict_reads():
-    assert ESTIMATED.judged == Wishes().judged == GIVEN.judged
+    assert as_judged(ESTIMATED) == as_judged(Wishes()) == as_judged(GIVEN)

@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 
 import pytest
 
+from alerts.notifying.limits import is_first_word, still_stands
 from alerts.notifying.model import (
     AlertKind,
     CurrentState,
@@ -16,7 +17,6 @@ from alerts.notifying.model import (
     Why,
 )
 from alerts.notifying.policy import build_seen, what_to_tell
-from alerts.notifying.validity import is_first_word, still_stands
 from alerts.weather.outlook import HazardLevel
 from alerts.wishes.model import Wishes
 from tests.unit.alerts.field.trips import plan

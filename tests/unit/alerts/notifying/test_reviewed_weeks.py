@@ -16,7 +16,7 @@ from alerts.common.clock_times import DAY, ClockSpan
 from alerts.common.span import Span
 from alerts.field.trip_plan import FieldPlan
 from alerts.judging.verdict import Verdict, VerdictWord, trip_to
-from alerts.notifying.limits import MOST_TOLD
+from alerts.notifying.limits import MOST_TOLD, is_first_word, quiet_until, still_stands
 from alerts.notifying.model import (
     AlertKind,
     AlertLevel,
@@ -27,7 +27,6 @@ from alerts.notifying.model import (
     held_since,
 )
 from alerts.notifying.policy import MUST_BE_SAID, answer, build_seen
-from alerts.notifying.validity import is_first_word, quiet_until, still_stands
 from alerts.sky.night import Night
 from alerts.weather.outlook import HazardLevel
 from alerts.wishes.model import Wishes
