@@ -8,9 +8,10 @@ they are written out.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
+from typing import Any
 
 from alerts.common.phrases import Phrase, Worded, phrase
 from alerts.common.span import Span
@@ -366,35 +367,44 @@ class MailParts:
     problems: tuple[str, ...] = ()
 
 
+_Ways = Mapping[Callable[[Any], Any], Sequence[str]]
+_MINUTES: _Ways = {
+    whole_minutes: ("window", "best", "told_window"),
+    minute_down: ("leave_by", "told_leave_by", "decide_at", "signal_lost_at", "dark_until"),
+    minute_up: ("home_about", "dark_from"),
+    nearest_minute: ("sunset", "sunrise"),
+}
+_OTHER_MINUTES: _Ways = {whole_minutes: ("window",), minute_down: ("leave_by", "latest_departure")}
+_FIELD_MINUTES: _Ways = {
+    minute_down: (
+        "arrive", "latest_departure", "give_up_at", "signal_lost_at", "dawn", "gate_closes",
+    ),
+    minute_up: ("full_dark", "gate_opens"),
+    nearest_minute: ("civil_dusk", "nautical_dusk"),
+}  # fmt: skip
+
+
 def to_the_minute(facts: AlertFacts) -> AlertFacts:
     """The same alert in whole minutes, but for its notes for the field; see `alerts.common.time_text` for
     which way each is rounded."""
     return replace(
         facts,
-        window=_within(facts.window),
-        best=_within(facts.best),
-        told_window=_within(facts.told_window),
-        leave_by=_down(facts.leave_by),
-        told_leave_by=_down(facts.told_leave_by),
-        decide_at=_down(facts.decide_at),
-        signal_lost_at=_down(facts.signal_lost_at),
-        home_about=_up(facts.home_about),
-        dark_from=_up(facts.dark_from),
-        dark_until=_down(facts.dark_until),
-        sunset=_nearest(facts.sunset),
-        sunrise=_nearest(facts.sunrise),
+        **_turned(facts, _MINUTES),
         core=track_to_the_minute(facts.core),
         shapes=tuple(ShapeSpan(each.shape, whole_minutes(each.span)) for each in facts.shapes),
-        others=tuple(
-            replace(
-                other,
-                window=_within(other.window),
-                leave_by=_down(other.leave_by),
-                latest_departure=_down(other.latest_departure),
-            )
-            for other in facts.others
-        ),
-        instead=tuple(Instead(each.target, each.words, whole_minutes(each.span)) for each in facts.instead),
+        others=tuple(replace(other, **_turned(other, _OTHER_MINUTES)) for other in facts.others),
+        instead=tuple(replace(each, span=whole_minutes(each.span)) for each in facts.instead),
+    )
+
+
+def notes_to_the_minute(notes: FieldNotes) -> FieldNotes:
+    """The same notes in whole minutes."""
+    return replace(
+        notes,
+        **_turned(notes, _FIELD_MINUTES),
+        moon_rises=tuple(map(nearest_minute, notes.moon_rises)),
+        moon_sets=tuple(map(nearest_minute, notes.moon_sets)),
+        frames=replace(notes.frames, start_at=minute_up(notes.frames.start_at)),
     )
 
 
@@ -402,25 +412,11 @@ def track_to_the_minute(points: Sequence[TrackPoint]) -> tuple[TrackPoint, ...]:
     """Its first point is at the window's start and its last at the end: they are said as the window is."""
     if len(points) < 2:
         return tuple(points)
-    first, *between, last = points
-    return (
-        TrackPoint(minute_up(first.at), first.altitude_deg, first.azimuth_deg),
-        *(TrackPoint(minute_down(each.at), each.altitude_deg, each.azimuth_deg) for each in between),
-        TrackPoint(minute_down(last.at), last.altitude_deg, last.azimuth_deg),
-    )
+    ways = (minute_up, *[minute_down] * (len(points) - 1))
+    return tuple(replace(point, at=way(point.at)) for point, way in zip(points, ways, strict=True))
 
 
-def _within(span: Span | None) -> Span | None:
-    return None if span is None else whole_minutes(span)
-
-
-def _down(at: datetime | None) -> datetime | None:
-    return None if at is None else minute_down(at)
-
-
-def _up(at: datetime | None) -> datetime | None:
-    return None if at is None else minute_up(at)
-
-
-def _nearest(at: datetime | None) -> datetime | None:
-    return None if at is None else nearest_minute(at)
+def _turned(of: object, ways: _Ways) -> dict[str, Any]:
+    """Fields of a value, each turned its way; None stays None."""
+    found = {name: (way, getattr(of, name)) for way, names in ways.items() for name in names}
+    return {name: None if given is None else way(given) for name, (way, given) in found.items()}

@@ -1,21 +1,30 @@
-"""Names that go by a number: weekdays, months, directions, small counts. They stand in the catalogue.
+"""The catalogue's files, and among them names that go by a number: weekdays, months, directions, counts.
 
-Read here by themselves, as times are said with them and `phrases` says times.
+They stand apart from what says a phrase, as times are said with them and phrases say times.
 """
 
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Mapping
 from datetime import date
 from functools import cache
 from importlib.resources import files
 
+LANGUAGE = "en"
+
+
+def read_area(language: str, area: str) -> Mapping[str, str | Mapping[str, str]]:
+    """The entries of a file of the catalogue as they are written; none where that language lacks it."""
+    source = files("alerts.common") / "catalogue" / language / f"{area}.toml"
+    return tomllib.loads(source.read_text(encoding="utf-8")) if source.is_file() else {}
+
 
 @cache
-def _names(entry: str) -> tuple[str, ...]:
-    area, _, code = entry.partition(".")
-    source = files("alerts.common") / "catalogue" / "en" / f"{area}.toml"
-    table = tomllib.loads(source.read_text(encoding="utf-8"))[code]
+def _names(key: str) -> tuple[str, ...]:
+    area, _, code = key.partition(".")
+    table = read_area(LANGUAGE, area)[code]
+    assert not isinstance(table, str)
     return tuple(name for number, name in table.items() if number != "by")
 
 

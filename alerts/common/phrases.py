@@ -33,7 +33,6 @@ number's `one` or `other`, or the value itself (`0`, `yes`, `no`, a code).
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
@@ -44,6 +43,7 @@ from string import Formatter
 from typing import Any, get_args, get_type_hints
 from zoneinfo import ZoneInfo
 
+from alerts.common.name_tables import LANGUAGE, read_area
 from alerts.common.plain_values import value
 from alerts.common.span import Span
 from alerts.common.time_text import (
@@ -61,7 +61,6 @@ from alerts.common.time_text import (
 )
 from alerts.common.units import FEET_PER_M, MILES_PER_KM, MM_PER_INCH, MPH_PER_MS, Units, in_units
 
-LANGUAGE = "en"
 KEPT = "common.kept"
 
 
@@ -291,11 +290,9 @@ def load_catalogue(language: str = LANGUAGE) -> None:
 @cache
 def _area(language: str, area: str) -> Mapping[str, _Said | Mapping[str, _Said]]:
     """A file of the catalogue, read when something of it is first said."""
-    source = files("alerts.common") / "catalogue" / language / f"{area}.toml"
-    entries = tomllib.loads(source.read_text(encoding="utf-8")) if source.is_file() else {}
     return {
         code: _pieces(each) if isinstance(each, str) else {kind: _pieces(text) for kind, text in each.items()}
-        for code, each in entries.items()
+        for code, each in read_area(language, area).items()
     }
 
 

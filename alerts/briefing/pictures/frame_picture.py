@@ -37,6 +37,7 @@ from alerts.briefing.pictures.drawing import (
     wrapped,
 )
 from alerts.briefing.pictures.night_picture import NightToDraw
+from alerts.briefing.text.alert_lines import where_stands
 from alerts.common.clock_times import clock_in
 from alerts.common.name_tables import direction_letters, direction_word
 from alerts.common.phrases import Reader, say
@@ -463,16 +464,14 @@ def view_alt(scene: ViewScene) -> str:
         )
     ]
     if target is not None:
-        place = {"high_deg": target.altitude_deg, "direction": direction_word(target.azimuth_deg)}
         name = capital(plain(scene.target_words, LONGEST_NAME))
-        said.append(say("pictures.target-up", target=name, **place))
-    place = {"high_deg": core.altitude_deg, "direction": direction_word(core.azimuth_deg)}
+        said.append(say("pictures.target-up", target=name, **where_stands(target)))
     if core.altitude_deg <= 0:
         said.append(say("pictures.core-below"))
     elif scene.view.holds(core.altitude_deg, core.azimuth_deg):
-        said.append(say("pictures.core-up", **place))
+        said.append(say("pictures.core-up", **where_stands(core)))
     else:
-        said.append(say("pictures.core-outside", **place))
+        said.append(say("pictures.core-outside", **where_stands(core)))
     said += [*glow_sentences(scene), *standing_sentences(scene)]
     if not aim.has_ground:
         said.append(say("pictures.view-alt-no-ground"))

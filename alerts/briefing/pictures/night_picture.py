@@ -30,8 +30,9 @@ from alerts.briefing.pictures.drawing import (
     text_width,
     within,
 )
+from alerts.briefing.text.alert_lines import where_stands
 from alerts.common.clock_times import Clock, clock_in
-from alerts.common.name_tables import direction_letters, direction_word, month_name, weekday_name
+from alerts.common.name_tables import direction_letters, month_name, weekday_name
 from alerts.common.phrases import phrase, say
 from alerts.common.span import Span
 from alerts.common.text import LONGEST_NAME, capital, plain
@@ -403,12 +404,7 @@ def night_alt(scene: NightScene) -> str:
         said.append(say("pictures.window-runs", start=clock.time(window.start), end=clock.time(window.end)))
     if scene.marks:
         places = [
-            phrase(
-                "pictures.target-place",
-                direction=direction_word(mark.azimuth_deg),
-                high_deg=mark.altitude_deg,
-                at=clock.time(mark.at),
-            )
+            phrase("pictures.target-place", at=clock.time(mark.at), **where_stands(mark))
             for mark in track_to_the_minute(scene.marks)
         ]
         target = plain(scene.target_words, LONGEST_NAME)

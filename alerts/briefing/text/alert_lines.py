@@ -19,6 +19,7 @@ from alerts.judging.verdict import VerdictWord
 from alerts.judging.window_brightness import SLIGHT_LOSS_MAG, SMOKE_TOLD_FROM_MAG
 from alerts.notifying.model import AlertKind
 from alerts.sites.model import Site
+from alerts.sky.night import TrackPoint
 from alerts.weather.outlook import Outlook
 from alerts.weather.source_chance import still_ahead
 
@@ -149,6 +150,11 @@ def other_lines(facts: AlertFacts, home: Clock, reader: Reader) -> Iterator[str]
         elif until is not None:
             said.append(phrase("briefing.other-until", at=time_of_evening(until, facts, home)))
         yield say("briefing.other-site", reader, site=plain(other.site_name, LONGEST_NAME), said=said)
+
+
+def where_stands(point: TrackPoint) -> dict[str, object]:
+    """In which direction and how high, as many entries of the catalogue name them."""
+    return {"direction": direction_word(point.azimuth_deg), "high_deg": point.altitude_deg}
 
 
 def time_of_evening(at: datetime, facts: AlertFacts, clock: Clock, *, short: bool = False) -> str:

@@ -21,6 +21,7 @@ from alerts.briefing.text.alert_lines import (
     say_sky,
     say_towns,
     time_of_evening,
+    where_stands,
     words_of,
 )
 from alerts.briefing.text.field import FieldView, field_view
@@ -264,15 +265,7 @@ def _facts_told(facts: AlertFacts, field: Clock, home: Clock, reader: Reader) ->
     if facts.best is not None and not is_off:
         yield "clearest", field.span(facts.best), ""
 
-    track = [
-        phrase(
-            "briefing.track",
-            at=field.time(point.at),
-            direction=direction_word(point.azimuth_deg),
-            high_deg=point.altitude_deg,
-        )
-        for point in facts.core
-    ]
+    track = [phrase("briefing.track", at=field.time(each.at), **where_stands(each)) for each in facts.core]
     if track:
         name = "core" if facts.target_name == "core" else "target"
         yield name, say("briefing.clauses", reader, parts=track), "core"

@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from alerts.briefing.facts import AlertFacts, FieldNotes, ShowerNote
-from alerts.briefing.text.alert_lines import time_of_evening, words_of
+from alerts.briefing.facts import AlertFacts, FieldNotes, ShowerNote, notes_to_the_minute
+from alerts.briefing.text.alert_lines import time_of_evening, where_stands, words_of
 from alerts.common.clock_times import Clock
 from alerts.common.name_tables import count_word, direction_word
 from alerts.common.phrases import Reader, phrase, say
 from alerts.common.text import LONGEST_NAME, plain
-from alerts.common.time_text import minute_down, minute_up, nearest_minute
 from alerts.field.exposure import say_shutter
 
 DAYLIGHT_SCOUTING = timedelta(minutes=45)
@@ -24,21 +23,14 @@ WET_PCT = 15.0
 LONG_TRIP = timedelta(hours=7)
 
 BEFORE_DARK = (
-    phrase("briefing.ready-camera"),
-    phrase("briefing.ready-focus"),
-    phrase("briefing.ready-release"),
-    phrase("briefing.ready-screen"),
-    phrase("briefing.ready-card"),
-)
-"""Common practice."""
+    "briefing.ready-camera", "briefing.ready-focus", "briefing.ready-release", "briefing.ready-screen",
+    "briefing.ready-card",
+)  # fmt: skip
+"""Common practice, as is what one always packs."""
 ALWAYS_PACK = (
-    phrase("briefing.pack-headlamp"),
-    phrase("briefing.pack-tripod"),
-    phrase("briefing.pack-batteries"),
-    phrase("briefing.pack-phone"),
-    phrase("briefing.pack-food"),
-)
-"""Common practice."""
+    "briefing.pack-headlamp", "briefing.pack-tripod", "briefing.pack-batteries", "briefing.pack-phone",
+    "briefing.pack-food",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,22 +56,7 @@ class FieldView:
 
 def field_view(facts: AlertFacts, notes: FieldNotes, field: Clock, home: Clock, reader: Reader) -> FieldView:
     """field: the site's clock; home: the person's, for leaving and coming home."""
-    notes = replace(
-        notes,
-        arrive=minute_down(notes.arrive),
-        latest_departure=minute_down(notes.latest_departure),
-        give_up_at=minute_down(notes.give_up_at),
-        signal_lost_at=notes.signal_lost_at and minute_down(notes.signal_lost_at),
-        civil_dusk=notes.civil_dusk and nearest_minute(notes.civil_dusk),
-        nautical_dusk=notes.nautical_dusk and nearest_minute(notes.nautical_dusk),
-        full_dark=notes.full_dark and minute_up(notes.full_dark),
-        dawn=notes.dawn and minute_down(notes.dawn),
-        moon_rises=tuple(map(nearest_minute, notes.moon_rises)),
-        moon_sets=tuple(map(nearest_minute, notes.moon_sets)),
-        gate_closes=notes.gate_closes and minute_down(notes.gate_closes),
-        gate_opens=notes.gate_opens and minute_up(notes.gate_opens),
-        frames=replace(notes.frames, start_at=minute_up(notes.frames.start_at)),
-    )
+    notes = notes_to_the_minute(notes)
     return FieldView(
         steps=tuple(_steps(facts, notes, field, home, reader)),
         camera=tuple(_camera(notes, field, reader)),
@@ -127,15 +104,8 @@ def _travel(facts: AlertFacts, notes: FieldNotes, reader: Reader) -> Iterator[_M
     else:  # when one would have to leave for daylight, to five minutes
         is_dusk = notes.civil_dusk is not None and notes.arrive < notes.civil_dusk
         earlier, five = notes.arrive - (facts.sunset - DAYLIGHT_SCOUTING), timedelta(minutes=5)
-        light = "last-light" if is_dusk else "lamp"
-        if earlier > MOST_EARLIER:
-            yield notes.arrive, say(f"briefing.arrive-{light}-far", reader), ""
-        else:
-            yield (
-                notes.arrive,
-                say(f"briefing.arrive-{light}", reader, earlier=-(-earlier // five) * five),
-                "",
-            )
+        light = ("last-light" if is_dusk else "lamp") + ("-far" if earlier > MOST_EARLIER else "")
+        yield notes.arrive, say(f"briefing.arrive-{light}", reader, earlier=-(-earlier // five) * five), ""
 
     gate = notes.gate
     if gate is None or notes.gate_closes is None or facts.home_about is None:
@@ -174,15 +144,7 @@ def _dusk(facts: AlertFacts, notes: FieldNotes) -> Iterator[_Moment]:
 def _window(facts: AlertFacts, notes: FieldNotes) -> Iterator[_Moment]:
     if facts.window is not None:
         target = say("briefing.target", target=plain(facts.target_name, LONGEST_NAME))
-        places = [
-            phrase(
-                "briefing.stands",
-                target=target,
-                direction=direction_word(p.azimuth_deg),
-                high_deg=p.altitude_deg,
-            )
-            for p in facts.core
-        ]
+        places = [phrase("briefing.stands", target=target, **where_stands(each)) for each in facts.core]
         if not places:
             yield facts.window.start, say("briefing.window-opens"), "lamp"
             yield facts.window.end, say("briefing.window-ends"), "lamp"
@@ -193,11 +155,9 @@ def _window(facts: AlertFacts, notes: FieldNotes) -> Iterator[_Moment]:
             yield facts.window.end, say("briefing.window-ends-with", place=places[-1]), "lamp"
     for standing in notes.standings:
         if standing.reads_as_over:
-            over = {
-                "foreground": plain(standing.foreground, LONGEST_NAME),
-                "bearing_deg": standing.bearing_deg,
-            }
-            yield standing.at.at, say("briefing.stands-over", what=standing.what, **over), "core"
+            name, bearing_deg = plain(standing.foreground, LONGEST_NAME), standing.bearing_deg
+            over = say("briefing.stands-over", what=standing.what, foreground=name, bearing_deg=bearing_deg)
+            yield standing.at.at, over, "core"
     frames = notes.frames
     each = say_shutter(frames.shutter_s)
     yield frames.start_at, say("briefing.start-series", frames=frames.frames, shutter=each), ""
@@ -250,8 +210,7 @@ def _shower(shower: ShowerNote, field: Clock, reader: Reader) -> str:
         name=shower.name,
         peak=phrase(f"briefing.peak-{side}", days=max(round(abs(days)), 1)),
         hourly=shower.hourly,
-        high_deg=highest.altitude_deg,
-        direction=direction_word(highest.azimuth_deg),
+        **where_stands(highest),
         at=field.time(highest.at),
     )
 

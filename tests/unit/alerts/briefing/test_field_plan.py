@@ -126,7 +126,7 @@ def test_a_calm_warm_dry_night_asks_for_nothing_special() -> None:
 
 
 def test_settings_before_dark_are_all_there() -> None:
-    said = " ".join(map(str, BEFORE_DARK)).lower()
+    said = " ".join(map(say, BEFORE_DARK)).lower()
     for words in (
         "noise reduction off", "manual focus on a bright star", "near infinity", "two-second delay",
         "screen dimmed", "manual mode", "full batteries",
