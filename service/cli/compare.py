@@ -13,13 +13,12 @@ from alerts.judging.comparison import Order, rank, tonight_at, usual_span
 from service.app import build
 from service.cli.options import DAY, MOMENT, json_option
 from service.reports.comparison_report import (
-    Compared,
     compare_stored,
     compared_head,
     compared_json,
     compared_line,
 )
-from service.reports.default_reader import usual_watchers, wishes_of
+from service.reports.default_reader import Usual, usual_watchers, wishes_of
 from service.store.repositories.people import find_operator
 from service.store.repositories.sites import find_sites, get_site, newest_revision
 
@@ -61,7 +60,7 @@ def compare(
             mine = wishes_of(watcher)
             if watcher is None:
                 mine = with_home(mine, home, stored.site)
-            compared.append(Compared(stored, mine, watcher))
+            compared.append(Usual(stored, mine, watcher))
         start, end = usual_span(first, last, tonight_at((each.site for each in compared), now))
         nights = compare_stored(session, compared, (start, end), duskbell.ephemeris, now)
     wishes = {each.site: each.wishes for each in compared}

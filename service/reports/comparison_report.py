@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
 
@@ -19,35 +18,20 @@ from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import Night
 from alerts.wishes.model import Wishes
 from service.explain.stored_verdict import decided_reasons, decided_span, read_inputs
+from service.reports.default_reader import Usual
 from service.store.repositories.decisions import decisions_by_id, newest_standing
 from service.store.repositories.nights import nights_by_id, shared_sky
-from service.store.repositories.sites import StoredSite
-from service.store.schema.core_tables import SubscriptionRow
-
-
-@dataclass(frozen=True, slots=True)
-class Compared:
-    """A site to compare. wishes: what its nights are judged by where they weren't decided. watcher: the
-    subscription whose decisions are read; None for nobody's."""
-
-    stored: StoredSite
-    wishes: Wishes
-    watcher: SubscriptionRow | None = None
-
-    @property
-    def site(self) -> Site:
-        return self.stored.site
 
 
 def compare_stored(
     session: Session,
-    compared: Sequence[Compared],
+    compared: Sequence[Usual],
     dates: tuple[date, date],
     ephemeris: Ephemeris,
     now: datetime,
 ) -> tuple[ComparedNight, ...]:
-    """The nights of those sites as they were decided, the others judged on what the store holds; errors as
-    `compare`."""
+    """The nights of those sites as they were decided for their watchers, the others judged by the wishes
+    on what the store holds; errors as `compare`."""
     wishes = {each.site: each.wishes for each in compared}
     numbers = {each.site: each.stored.site_id for each in compared}
     inputs = read_inputs(session, [each.stored for each in compared], now)
@@ -69,7 +53,7 @@ def compare_stored(
     )
 
 
-def _decided(session: Session, compared: Sequence[Compared], first: date, last: date) -> list[ComparedNight]:
+def _decided(session: Session, compared: Sequence[Usual], first: date, last: date) -> list[ComparedNight]:
     """The nights of the watched sites that were decided, without the weather behind them."""
     sites = {each.watcher.id: each.stored for each in compared if each.watcher is not None}
     revisions = {number: stored.revision_id for number, stored in sites.items()}

@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 
 from sqlalchemy.orm import Session
 
+from alerts.sites.model import Site
 from alerts.wishes.model import DEFAULT_WISHES, Wishes
 from service.hindsight.track_record import RecordLines
 from service.store.json_values import from_json
@@ -17,13 +18,20 @@ from service.store.schema.core_tables import SubscriptionRow
 
 @dataclass(frozen=True, slots=True)
 class Usual:
-    """wishes, kit: of the oldest running subscription to the site; the defaults where there is none.
-    watcher: that subscription."""
+    """A site and what its nights are judged by where they weren't decided.
+
+    wishes, kit: usually of the oldest running subscription to the site; the defaults where there is none.
+    watcher: that subscription, whose decisions are read; None for nobody's.
+    """
 
     stored: StoredSite
     wishes: Wishes
-    kit: str = ""
     watcher: SubscriptionRow | None = None
+    kit: str = ""
+
+    @property
+    def site(self) -> Site:
+        return self.stored.site
 
     def say_record(self, session: Session, window_start: datetime, now: datetime, chance_pct: int) -> str:
         """What came of forecasts like this one; "" where nothing is known."""
@@ -56,7 +64,7 @@ def usual_of(session: Session, stored: StoredSite) -> Usual:
     mine = [each for each in running_subscriptions(session) if each.site_id == stored.site_id]
     first = next(iter(mine), None)
     kit = next((each.kit for each in mine if each.kit), "")
-    return Usual(stored, wishes_of(first), kit, first)
+    return Usual(stored, wishes_of(first), first, kit)
 
 
 def usual_watchers(session: Session) -> dict[int, SubscriptionRow]:

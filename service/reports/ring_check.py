@@ -58,21 +58,6 @@ _LENGTH = TypeAdapter(timedelta)
 
 
 @dataclass(frozen=True, slots=True)
-class Running:
-    """A subscription as far as it matters here."""
-
-    number: int
-    site_id: int
-    site_name: str
-    receiver: Receiver
-    limit_pct: int
-    shortest: timedelta
-    paused_until: datetime | None
-    ended_at: datetime | None
-    trips_are_over: bool
-
-
-@dataclass(frozen=True, slots=True)
 class Found:
     """An obstacle, and of what."""
 
@@ -169,7 +154,7 @@ class RingCheck:
 
     def of_subscription(self, number: int, year: YearAhead | None = None) -> tuple[Obstacle, ...]:
         """What stands in the way of one subscription, ended or not."""
-        row = self._running(subscriptions.facts_of(self._session, number))
+        row = subscriptions.facts_of(self._session, number)
         place = places_now(self._session, [row.site_id])[row.site_id]
         return weightiest_first([*self.of_place(*place), *self._in_its_way(row, place, year)])
 
@@ -178,7 +163,7 @@ class RingCheck:
         should know. person_id: of that person's subscriptions alone."""
         place = places_now(self._session, [site_id])[site_id]
         found = [
-            [*self.of_place(*place), *self._in_its_way(self._running(facts), place)]
+            [*self.of_place(*place), *self._in_its_way(facts, place)]
             for facts in subscriptions.facts_at(self._session, site_id, person_id)
         ]
         if not found:
@@ -195,13 +180,13 @@ class RingCheck:
         person_id: of that person's subscriptions alone, and of their sites where they have none. looks: for
         how many subscriptions a year's sky is worked out.
         """
-        rows = [self._running(each) for each in subscriptions.facts_concerning(self._session, person_id)]
+        rows = subscriptions.facts_concerning(self._session, person_id)
         names = {row.site_id: row.site_name for row in rows} or described_sites(self._session, person_id)
         places = places_now(self._session, names)
         far = set[str]()  # where a limit may lie beyond what can be reached
         for row in rows:
-            sources = self._sources(*places[row.site_id])
-            if sources is not None and row.limit_pct > self._surely_reached_pct(sources, row.shortest):
+            sources, shortest = self._sources(*places[row.site_id]), _length(row.shortest)
+            if sources is not None and row.limit_pct > self._surely_reached_pct(sources, shortest):
                 far.add(place_key_at(*places[row.site_id]))
         self._read_climates(far)
         found = [
@@ -223,22 +208,7 @@ class RingCheck:
         ]
         return _tally(found, len(names), len(rows))
 
-    # ---- rows
-
-    def _running(self, facts: SubscriptionFacts) -> Running:
-        paused, trips = facts.paused_until, json.loads(facts.trips) if facts.trips else []
-        are_over = all(date.fromisoformat(trip["last"]) < self._now.date() for trip in trips)
-        return Running(
-            number=facts.number,
-            site_id=facts.site_id,
-            site_name=facts.site_name,
-            receiver=self._receiver(facts),
-            limit_pct=facts.limit_pct,
-            shortest=_length(facts.shortest),
-            paused_until=paused if paused is not None and paused > self._now else None,
-            ended_at=facts.ended_at,
-            trips_are_over=bool(facts.trips_only) and bool(trips) and are_over,
-        )
+    # ---- facts for the rule
 
     def _receiver(self, facts: SubscriptionFacts) -> Receiver:
         settings, target = self._duskbell.settings, facts.target
@@ -255,19 +225,23 @@ class RingCheck:
             return receiver(ReceiverState.OUTBOX, str(settings.outbox))
         return receiver()
 
-    # ---- facts for the rule
-
     def _in_its_way(
-        self, row: Running, place: tuple[float, float], year: YearAhead | None = None
+        self, row: SubscriptionFacts, place: tuple[float, float], year: YearAhead | None = None
     ) -> Iterator[Obstacle]:
+        """year: of its wishes; None looks into the dates of its trips alone."""
+        if year is None:
+            trips = json.loads(row.trips) if row.trips else []
+            are_over = all(date.fromisoformat(trip["last"]) < self._now.date() for trip in trips)
+            year = YearAhead(trips_are_over=bool(row.trips_only) and bool(trips) and are_over)
+        is_paused = row.paused_until is not None and row.paused_until > self._now
         return of_subscription(
             Asked(
                 number=row.number,
-                receiver=row.receiver,
+                receiver=self._receiver(row),
                 limit_pct=row.limit_pct,
-                reach=self._reach(place, row.site_id, row.shortest, row.limit_pct),
-                year=year or YearAhead(trips_are_over=row.trips_are_over),
-                paused_until=row.paused_until,
+                reach=self._reach(place, row.site_id, _length(row.shortest), row.limit_pct),
+                year=year,
+                paused_until=row.paused_until if is_paused else None,
                 ended_at=row.ended_at,
             )
         )

@@ -233,7 +233,6 @@ def _hour_json(row: WeatherHour) -> dict[str, Any]:
 
 
 HOUR = timedelta(hours=1)
-Pick = Callable[[list[float]], float]
 LONGEST = timedelta(hours=26)
 
 
@@ -327,11 +326,27 @@ def build_rows(
         shown = Span(start, end)
     elif outlook is not None and outlook.trip is not None:
         shown = outlook.trip
+    best = outlook.best if outlook else None
     rows = []
     for hour in hours_of(site, shown):
-        records = [record for each in forecasts if (record := record_at(each, hour)) is not None]
-        cells = tuple(_cell(forecast, hour, altitude_deg) for forecast in columns)
-        rows.append(_row(hour, cells, records, window, outlook))
+        # the records that hold the hour's beginning, which is when their instant values are for
+        records = [record for each in forecasts if (record := each.hours.at(hour.start)) is not None]
+        rows.append(
+            WeatherHour(
+                hour=hour,
+                in_window=window is not None and hour.overlap(window.span) is not None,
+                in_best=best is not None and hour.overlap(best) is not None,
+                cells=tuple(_cell(forecast, hour, altitude_deg) for forecast in columns),
+                temperature_c=_pick((each.temperature_c for each in records), median),
+                wind_ms=_pick((each.wind_ms for each in records), max),
+                gust_ms=_pick((each.gust_ms for each in records), max),
+                precipitation_pct=_pick((each.precipitation_probability_pct for each in records), max),
+                precipitation_mm=_pick((each.precipitation_mm for each in records), max),
+                dew_spread_c=_pick(map(_dew_spread_c, records), min),
+                fog_pct=_pick((each.fog_pct for each in records), max),
+                aerosol_optical_depth=_pick((each.aerosol_optical_depth for each in records), max),
+            )
+        )
     return columns, tuple(rows)
 
 
@@ -344,19 +359,13 @@ def hours_of(site: Site, span: Span) -> tuple[Span, ...]:
     return tuple(Span(first + k * HOUR, first + (k + 1) * HOUR) for k in range(count))
 
 
-def record_at(forecast: Forecast, hour: Span) -> HourlyWeather | None:
-    """The record that holds the hour's beginning, which is when its instant values are for."""
-    return forecast.hours.at(hour.start)
-
-
 def _cell(forecast: Forecast, hour: Span, altitude_deg: float) -> SourceHour:
     index = forecast.hours.index_at(hour.start)
     if index is None:
         return SourceHour(members=len(forecast.members))
     record = forecast.hours[index]
     cover = cover_as_told(forecast.hours, forecast.layer_scheme, slice(index, index + 1))
-    known = [row[index] for row in forecast.members if row[index] is not None]
-    clear = sum(1 for cloud in known if cloud is not None and cloud <= CLEAR_LIMIT_PCT)
+    known = [pct for row in forecast.members if (pct := row[index]) is not None]
     return SourceHour(
         record.cloud_total_pct,
         record.cloud_low_pct,
@@ -364,7 +373,7 @@ def _cell(forecast: Forecast, hour: Span, altitude_deg: float) -> SourceHour:
         record.cloud_high_pct,
         _or_none(cover.plan_pct[0]),
         _or_none(cover.view_pct(altitude_deg)[0]),
-        clear if known else None,
+        sum(pct <= CLEAR_LIMIT_PCT for pct in known) if known else None,
         len(forecast.members),
     )
 
@@ -378,31 +387,7 @@ def _or_none(value: float) -> float | None:
     return None if isnan(value) else float(value)
 
 
-def _row(
-    hour: Span,
-    cells: tuple[SourceHour, ...],
-    records: Sequence[HourlyWeather],
-    window: DarkWindow | None,
-    outlook: Outlook | None,
-) -> WeatherHour:
-    best = outlook.best if outlook else None
-    return WeatherHour(
-        hour=hour,
-        in_window=window is not None and hour.overlap(window.span) is not None,
-        in_best=best is not None and hour.overlap(best) is not None,
-        cells=cells,
-        temperature_c=_pick((each.temperature_c for each in records), median),
-        wind_ms=_pick((each.wind_ms for each in records), max),
-        gust_ms=_pick((each.gust_ms for each in records), max),
-        precipitation_pct=_pick((each.precipitation_probability_pct for each in records), max),
-        precipitation_mm=_pick((each.precipitation_mm for each in records), max),
-        dew_spread_c=_pick(map(_dew_spread_c, records), min),
-        fog_pct=_pick((each.fog_pct for each in records), max),
-        aerosol_optical_depth=_pick((each.aerosol_optical_depth for each in records), max),
-    )
-
-
-def _pick(values: Iterable[float | None], pick: Pick) -> float | None:
+def _pick(values: Iterable[float | None], pick: Callable[[list[float]], float]) -> float | None:
     known = [value for value in values if value is not None]
     return float(pick(known)) if known else None
 

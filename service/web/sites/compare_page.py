@@ -24,7 +24,8 @@ from alerts.judging.comparison import (
     usual_span,
 )
 from alerts.wishes.model import DEFAULT_WISHES
-from service.reports.comparison_report import Compared, compare_stored, compared_as_of
+from service.reports.comparison_report import compare_stored, compared_as_of
+from service.reports.default_reader import Usual
 from service.store.schema.core_tables import PersonRow
 from service.web.shared.context import Web
 from service.web.shared.filters import as_data
@@ -142,7 +143,7 @@ def compare_rows(web: Web, session: Session, viewer: Viewer, asked: Comparison) 
     for each in watched_sites(session, asked.sites, viewer):
         stored = each.seen.stored
         wishes = each.wishes or with_home(DEFAULT_WISHES, home, stored.site)
-        compared.append(Compared(stored, wishes, each.watcher))
+        compared.append(Usual(stored, wishes, each.watcher))
         hours[stored.site_id] = each.units.clock_hours
     numbers = {each.site: each.stored.site_id for each in compared}
     with web.skies.turns.turn():
