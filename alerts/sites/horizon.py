@@ -29,7 +29,10 @@ def ridge_deg(line: HorizonLine, azimuth_deg: npt.ArrayLike) -> Floats:
 
 
 class Ridges:
-    """Many sites' lines at once, laid end to end on one axis so that one interpolation serves all."""
+    """Many sites' lines at once, laid end to end on one axis so that one interpolation serves all.
+
+    highest, lowest: shape (n,), of each line in degrees.
+    """
 
     _STRETCH = 1000.0
 
@@ -41,6 +44,7 @@ class Ridges:
             azimuths.append(np.concatenate([[az[-1] - 360], az, [az[0] + 360]]) + number * self._STRETCH)
             altitudes.append(np.concatenate([alt[-1:], alt, alt[:1]]))
         self._azimuths, self._altitudes = np.concatenate(azimuths), np.concatenate(altitudes)
+        self.highest, self.lowest = (np.array([of(each) for each in altitudes]) for of in (np.max, np.min))
 
     def at(self, row: npt.NDArray[np.intp], azimuth_deg: Floats) -> Floats:
         """Altitude of the land for (row of a line, azimuth 0..360), element by element."""

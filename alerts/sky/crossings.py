@@ -142,9 +142,22 @@ def _find_in_block(samples: Floats, levels: Floats) -> list[tuple[Floats, Ints, 
         changes[:, :_FIRST] = False
         changes[:, -_AFTER:] = False
         crossed.append(np.flatnonzero(changes))
+    # the root after each: three of Newton's steps from the secant; where that isn't sure, a bracketed search
+    sizes = [len(base) for base in crossed]
+    base, level_of = np.concatenate(crossed), np.repeat(levels, sizes)
+    polynomials = _polynomials(flat, base, level_of)
+    x = polynomials[0] / (polynomials[0] - polynomials.sum(axis=0))
+    for _ in range(3):
+        value, slope = _value_and_slope(polynomials, x)
+        step = np.divide(value, slope, out=np.full_like(x, np.inf), where=slope != 0)
+        x = x - step
+    unsure = np.flatnonzero(~((np.abs(step) < 1e-6) & (x >= 0) & (x <= 1)))
+    if len(unsure):
+        zero, starts_up = np.zeros(len(unsure)), flat[base[unsure]] >= level_of[unsure]
+        x[unsure] = _solve(polynomials[:, unsure], zero, zero + 1, starts_up)
 
     found = []
-    for at, level in zip(_simple_roots(flat, crossed, levels), levels, strict=True):
+    for at, level in zip(np.split(base + x, np.cumsum(sizes)[:-1]), levels, strict=True):
         grazed = turns[np.abs(flat[turns] - level) < _TURN_GUARD]
         if len(grazed):
             at = np.append(at, _grazing_roots(flat, grazed, level))
@@ -174,24 +187,6 @@ def _value_and_slope(polynomials: Floats, x: Floats) -> tuple[Floats, Floats]:
         value *= x
         value += coefficient
     return value, slope
-
-
-def _simple_roots(flat: Floats, bases: list[Ints], levels: Floats) -> list[Floats]:
-    """Flat positions (sample index + fraction) of bracketed crossings, one array a level."""
-    sizes = [len(base) for base in bases]
-    base = np.concatenate(bases)
-    polynomials = _polynomials(flat, base, np.repeat(levels, sizes))
-    x = polynomials[0] / (polynomials[0] - polynomials.sum(axis=0))
-    for _ in range(3):
-        value, slope = _value_and_slope(polynomials, x)
-        step = np.divide(value, slope, out=np.full_like(x, np.inf), where=slope != 0)
-        x = x - step
-    unsure = np.flatnonzero(~((np.abs(step) < 1e-6) & (x >= 0) & (x <= 1)))
-    if len(unsure):
-        zero = np.zeros(len(unsure))
-        starts_up = flat[base[unsure]] >= np.repeat(levels, sizes)[unsure]
-        x[unsure] = _solve(polynomials[:, unsure], zero, zero + 1, starts_up)
-    return np.split(base + x, np.cumsum(sizes)[:-1])
 
 
 def _solve(polynomials: Floats, low: Floats, high: Floats, starts_up: Bools) -> Floats:

@@ -112,29 +112,30 @@ class SkyTable:
     nodes_s: Floats
     nodes: Floats
 
-    def _interpolate(self, at_s: Floats, *channels: slice | int) -> tuple[Floats, ...]:
-        """Some of the channels at times of any shape, each of that shape and its own."""
+    def _interpolate(self, at_s: npt.ArrayLike, *channels: slice | int) -> tuple[Floats, ...]:
+        """Some of the channels at times of any shape, each of that shape and its own; sidereal time whole."""
+        at_s = np.asarray(at_s, dtype=np.float64)
         place = (at_s - self.nodes_s[0]) / NODE_STEP_S
         base = np.clip(np.floor(place).astype(np.intp), 3, len(self.nodes_s) - 5)
         weights = _lagrange_weights((place - base).ravel())
         around = base.ravel()[:, None] + np.arange(-3, 5)
-        found = (np.einsum("nk,nk...->n...", weights, self.nodes[:, each][around]) for each in channels)
-        return tuple(values.reshape(at_s.shape + values.shape[1:]) for values in found)
+        found = []
+        for each in channels:
+            values = np.einsum("nk,nk...->n...", weights, self.nodes[:, each][around])
+            values = values.reshape(at_s.shape + values.shape[1:])
+            found.append(_mean_turn(at_s) + values if each == _SIDEREAL else values)
+        return tuple(found)
 
     def sidereal_rad(self, at_s: npt.ArrayLike) -> Floats:
         """Greenwich apparent sidereal time, not wrapped at a turn; any shape."""
-        at = np.asarray(at_s, dtype=np.float64)
-        (beyond_mean,) = self._interpolate(at, _SIDEREAL)
-        return _mean_turn(at) + beyond_mean
+        return self._interpolate(at_s, _SIDEREAL)[0]
 
     def body_km(self, body: Body, at_s: npt.ArrayLike) -> Floats:
         """Geocentric apparent Earth-fixed place, shape (..., 3) for times of shape (...).
 
         The Moon's length is its geometric distance.
         """
-        at = np.asarray(at_s, dtype=np.float64)
-        place_km, beyond_mean = self._interpolate(at, _SUN if body is Body.SUN else _MOON, _SIDEREAL)
-        return _spin(place_km, _mean_turn(at) + beyond_mean)
+        return _spin(*self._interpolate(at_s, _SUN if body is Body.SUN else _MOON, _SIDEREAL))
 
     def fixed(self, icrs: Floats, at_s: npt.ArrayLike) -> Floats:
         """Earth-fixed unit vectors, shape (..., 3), of one ICRS direction, shape (3,).
@@ -148,16 +149,14 @@ class SkyTable:
 
         Of several directions at once where icrs broadcasts to times and components, as shape (k, 1, 3).
         """
-        at = np.asarray(at_s, dtype=np.float64)
-        frame, velocity = self._interpolate(at, _FRAME, _VELOCITY)
+        frame, velocity = self._interpolate(at_s, _FRAME, _VELOCITY)
         moved = icrs + velocity
         moved = moved / np.linalg.norm(moved, axis=-1, keepdims=True)
-        return np.asarray(np.einsum("...ij,...j->...i", frame.reshape((*at.shape, 3, 3)), moved))
+        return np.asarray(np.einsum("...ij,...j->...i", frame.reshape((*frame.shape[:-1], 3, 3)), moved))
 
     def moon_lit(self, at_s: npt.ArrayLike) -> Floats:
         """Geocentric illuminated fraction of the Moon, 0..1; (1 + cos i) / 2, Meeus ch. 48."""
-        at = np.asarray(at_s, dtype=np.float64)
-        moon, sun = self._interpolate(at, _MOON, _SUN)
+        moon, sun = self._interpolate(at_s, _MOON, _SUN)
         to_sun = sun - moon
         cos_phase = -(moon * to_sun).sum(axis=-1)
         cos_phase = cos_phase / (np.linalg.norm(moon, axis=-1) * np.linalg.norm(to_sun, axis=-1))
@@ -210,9 +209,6 @@ class Ephemeris:
         first = math.ceil(max(s.start_jd for s in needed) - epoch_jd) + _ROOM_DAYS
         last = math.floor(min(s.end_jd for s in needed) - epoch_jd) - _ROOM_DAYS
         return cls(path, epoch + timedelta(days=first), epoch + timedelta(days=last))
-
-    def __repr__(self) -> str:
-        return f"Ephemeris({self.kernel_name}, {self.first}..{self.last})"
 
     def table(self, first_s: float, last_s: float) -> SkyTable:
         """Apparent places from first_s to last_s (POSIX seconds), computed once and kept.

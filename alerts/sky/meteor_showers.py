@@ -40,8 +40,8 @@ class Shower:
 
     code: str
     name: str
-    active_from: tuple[int, int]
-    active_to: tuple[int, int]
+    active_from: tuple[int, ...]
+    active_to: tuple[int, ...]
     solar_longitude_deg: float
     ra_deg: float
     dec_deg: float
@@ -87,8 +87,8 @@ def shower_list() -> tuple[Shower, ...]:
             Shower(
                 code=row["code"],
                 name=row["name"],
-                active_from=(first[0], first[1]),
-                active_to=(last[0], last[1]),
+                active_from=first,
+                active_to=last,
                 solar_longitude_deg=float(row["solar_longitude_deg"]),
                 ra_deg=float(row["radiant_ra_deg"]),
                 dec_deg=float(row["radiant_dec_deg"]),

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from alerts.sites.horizon import Ridges, ridge_deg
+from alerts.sites.horizon import Ridges
 from alerts.sites.model import HorizonLine
 from alerts.sky.ephemeris import SkyTable, direction
 from alerts.sky.night import Shape
@@ -53,18 +53,11 @@ _J2000_S = 946_728_000
 _STRIP_STEP_DEG = 4.0
 
 
-def galactic_direction(l_deg: npt.ArrayLike, b_deg: npt.ArrayLike) -> Floats:
-    """ICRS unit vectors, shape (..., 3), of galactic longitudes and latitudes in degrees."""
+def galactic_direction(l_deg: npt.ArrayLike, b_deg: npt.ArrayLike, axes: Floats = GALACTIC_AXES) -> Floats:
+    """Unit vectors, shape (..., 3), of galactic longitudes and latitudes in degrees; ICRS or as axes are."""
     longitude, latitude = np.radians(np.asarray(l_deg)), np.radians(np.asarray(b_deg))
-    along = np.stack(
-        [
-            np.cos(latitude) * np.cos(longitude),
-            np.cos(latitude) * np.sin(longitude),
-            np.sin(latitude) + 0 * longitude,
-        ],
-        axis=-1,
-    )
-    return np.asarray(along @ GALACTIC_AXES)
+    ahead, aside = np.cos(latitude) * np.cos(longitude), np.cos(latitude) * np.sin(longitude)
+    return np.asarray(np.stack([ahead, aside, np.sin(latitude) + 0 * longitude], axis=-1) @ axes)
 
 
 @dataclass(frozen=True)
@@ -120,12 +113,8 @@ def shape_codes(sky: Geometry) -> Ints:
     """
     upright = np.nan_to_num(sky.tilt_deg) > COLUMN_TILT_DEG
     low_core = (sky.core_altitude_deg >= 0) & (sky.core_altitude_deg < COLUMN_BELOW_DEG)
-    tests: Sequence[npt.NDArray[np.bool_]] = (
-        sky.core_altitude_deg > OVERHEAD_ABOVE_DEG,
-        upright & low_core,
-        sky.apex_altitude_deg < ARCH_BELOW_DEG,
-    )
-    return np.select(list(tests), [0, 1, 2], default=3).astype(np.intp)
+    overhead, arch = sky.core_altitude_deg > OVERHEAD_ABOVE_DEG, sky.apex_altitude_deg < ARCH_BELOW_DEG
+    return np.select([overhead, upright & low_core, arch], [0, 1, 2], default=3).astype(np.intp)
 
 
 def arc_length_deg(arc_l_deg: Arc | None) -> float:
@@ -180,10 +169,7 @@ def share_margin(
         share = _up_over_level_deg(lat[rows], sidereal, axes, arc)
         rough = np.flatnonzero(~level[rows])
         if len(rough):
-            own = rows[rough]
-            longitudes, least = _margins(
-                lat[own], sidereal[rough], lambda k, azimuth: ridges.at(own[k], azimuth), axes, arc
-            )
+            longitudes, least = _margins(lat, ridges, rows[rough], sidereal[rough], axes, arc)
             # the length on which the samples, straight between, are positive
             low, high = least[:, :-1], least[:, 1:]
             rise = np.abs(high) + np.abs(low)
@@ -203,9 +189,10 @@ def longitudes_up_deg(
 
     Each is (from, to) with 0 <= from < 360 and from < to, so one that passes l = 0 ends above 360.
     """
-    place = np.radians([lat_deg]), np.array([sidereal])
-    longitudes, least = _margins(*place, lambda _, azimuth: ridge_deg(line, azimuth), axes, arc)
-    margin = least[0]
+    here = np.zeros(1, dtype=np.intp)
+    longitudes, (margin,) = _margins(
+        np.radians([lat_deg]), Ridges([line]), here, np.array([sidereal]), axes, arc
+    )
     change = np.flatnonzero((margin[1:] >= 0) != (margin[:-1] >= 0))
     share = margin[change] / (margin[change] - margin[change + 1])
     edges = longitudes[change] + share * (longitudes[1] - longitudes[0])
@@ -235,25 +222,22 @@ def _up_over_level_deg(lat: Floats, sidereal: Floats, axes: Floats, arc: Arc | N
 
 
 def _margins(
-    lat: Floats, sidereal: Floats, ridge: Callable[[Ints, Floats], Floats], axes: Floats, arc: Arc | None
+    lat: Floats, ridges: Ridges, rows: Ints, sidereal: Floats, axes: Floats, arc: Arc | None
 ) -> tuple[Floats, Floats]:
-    """Galactic longitudes in degrees, shape (k,), and how far above the limits the strip's lowest
-    part stands there, shape (m, k), for m latitudes and sidereal angles in radians.
-
-    ridge: altitude of the land for (index 0..m - 1, azimuth in degrees), element by element.
+    """Galactic longitudes in degrees, shape (k,), and how far above the limits the strip's lowest part stands
+    there, shape (m, k), at m of the rows of lat (radians) and ridges, and sidereal angles (radians).
     """
     length = arc_length_deg(arc)
     longitudes = (arc[0] if arc else 0.0) + np.linspace(0, length, math.ceil(length / _STRIP_STEP_DEG) + 1)
     # lower edge, middle and upper edge of the band
-    b, along = np.radians([-HALF_WIDTH_DEG, 0.0, HALF_WIDTH_DEG])[:, None], np.radians(longitudes)
-    strips = np.cos(b) * np.cos(along), np.cos(b) * np.sin(along), np.sin(b) + 0 * along
-    places = np.stack(strips, axis=-1).reshape(-1, 3) @ axes
-    zenith, north, east = _sides(lat, sidereal)
+    edges = np.array([[-HALF_WIDTH_DEG], [0.0], [HALF_WIDTH_DEG]])
+    places = galactic_direction(longitudes, edges, axes).reshape(-1, 3)
+    zenith, north, east = _sides(lat[rows], sidereal)
     altitude = np.degrees(np.arcsin(np.clip(zenith @ places.T, -1, 1)))
     margin = altitude - LOWEST_DEG
     high = np.nonzero(margin > 0)
     azimuth = np.degrees(np.arctan2((east @ places.T)[high], (north @ places.T)[high])) % 360
-    margin[high] = np.minimum(margin[high], altitude[high] - ridge(high[0], azimuth))
+    margin[high] = np.minimum(margin[high], altitude[high] - ridges.at(rows[high[0]], azimuth))
     return longitudes, margin.reshape(len(sidereal), 3, -1).min(axis=1)
 
 

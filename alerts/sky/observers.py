@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 import numpy.typing as npt
@@ -19,14 +19,13 @@ MOON_RADIUS_KM = 1737.4
 
 @dataclass(frozen=True)
 class Ground:
-    """Observers as arrays of length n: geodetic degrees and metres (WGS84), Earth-fixed vectors.
+    """Observers as arrays of length n: geodetic degrees (WGS84), Earth-fixed vectors.
 
     up, north, east: unit vectors, shape (n, 3); place_km: geocentric, shape (n, 3).
     """
 
     lat_deg: Floats
     lon_deg: Floats
-    elevation_m: Floats
     up: Floats
     north: Floats
     east: Floats
@@ -37,8 +36,8 @@ class Ground:
         """From geodetic latitude and longitude in degrees and height in metres."""
         lat_deg = np.array([site.lat_deg for site in sites], dtype=np.float64)
         lon_deg = np.array([site.lon_deg for site in sites], dtype=np.float64)
-        elevation_m = np.array([site.elevation_m for site in sites], dtype=np.float64)
-        lat, lon, height_km = np.radians(lat_deg), np.radians(lon_deg), elevation_m / 1000
+        height_km = np.array([site.elevation_m for site in sites], dtype=np.float64) / 1000
+        lat, lon = np.radians(lat_deg), np.radians(lon_deg)
         cos_lat, sin_lat, zero = np.cos(lat), np.sin(lat), np.zeros_like(lat)
         cos_lon, sin_lon = np.cos(lon), np.sin(lon)
         squash = (1 - EARTH_FLATTENING) ** 2
@@ -47,7 +46,6 @@ class Ground:
         return cls(
             lat_deg,
             lon_deg,
-            elevation_m,
             up=np.stack([cos_lat * cos_lon, cos_lat * sin_lon, sin_lat], axis=-1),
             north=np.stack([-sin_lat * cos_lon, -sin_lat * sin_lon, cos_lat], axis=-1),
             east=np.stack([-sin_lon, cos_lon, zero], axis=-1),
@@ -61,8 +59,7 @@ class Ground:
 
     def part(self, rows: slice | npt.NDArray[np.intp]) -> Ground:
         """Some of the observers."""
-        places = self.lat_deg[rows], self.lon_deg[rows], self.elevation_m[rows]
-        return Ground(*places, self.up[rows], self.north[rows], self.east[rows], self.place_km[rows])
+        return Ground(*(getattr(self, each.name)[rows] for each in fields(self)))
 
     def altaz(self, vectors: Floats, *, near: bool) -> tuple[Floats, Floats]:
         """Airless altitude and azimuth (from north through east, 0..360) in degrees.

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -27,7 +26,6 @@ from alerts.sky.span_arrays import RowSpans, alternating_spans, merged
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.intp]
-Bools = npt.NDArray[np.bool_]
 Margin = Callable[[Ints, Floats], Floats]
 """By how much a condition holds for (row of a site, angle in radians), element by element."""
 
@@ -69,31 +67,6 @@ def transit_altitude_deg(lat_deg: float, target: Target) -> float:
     return 90 - abs(lat_deg - math.degrees(math.asin(target_direction(target)[2])))
 
 
-@dataclass(frozen=True)
-class _Daily:
-    """A direction's transits: times (n, days) and the declination at each, in radians."""
-
-    transit_s: Floats
-    dec: Floats
-    mean_dec: float
-
-
-@dataclass(frozen=True)
-class _Arcs:
-    """Hour angles (rad, -pi..pi) between which targets are up.
-
-    searched: shape (n,), the sites that have arcs of their own; at the others a target is up as far
-    as its altitude says. row, start, end, and how far start and end move with declination: flat.
-    """
-
-    searched: Bools
-    row: Ints
-    start: Floats
-    end: Floats
-    start_slope: Floats
-    end_slope: Floats
-
-
 def target_spans(
     ground: Ground, horizons: Sequence[HorizonLine], table: SkyTable, target: Target, lowest_deg: Floats
 ) -> RowSpans:
@@ -106,27 +79,44 @@ def target_spans(
     if target.kind is TargetKind.NONE:
         rows = np.arange(len(ground))
         return RowSpans(rows, np.full(len(rows), table.first_s), np.full(len(rows), table.last_s))
+    sidereal = table.sidereal_rad(table.nodes_s)
     if target.kind is TargetKind.BAND:
-        transit_s = _turns(ground, table, table.sidereal_rad(table.nodes_s))
+        transit_s, lat, parts = _turns(ground, table, sidereal), np.radians(ground.lat_deg), []
         epochs = milky_way.epoch_of(transit_s)
-        daily, lat, parts = _Daily(transit_s, np.zeros_like(transit_s), 0.0), np.radians(ground.lat_deg), []
         for epoch in np.unique(epochs):
-            axes = milky_way.axes_in(float(epoch))
-            margin = milky_way.share_margin(lat, horizons, axes, target.arc_l_deg)
+            margin = milky_way.share_margin(lat, horizons, milky_way.axes_in(float(epoch)), target.arc_l_deg)
             row, start, end = positive_arcs(margin, np.full(len(ground), math.pi), _BAND_STEPS)
-            still = np.zeros_like(start)
-            arcs = _Arcs(np.ones(len(ground), dtype=np.bool_), row, start, end, still, still)
-            parts.append(_daily_spans(daily, np.where(epochs == epoch, math.pi, np.nan), arcs))
+            own_s = np.where(epochs == epoch, transit_s, np.nan)[row]
+            parts.append(_turned_to(own_s, row, start[:, None], end[:, None]))
         return merged(parts)
-    # upper transits, from a day before the table's span to a day after it
+    # upper transits, from a day before the table's span to a day after it, and the declination at each
     places = table.of_date(target_direction(target), table.nodes_s)
     ra = np.unwrap(np.arctan2(places[:, 1], places[:, 0]))
     dec = np.arcsin(np.clip(places[:, 2], -1, 1))
-    transit_s = _turns(ground, table, table.sidereal_rad(table.nodes_s) - ra)
-    daily = _Daily(transit_s, np.interp(transit_s, table.nodes_s, dec), float(dec.mean()))
-    arcs = _arcs_over_ridges(ground.lat_deg, horizons, daily.mean_dec, lowest_deg)
-    level_deg = np.where(arcs.searched, lowest_deg, np.maximum(lowest_deg, 0))
-    return _daily_spans(daily, _half_arcs(ground.lat_deg, daily.dec, level_deg[:, None]), arcs)
+    transit_s, mean_dec = _turns(ground, table, sidereal - ra), float(dec.mean())
+    dec = np.interp(transit_s, table.nodes_s, dec)
+    # the arcs of each site for the mean declination; over a level horizon the altitude alone decides
+    is_level = np.array([line.is_level for line in horizons])
+    level = np.flatnonzero(is_level)
+    turn, still = np.full(len(level), math.pi), np.zeros(len(level))
+    arcs = [(level, -turn, turn, still, still)]
+    if len(level) < len(is_level):
+        arcs.append(_arcs_over_ridges(ground.lat_deg, horizons, mean_dec, lowest_deg))
+    row, start, end, start_slope, end_slope = (np.concatenate(column) for column in zip(*arcs, strict=True))
+    # on each day moved with the declination, and cut to where the target is above its altitude
+    level_deg = np.where(is_level, np.maximum(lowest_deg, 0), lowest_deg)
+    half, drift = _half_arcs(ground.lat_deg, dec, level_deg[:, None])[row], (dec - mean_dec)[row]
+    start = np.maximum(start[:, None] + start_slope[:, None] * drift, -half)
+    end = np.minimum(end[:, None] + end_slope[:, None] * drift, half)
+    return merged([_turned_to(transit_s[row], row, start, end)])
+
+
+def _turned_to(transit_s: Floats, row: Ints, start: Floats, end: Floats) -> RowSpans:
+    """The times of hour angles from start to end (rad) about transits, shape (n, days); nothing where start
+    isn't before end. row: shape (n,), of a site."""
+    start_s, end_s = (transit_s + angle / SIDEREAL_RATE_RAD_S for angle in (start, end))
+    up = end_s > start_s
+    return RowSpans(row[np.nonzero(up)[0]], start_s[up], end_s[up])
 
 
 def _turns(ground: Ground, table: SkyTable, greenwich_rad: Floats) -> Floats:
@@ -149,11 +139,12 @@ def _half_arcs(lat_deg: Floats, dec: Floats | float, lowest_deg: Floats) -> Floa
 
 def _arcs_over_ridges(
     lat_deg: Floats, horizons: Sequence[HorizonLine], dec: float, lowest_deg: Floats
-) -> _Arcs:
-    """Where a target stands clear of the ridges, searched as far as it is above its altitude."""
-    searched = np.array([not line.is_level for line in horizons])
-    own = np.flatnonzero(searched)
-    lat, ridges = np.radians(lat_deg[own]), Ridges([line for line in horizons if not line.is_level])
+) -> tuple[Ints, Floats, Floats, Floats, Floats]:
+    """Where targets stand clear of ridges, searched as far as they are above their altitude: rows of sites,
+    hour angles (rad, -pi..pi) of start and end, and how far each moves with the declination."""
+    rough = [line for line in horizons if not line.is_level]
+    own = np.flatnonzero([not line.is_level for line in horizons])
+    lat, ridges = np.radians(lat_deg[own]), Ridges(rough)
 
     def margin(rows: Ints, hour_angle: Floats, at_dec: float = dec) -> Floats:
         cos_lat, sin_lat = np.cos(lat[rows]), np.sin(lat[rows])
@@ -172,24 +163,7 @@ def _arcs_over_ridges(
         by_angle = margin(row, angle + step) - margin(row, angle - step)
         slope = -np.divide(by_dec, by_angle, out=np.zeros_like(angle), where=np.abs(by_angle) > 1e-12)
         slopes.append(np.where(np.abs(angle) == math.pi, 0.0, np.clip(slope, -20, 20)))
-    return _Arcs(searched, own[row], start, end, *slopes)
-
-
-def _daily_spans(daily: _Daily, half: Floats, arcs: _Arcs) -> RowSpans:
-    """Lay each site's arcs on every transit, cut to the half arc of that day, (n, days)."""
-    counts = np.bincount(arcs.row, minlength=len(half))
-    place = np.arange(len(arcs.row)) - np.repeat(np.cumsum(counts) - counts, counts)
-    start = np.full((*half.shape, max(1, int(counts.max(initial=1)))), np.nan)
-    end = np.full_like(start, np.nan)
-    whole = ~arcs.searched
-    start[whole, :, 0], end[whole, :, 0] = -half[whole], half[whole]
-    drift, own = (daily.dec - daily.mean_dec)[arcs.row], half[arcs.row]
-    start[arcs.row, :, place] = np.maximum(arcs.start[:, None] + arcs.start_slope[:, None] * drift, -own)
-    end[arcs.row, :, place] = np.minimum(arcs.end[:, None] + arcs.end_slope[:, None] * drift, own)
-    start_s = daily.transit_s[:, :, None] + start / SIDEREAL_RATE_RAD_S
-    end_s = daily.transit_s[:, :, None] + end / SIDEREAL_RATE_RAD_S
-    up = end > start
-    return RowSpans(np.nonzero(up)[0], start_s[up], end_s[up]).joined()
+    return own[row], start, end, slopes[0], slopes[1]
 
 
 def positive_arcs(margin: Margin, reach: Floats, n_steps: int) -> tuple[Ints, Floats, Floats]:

@@ -9,14 +9,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
-from itertools import pairwise, product
+from itertools import product
 
 import numpy as np
 import numpy.typing as npt
 
 from alerts.common.span import Span
 from alerts.sites.great_circle import turn_deg
-from alerts.sites.horizon import ridge_deg
+from alerts.sites.horizon import Ridges, ridge_deg
 from alerts.sites.model import Foreground, Site
 from alerts.sky.ephemeris import Body, Ephemeris, SkyTable, posix_s, utc_from_posix
 from alerts.sky.milky_way import geometry
@@ -82,21 +82,20 @@ def moon_over_ridges(
     is_level = np.array([site.horizon.is_level for site in sites], dtype=np.bool_)
     rough = np.flatnonzero(~is_level[spans.row] & (spans.start_s < spans.end_s))
     level = np.flatnonzero(is_level[spans.row])
-    starts, ends, sources = [spans.start_s[level]], [spans.end_s[level]], [level]
+    pieces = [(spans.start_s[level], spans.end_s[level], level)]
+    ridges = Ridges([site.horizon for site in sites] if len(rough) else [])
     for low in range(0, len(rough), _SPANS_AT_ONCE):
         some = rough[low : low + _SPANS_AT_ONCE]
-        start_s, end_s, source = _over_ridges(sites, ground, table, spans.pick(some))
-        starts.append(start_s)
-        ends.append(end_s)
-        sources.append(some[source])
-    source = np.concatenate(sources)
+        start_s, end_s, source = _over_ridges(ridges, ground, table, spans.pick(some))
+        pieces.append((start_s, end_s, some[source]))
+    start_s, end_s, source = (np.concatenate(column) for column in zip(*pieces, strict=True))
     order = np.argsort(source, kind="stable")
     source = source[order]
-    return RowSpans(spans.row[source], np.concatenate(starts)[order], np.concatenate(ends)[order]), source
+    return RowSpans(spans.row[source], start_s[order], end_s[order]), source
 
 
 def _over_ridges(
-    sites: Sequence[Site], ground: Ground, table: SkyTable, spans: RowSpans
+    ridges: Ridges, ground: Ground, table: SkyTable, spans: RowSpans
 ) -> tuple[Floats, Floats, Ints]:
     """Starts and ends of the pieces of some spans, and for each the index of its span.
 
@@ -105,39 +104,30 @@ def _over_ridges(
     """
     at_s, span_of = minute_marks(spans)
     rows = spans.row[span_of]
-    firsts = np.flatnonzero(np.diff(span_of, prepend=-1))
-    after = np.append(firsts[1:], len(at_s))
+
+    def look(which: Ints) -> tuple[Floats, Floats]:
+        """The Moon's altitude, and how far above the ridge that is."""
+        moon_km = table.body_km(Body.MOON, at_s[which])[:, None]
+        altitude, azimuth = ground.part(rows[which]).altaz(moon_km, near=True)
+        return altitude[:, 0], altitude[:, 0] - ridges.at(rows[which], azimuth[:, 0])
+
     # every eighth minute of each span, and its last one
+    firsts = np.flatnonzero(np.diff(span_of, prepend=-1))
     is_look = (np.arange(len(at_s)) - firsts[span_of]) % _LOOK_EVERY == 0
-    is_look[after - 1] = True
+    is_look[np.append(firsts[1:], len(at_s)) - 1] = True
     looks = np.flatnonzero(is_look)
-    altitude, margin = _look_at_moon(sites, ground, table, at_s[looks], rows[looks])
+    altitude, margin = look(looks)
     margins = np.repeat(margin, np.diff(looks, append=len(rows)))
 
     can_turn = _TURN_DEG_S * np.diff(at_s[looks])
     unsure = np.ones(len(can_turn), dtype=np.bool_)
-    for of_line, sign in ((max, 1.0), (min, -1.0)):
-        limits = np.array([of_line(site.horizon.altitudes_deg, default=0.0) for site in sites])
+    for limits, sign in ((ridges.highest, 1.0), (ridges.lowest, -1.0)):
         beyond = sign * (altitude - limits[rows[looks]])
         low, high = beyond[:-1], beyond[1:]
         unsure &= (np.minimum(low, high) <= 0) | (low + high <= can_turn)
     closer = np.flatnonzero(np.repeat(np.append(unsure, False), np.diff(looks, append=len(rows))) & ~is_look)
-    _, margins[closer] = _look_at_moon(sites, ground, table, at_s[closer], rows[closer])
+    _, margins[closer] = look(closer)
     return where_held(at_s, span_of, margins)
-
-
-def _look_at_moon(
-    sites: Sequence[Site], ground: Ground, table: SkyTable, at_s: Floats, rows: Ints
-) -> tuple[Floats, Floats]:
-    """The Moon's altitude and how far above the ridge that is, in degrees, shape (m,) as at_s and rows, which
-    ascend."""
-    altitude, azimuth = ground.part(rows).altaz(table.body_km(Body.MOON, at_s)[:, None], near=True)
-    altitude, azimuth = altitude[:, 0], azimuth[:, 0]
-    ridge = np.empty_like(altitude)
-    firsts = np.flatnonzero(np.diff(rows, prepend=-1))
-    for first, after in pairwise([*firsts, len(rows)]):
-        ridge[first:after] = ridge_deg(sites[rows[first]].horizon, azimuth[first:after])
-    return altitude, altitude - ridge
 
 
 class Over(StrEnum):

@@ -53,7 +53,11 @@ LEAST_TOWNS, MOST_TOWNS = 0.25, 4.0
 
 @dataclass(frozen=True)
 class SkyParts:
-    """A sky brightness as the parts it is made of, in nanolamberts, and where: arrays of one shape."""
+    """A sky brightness as the parts it is made of, in nanolamberts, and where: arrays of one shape.
+
+    dark_nl: what stays when Sun and Moon are gone, the site's best at the same place in the sky. total_nl:
+    all of it. loss_mag: by how much Sun and Moon brighten this place of the sky, never below zero.
+    """
 
     altitude_deg: Floats
     azimuth_deg: Floats
@@ -61,20 +65,9 @@ class SkyParts:
     twilight_nl: Floats
     moon_nl: Floats
     towns_nl: Floats
-
-    @property
-    def dark_nl(self) -> Floats:
-        """What stays when Sun and Moon are gone: the site's best at the same place in the sky."""
-        return np.asarray(self.natural_nl + self.towns_nl)
-
-    @property
-    def total_nl(self) -> Floats:
-        return np.asarray(self.dark_nl + self.twilight_nl + self.moon_nl)
-
-    @property
-    def loss_mag(self) -> Floats:
-        """By how much Sun and Moon brighten this place of the sky; never below zero."""
-        return brighter_mag(self.total_nl, self.dark_nl)
+    dark_nl: Floats
+    total_nl: Floats
+    loss_mag: Floats
 
 
 @dataclass(frozen=True)
@@ -135,7 +128,10 @@ def sky_brightness(
     towns = sky.towns.nl(*aim) + sky.even_zenith_nl * toward_horizon
     moonlight = moonlit_sky_nl(*aim, moon, extinction, gas)
     moon_nl = faded_nl(moonlight, natural + twilight + towns, moon)
-    return SkyParts(*np.broadcast_arrays(*aim, natural, twilight, moon_nl, towns))
+    dark = natural + towns
+    total = dark + twilight + moon_nl
+    parts = natural, twilight, moon_nl, towns, dark, total, brighter_mag(total, dark)
+    return SkyParts(*np.broadcast_arrays(*aim, *parts))
 
 
 def sky_at(

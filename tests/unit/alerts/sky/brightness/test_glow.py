@@ -17,7 +17,6 @@ from alerts.sites.model import Darkness, HorizonLine, Site
 from alerts.sky.brightness.laws import NATURAL_ZENITH_MAG, brighter_mag, mag_from_nl, nl_from_mag
 from alerts.sky.brightness.light_domes import Dome
 from alerts.sky.brightness.total import (
-    SkyParts,
     aim_deg,
     domes_stood_over,
     site_sky,
@@ -283,5 +282,5 @@ def test_a_reading_darkens_what_was_estimated_under_a_town() -> None:
 
 
 def test_parts_without_moon_and_sun_are_the_sites_best() -> None:
-    parts = SkyParts(*(np.array([value]) for value in (90.0, 0.0, 60.0, 0.0, 0.0, 5.0)))
-    assert parts.dark_nl == parts.total_nl == 65
+    parts = sky_brightness(sky_of(CITY), (30.0, 200.0), -30.0, NO_MOON)
+    assert parts.dark_nl == parts.total_nl == parts.natural_nl + parts.towns_nl
