@@ -133,31 +133,15 @@ class Sources:
         return _counted([each for each in self.feeds if each.silent is None])
 
 
-class ReceiverState(StrEnum):
-    """Why nothing arrives at an address. OUTBOX: mail is written to files alone."""
-
-    UNCONFIRMED = "unconfirmed"
-    OFF = "off"
-    NO_EXTRA = "no_extra"
-    NO_TARGET = "no_target"
-    OUTBOX = "outbox"
-
-
 @value(frozen=True, slots=True)
 class Receiver:
-    """Where a subscription's words go. number: of the address. state: None when it takes them."""
+    """Where a subscription's words go. number: of the address. barred: why nothing arrives there, None when
+    it takes them; OUTBOX_ONLY where mail is written to files alone."""
 
     channel: str
     number: int = 0
-    state: ReceiverState | None = None
+    barred: Code | None = None
     reason: str = ""
-
-
-class Unsaid(StrEnum):
-    """Why no go of a year could be said in time."""
-
-    QUIET = "quiet"
-    TOO_FAR = "too_far"
 
 
 @value(frozen=True, slots=True)
@@ -165,13 +149,14 @@ class YearAhead:
     """What the sky of a year, the calendar and the clock make of some wishes; sentences as they are told
     (service/reports/wish_advice.py).
 
-    never: why no night has the sky, then what would give some. clashes: what works against the rest.
+    never: why no night has the sky, then what would give some. clashes: what works against the rest. unsaid:
+    why no go of it could be said in time, see `why_unsaid`.
     """
 
     never: tuple[str, ...] = ()
     clashes: tuple[str, ...] = ()
     trips_are_over: bool = False
-    unsaid: Unsaid | None = None
+    unsaid: Code | None = None
 
 
 @value(frozen=True, slots=True)
@@ -275,15 +260,6 @@ def _are_enough(models: Sequence[Model]) -> bool:
 # ---- a subscription
 
 
-_OF_RECEIVER = {
-    ReceiverState.UNCONFIRMED: (Code.NOT_CONFIRMED, Level.NEVER),
-    ReceiverState.OFF: (Code.SWITCHED_OFF, Level.NEVER),
-    ReceiverState.NO_EXTRA: (Code.NOT_INSTALLED, Level.NEVER),
-    ReceiverState.NO_TARGET: (Code.NO_TARGET, Level.NEVER),
-    ReceiverState.OUTBOX: (Code.OUTBOX_ONLY, Level.NOTE),
-}
-
-
 def of_subscription(asked: Asked) -> Iterator[Obstacle]:
     """What its address, its state and its wishes put in the way."""
     if asked.ended_at is not None:
@@ -291,9 +267,9 @@ def of_subscription(asked: Asked) -> Iterator[Obstacle]:
         return
     if asked.paused_until is not None:
         yield Obstacle(Code.PAUSED, Level.FOR_NOW, number=asked.number, until=asked.paused_until)
-    if (receiver := asked.receiver).state is not None:
-        code, level = _OF_RECEIVER[receiver.state]
-        yield Obstacle(code, level, channel=receiver.channel, number=receiver.number, reason=receiver.reason)
+    if (to := asked.receiver).barred is not None:
+        level = Level.NOTE if to.barred is Code.OUTBOX_ONLY else Level.NEVER
+        yield Obstacle(to.barred, level, channel=to.channel, number=to.number, reason=to.reason)
     yield from of_limit(asked.number, asked.limit_pct, asked.reach)
     if asked.year is not None:
         yield from of_year(asked.number, asked.year)
@@ -311,9 +287,6 @@ def of_limit(number: int, limit_pct: int, reach: Reach | None) -> Iterator[Obsta
     yield limit
 
 
-_UNSAID = {Unsaid.QUIET: Code.ALWAYS_QUIET, Unsaid.TOO_FAR: Code.TOO_FAR}
-
-
 def of_year(number: int, year: YearAhead) -> Iterator[Obstacle]:
     """What a year's sky, the calendar and the clock leave of the wishes."""
     if year.trips_are_over:
@@ -321,12 +294,12 @@ def of_year(number: int, year: YearAhead) -> Iterator[Obstacle]:
     elif year.never:
         yield Obstacle(Code.NO_SUCH_NIGHT, Level.NEVER, number=number, said=year.never)
     elif year.unsaid is not None:
-        yield Obstacle(_UNSAID[year.unsaid], Level.NEVER, number=number)
+        yield Obstacle(year.unsaid, Level.NEVER, number=number)
     for sentence in year.clashes:
         yield Obstacle(Code.CLASH, Level.NOTE, number=number, said=(sentence,))
 
 
-def why_unsaid(night: Night, usable: Span, wishes: Wishes, site: Site) -> Unsaid | None:
+def why_unsaid(night: Night, usable: Span, wishes: Wishes, site: Site) -> Code | None:
     """Why no go could be said of a window in time, whatever the weather; None where one could.
 
     usable: the part of the window that counts. A go is said from the beginning of the day of the night until
@@ -336,7 +309,7 @@ def why_unsaid(night: Night, usable: Span, wishes: Wishes, site: Site) -> Unsaid
     day_begins = at_clock(night.name, time(0), site.tz)
     latest = plan_trip(night, usable, wishes, site).latest_departure
     if latest <= day_begins:
-        return Unsaid.TOO_FAR
+        return Code.TOO_FAR
     free_from = day_begins
     for quiet in (
         wishes.quiet.touching(Span(day_begins, latest), wishes.clock(site.tz)) if wishes.quiet else ()
@@ -344,7 +317,7 @@ def why_unsaid(night: Night, usable: Span, wishes: Wishes, site: Site) -> Unsaid
         if quiet.start > free_from:
             return None
         free_from = max(free_from, quiet.end)
-    return None if free_from < latest else Unsaid.QUIET
+    return None if free_from < latest else Code.ALWAYS_QUIET
 
 
 # ---- how high a chance can get

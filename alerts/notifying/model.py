@@ -86,22 +86,6 @@ class PastAlert:
     is_last_word: bool = False
 
 
-@value(frozen=True, slots=True)
-class OtherWindow:
-    """Another window of the same night as it is judged now."""
-
-    window: Span
-    word: VerdictWord
-    chance_pct: int | None
-    decided_by: str = ""
-    whole_pct: int | None = None
-
-    @property
-    def best_pct(self) -> int | None:
-        """See `CurrentState.best_pct`."""
-        return _higher(self.chance_pct, self.whole_pct)
-
-
 class AlertLevel(IntEnum):
     """How far up the ladder a night stands by what is seen of it alone."""
 
@@ -111,35 +95,45 @@ class AlertLevel(IntEnum):
 
 
 @value(frozen=True, slots=True)
-class CurrentState:
-    """The newest verdict, as far as it matters for telling.
+class WindowState:
+    """A window of a night as it is judged now.
 
-    days_ahead: civil days in the site's zone from today to the night's name; 0 on the day, negative
-    after midnight. hazards: names of hazards that fail. is_over: the window can no longer hold the
-    event, which is no news to anybody. decided_by: the rule that decided. also: the night's other windows.
-    held_since: since when the night has stood on its rung or higher; None when that isn't known. usual_pct:
-    the chance of such a window there in that season, whatever is forecast. whole_pct: once the window has
-    begun, the chance that all of it holds the event; chance_pct is what is left then.
+    decided_by: the rule that decided. whole_pct: once the window has begun, the chance that all of it holds
+    the event; chance_pct is what is left then.
     """
 
     word: VerdictWord
     chance_pct: int | None
     window: Span | None
-    lineages: int
-    days_ahead: int
-    hazards: tuple[str, ...] = ()
-    is_over: bool = False
     decided_by: str = ""
-    also: tuple[OtherWindow, ...] = ()
-    held_since: datetime | None = None
-    usual_pct: int | None = None
     whole_pct: int | None = None
 
     @property
     def best_pct(self) -> int | None:
         """By what a go stands: that the event may still come, or has come in what has passed of the
         window."""
-        return _higher(self.chance_pct, self.whole_pct)
+        known = [each for each in (self.chance_pct, self.whole_pct) if each is not None]
+        return max(known, default=None)
+
+
+@value(frozen=True, slots=True)
+class CurrentState(WindowState):
+    """The newest verdict, as far as it matters for telling.
+
+    days_ahead: civil days in the site's zone from today to the night's name; 0 on the day, negative
+    after midnight. hazards: names of hazards that fail. is_over: the window can no longer hold the
+    event, which is no news to anybody. also: the night's other windows. held_since: since when the night has
+    stood on its rung or higher; None when that isn't known. usual_pct: the chance of such a window there in
+    that season, whatever is forecast.
+    """
+
+    lineages: int = 0
+    days_ahead: int = 0
+    hazards: tuple[str, ...] = ()
+    is_over: bool = False
+    also: tuple[WindowState, ...] = ()
+    held_since: datetime | None = None
+    usual_pct: int | None = None
 
     @property
     def heads_up_from_pct(self) -> int:
@@ -171,11 +165,6 @@ class NotificationDecision:
     expires_at: datetime | None = None
     occurrence: int = 0
     is_last_word: bool = False
-
-
-def _higher(one_pct: int | None, other_pct: int | None) -> int | None:
-    known = [each for each in (one_pct, other_pct) if each is not None]
-    return max(known, default=None)
 
 
 def silence(why: Why, text: Phrase) -> NotificationDecision:

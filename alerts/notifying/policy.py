@@ -30,9 +30,9 @@ from alerts.notifying.model import (
     CurrentState,
     NotificationDecision,
     NotificationInput,
-    OtherWindow,
     PastAlert,
     Why,
+    WindowState,
     silence,
 )
 
@@ -49,10 +49,10 @@ def build_seen(verdict: Verdict, night_name: date, now: datetime, zone: tzinfo) 
     failing = [reason.rule for reason in verdict.reasons if reason.result is Result.FAIL]
     outlook = verdict.outlook
     also = (
-        OtherWindow(
-            other.usable,
+        WindowState(
             other.word,
             other.chance_pct,
+            other.usable,
             other.deciding.rule,
             other.outlook.whole_pct if other.outlook else None,
         )
@@ -183,10 +183,11 @@ def _is_elsewhere(promised: Span, seen: CurrentState) -> bool:
 
 def _still_holds(promised: Span, look: NotificationInput) -> bool:
     """Whether the window that was told would still do, or nobody knows, while another one looks better."""
-    mine = next((other for other in look.seen.also if other.window.overlap(promised) is not None), None)
-    if mine is None or is_taken_back(mine.best_pct, look.wishes):
-        return False
-    return mine.word is not VerdictWord.STAY or mine.decided_by in ("over", "chance")
+    for mine in look.seen.also:
+        if mine.window is not None and mine.window.overlap(promised) is not None:
+            holds = mine.word is not VerdictWord.STAY or mine.decided_by in ("over", "chance")
+            return holds and not is_taken_back(mine.best_pct, look.wishes)
+    return False
 
 
 def _shift(

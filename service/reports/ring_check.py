@@ -25,7 +25,6 @@ from alerts.judging.obstacles import (
     Obstacle,
     Reach,
     Receiver,
-    ReceiverState,
     Sources,
     YearAhead,
     is_barred,
@@ -214,15 +213,15 @@ class RingCheck:
         settings, target = self._duskbell.settings, facts.target
         receiver = partial(Receiver, facts.channel, facts.address_id)
         if facts.off_since is not None:
-            return receiver(ReceiverState.OFF, facts.off_reason or "")
+            return receiver(Code.SWITCHED_OFF, facts.off_reason or "")
         if facts.confirmed_at is None:
-            return receiver(ReceiverState.UNCONFIRMED)
+            return receiver(Code.NOT_CONFIRMED)
         if facts.channel == "named" and target not in settings.named_targets:
-            return receiver(ReceiverState.NO_TARGET, target)
+            return receiver(Code.NO_TARGET, target)
         if facts.channel == "named" and not has_library():
-            return receiver(ReceiverState.NO_EXTRA)
+            return receiver(Code.NOT_INSTALLED)
         if facts.channel == "email" and not settings.smtp_host:
-            return receiver(ReceiverState.OUTBOX, str(settings.outbox))
+            return receiver(Code.OUTBOX_ONLY, str(settings.outbox))
         return receiver()
 
     def _in_its_way(

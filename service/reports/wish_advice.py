@@ -13,7 +13,7 @@ from alerts.common.name_tables import month_name
 from alerts.common.phrases import Phrase, Reader, phrase, say
 from alerts.common.span import Span
 from alerts.common.time_text import say_day
-from alerts.judging.obstacles import Unsaid, YearAhead, why_unsaid
+from alerts.judging.obstacles import Code, YearAhead, why_unsaid
 from alerts.judging.rules import is_ruled_out, usable_spans
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
@@ -88,11 +88,11 @@ def advise(
     return Advice(len(past), tuple(coming), year, tuple(_prices(past, wishes, clear_shares)) if past else ())
 
 
-def _unsaid(nights: Sequence[Unsaid | None]) -> Unsaid | None:
+def _unsaid(nights: Sequence[Code | None]) -> Code | None:
     """Why the go of none of these nights could be said in time; None where that of one could."""
     if not nights or None in nights:
         return None
-    return Unsaid.QUIET if Unsaid.QUIET in nights else Unsaid.TOO_FAR
+    return Code.ALWAYS_QUIET if Code.ALWAYS_QUIET in nights else Code.TOO_FAR
 
 
 def _prices(windows_h: Mapping[date, float], wishes: Wishes, clear_shares: Sequence[float]) -> Iterator[str]:
@@ -126,7 +126,7 @@ class _GoodNight:
 
     name: date
     window_h: float
-    unsaid: Unsaid | None
+    unsaid: Code | None
 
 
 @dataclass(frozen=True, slots=True)

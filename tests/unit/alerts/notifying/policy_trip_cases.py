@@ -7,7 +7,7 @@ from datetime import timedelta
 from typing import Any
 
 from alerts.common.span import Span
-from alerts.notifying.model import OtherWindow, Why
+from alerts.notifying.model import Why, WindowState
 from alerts.wishes.model import Wishes
 from tests.unit.alerts.judging.values import MINUTE, WINDOW, utc
 from tests.unit.alerts.notifying.policy_cases import (
@@ -185,9 +185,9 @@ LAST_WORDS = (
 )
 
 
-def mine(word: Any, chance: int | None, decided_by: str = "chance") -> tuple[OtherWindow, ...]:
+def mine(word: Any, chance: int | None, decided_by: str = "chance") -> tuple[WindowState, ...]:
     """The window that was told, seen beside another one that looks better."""
-    return (OtherWindow(WINDOW, word, chance, decided_by),)
+    return (WindowState(word, chance, WINDOW, decided_by),)
 
 
 TWO_WINDOWS = (
@@ -234,7 +234,7 @@ TWO_WINDOWS = (
     Case(
         "only the later window still holds, seen in quiet hours",
         GO_FOR_DAWN,
-        seen(GO, 90, window=WINDOW, also=(OtherWindow(BEFORE_DAWN, STAY, 10, "chance"),)),
+        seen(GO, 90, window=WINDOW, also=(WindowState(STAY, 10, BEFORE_DAWN, "chance"),)),
         utc(16, 3),
         CHANGED,
         Why.OTHER_WINDOW,

@@ -8,7 +8,7 @@ from datetime import date, time, timedelta
 import pytest
 
 from alerts.common.clock_times import ClockSpan
-from alerts.judging.obstacles import Unsaid
+from alerts.judging.obstacles import Code
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import DarknessWish, Shape, SkyWishes, Target, TargetKind
@@ -119,9 +119,13 @@ def test_trips_that_lie_behind_are_said(ephemeris: Ephemeris) -> None:
         (ALL_YEAR, {"quiet": None}, None),
         (ALL_YEAR, {"quiet": ClockSpan(time(7), time(6, 30))}, None),
         (ALL_YEAR, {"quiet": ClockSpan(time(23, 30), time(23))}, None),
-        (ALL_YEAR, {"quiet": ClockSpan(time(23, 30), time(23)), "drive": timedelta(hours=8)}, Unsaid.QUIET),
+        (
+            ALL_YEAR,
+            {"quiet": ClockSpan(time(23, 30), time(23)), "drive": timedelta(hours=8)},
+            Code.ALWAYS_QUIET,
+        ),
         (ALL_YEAR, {"quiet": None, "drive": timedelta(hours=24)}, None),
-        ((9, 10), {"quiet": None, "drive": timedelta(hours=24)}, Unsaid.TOO_FAR),
+        ((9, 10), {"quiet": None, "drive": timedelta(hours=24)}, Code.TOO_FAR),
         (ALL_YEAR, {"notice": timedelta(hours=24)}, None),
         (ALL_YEAR, {"signal_lost_before": timedelta(hours=24)}, None),
     ],
@@ -129,7 +133,7 @@ def test_trips_that_lie_behind_are_said(ephemeris: Ephemeris) -> None:
          "a day's drive to nights that end at dawn", "a day's drive", "a day's notice", "no signal"],
 )  # fmt: skip
 def test_row_199_what_leaves_no_time_to_say_a_go_is_said(
-    ephemeris: Ephemeris, months: tuple[int, ...], changes: dict[str, object], why: Unsaid | None
+    ephemeris: Ephemeris, months: tuple[int, ...], changes: dict[str, object], why: Code | None
 ) -> None:
     site = replace(FLAT, access_months=months)
     advice = ask(ephemeris, site, replace(USUAL, **changes))  # type: ignore[arg-type]  # fields by name
