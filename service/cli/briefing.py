@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -27,8 +26,7 @@ from service.cli.options import (
     place_options,
     weather_option,
 )
-from service.reports import briefing_report as forms
-from service.reports.briefing_report import Brief, InCalendars, build_brief
+from service.reports.briefing_report import FORMS, Brief, InCalendars, build_brief
 from service.reports.default_reader import usual_for
 from service.store.repositories.message_scenes import Words, calendar_key, words_told
 
@@ -52,16 +50,6 @@ class BriefingForm:
             unwritable = phrase("cli.file-unwritable", output=self.output, strerror=error.strerror)
             raise BadInput(unwritable) from None
         click.echo(say("cli.written-to", output=self.output))
-
-
-FORMS: dict[str, Callable[[Brief, str], str | bytes]] = {
-    "text": lambda brief, _: forms.brief_text(brief),
-    "html": lambda brief, _: forms.brief_page(brief),
-    "json": lambda brief, _: forms.brief_json(brief),
-    "ics": lambda brief, _: forms.brief_calendar(brief),
-    "svg": forms.brief_svg,
-    "png": forms.brief_png,
-}
 
 
 @click.command(help=say("cli.about-briefing"))

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from dataclasses import dataclass, replace
-from datetime import datetime
 
 from alerts.briefing.calendar import CalendarEntry, build_calendar
 from alerts.briefing.collect import NightFindings, build_field_notes, preview_facts, sky_note
-from alerts.briefing.facts import NOTHING_AHEAD, Ahead, Briefing, FieldNotes
+from alerts.briefing.facts import NOTHING_AHEAD, Ahead, Briefing
 from alerts.briefing.payload import build_payload
 from alerts.briefing.pictures.drawing import LIGHT, PRINT, Palette, Picture
 from alerts.briefing.pictures.night_picture import NightToDraw
@@ -19,9 +19,8 @@ from alerts.common.units import Units
 from alerts.field.kit import Kit
 from alerts.field.trip_plan import plan_trip
 from alerts.judging.window_brightness import window_sky
-from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.sky.night import DarkWindow, Night
+from alerts.sky.night import DarkWindow
 from service.delivery.png import render_png
 
 PREVIEW_ID = "msg_preview"
@@ -37,15 +36,12 @@ class InCalendars:
 
 @dataclass(frozen=True, slots=True)
 class Brief:
-    """A briefing of one alert, and what its pictures are drawn from."""
+    """A briefing of one alert, and what its pictures are drawn from. window: None without one."""
 
-    site: Site
-    night: Night
+    found: NightFindings
     window: DarkWindow | None
-    notes: FieldNotes | None
     briefing: Briefing
     ephemeris: Ephemeris
-    now: datetime
     in_calendars: InCalendars | None = None
 
 
@@ -68,60 +64,45 @@ def build_brief(
         sky = sky_note(window, window_sky(site, window, ephemeris, aod))
         found = replace(found, notes=notes, sky=sky)
     briefing = Briefing(message_id=PREVIEW_ID, alerts=(preview_facts(found, ahead),), units=units)
-    return Brief(site, night, window, found.notes, briefing, ephemeris, found.now)
-
-
-def brief_text(brief: Brief) -> str:
-    return render_mail(brief.briefing).text
-
-
-def brief_page(brief: Brief) -> str:
-    """One HTML page that holds its pictures, made to print on a sheet."""
-    return page_with_pictures(brief.briefing, {0: brief_pictures(brief, PRINT)})
-
-
-def brief_json(brief: Brief) -> str:
-    return json.dumps(build_payload(brief.briefing), ensure_ascii=False, indent=2)
-
-
-def brief_calendar(brief: Brief) -> bytes:
-    """The window and the leave-by time as events; BadInput for a night without a window."""
-    own = f"preview-{brief.night.name}-{brief.site.lat_deg:+.4f}{brief.site.lon_deg:+.4f}"
-    known = brief.in_calendars or InCalendars(own, 0)
-    entry = CalendarEntry(
-        facts=brief.briefing.alerts[0],
-        key=known.key,
-        sequence=known.words,
-        place=(brief.site.lat_deg, brief.site.lon_deg),
-        units=brief.briefing.units,
-    )
-    content = build_calendar([entry], stamped_at=brief.now)
-    if not content:
-        raise BadInput(phrase("reports.calendar-no-window"))
-    return content
+    return Brief(found, window, briefing, ephemeris)
 
 
 def brief_pictures(brief: Brief, palette: Palette = LIGHT) -> tuple[Picture, ...]:
     """The night, and with a window the view through the lens and for an arch the panorama."""
-    facts = brief.briefing.alerts[0]
+    found, facts = brief.found, brief.briefing.alerts[0]
     glows = facts.sky.towns if facts.sky else ()
-    drawn = NightToDraw(brief.site, brief.night, brief.window, brief.notes, facts.cloud, glows)
+    drawn = NightToDraw(found.site, found.night, brief.window, found.notes, facts.cloud, glows)
     return draw_pictures(drawn, brief.ephemeris, palette, units=brief.briefing.units)
 
 
 def brief_picture(brief: Brief, name: str) -> Picture:
     """The picture of that name; BadInput names those there are."""
-    drawn = brief_pictures(brief)
-    for picture in drawn:
-        if picture.name == name:
-            return picture
-    there = ", ".join(picture.name for picture in drawn)
-    raise BadInput(phrase("reports.no-such-picture", name=name, there=there))
+    drawn = {picture.name: picture for picture in brief_pictures(brief)}
+    if name not in drawn:
+        raise BadInput(phrase("reports.no-such-picture", name=name, there=", ".join(drawn)))
+    return drawn[name]
 
 
-def brief_svg(brief: Brief, name: str) -> str:
-    return brief_picture(brief, name).svg
+def brief_calendar(brief: Brief) -> bytes:
+    """The window and the leave-by time as events; BadInput for a night without a window."""
+    place = brief.found.site.lat_deg, brief.found.site.lon_deg
+    own = f"preview-{brief.found.night.name}-{place[0]:+.4f}{place[1]:+.4f}"
+    known = brief.in_calendars or InCalendars(own, 0)
+    facts, units = brief.briefing.alerts[0], brief.briefing.units
+    entry = CalendarEntry(facts=facts, key=known.key, sequence=known.words, place=place, units=units)
+    content = build_calendar([entry], stamped_at=brief.found.now)
+    if not content:
+        raise BadInput(phrase("reports.calendar-no-window"))
+    return content
 
 
-def brief_png(brief: Brief, name: str) -> bytes:
-    return render_png(brief_picture(brief, name))
+FORMS: dict[str, Callable[[Brief, str], str | bytes]] = {
+    "text": lambda brief, _: render_mail(brief.briefing).text,
+    "html": lambda brief, _: page_with_pictures(brief.briefing, {0: brief_pictures(brief, PRINT)}),
+    "json": lambda brief, _: json.dumps(build_payload(brief.briefing), ensure_ascii=False, indent=2),
+    "ics": lambda brief, _: brief_calendar(brief),
+    "svg": lambda brief, picture: brief_picture(brief, picture).svg,
+    "png": lambda brief, picture: render_png(brief_picture(brief, picture)),
+}
+"""By the form's name what writes it; svg and png are of the picture of a name. The page holds its pictures
+and is made to print on a sheet."""
