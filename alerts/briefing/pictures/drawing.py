@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 import unicodedata
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import chain
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -24,6 +24,8 @@ NARROW, WIDE = 360, 720
 WIDE_FROM = 560
 BODY = 12.0
 HEAD = 15.0
+EDGE, LINE = 12.0, 17.0
+"""Room beside what is drawn, and from a line of words to the next."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -224,7 +226,7 @@ def within(label: Label, left: float, right: float) -> Label:
 
 
 def heading(
-    title: str, beside: str, width: float, palette: Palette, left: float = 12
+    title: str, beside: str, width: float, palette: Palette, left: float = EDGE
 ) -> tuple[list[Label], float]:
     """The title and what stands at its right, on one line or two; and the baseline of the last."""
     room = width - 2 * left
@@ -233,6 +235,12 @@ def heading(
     if first.right + 12 <= second.left:
         return [first, second], 24
     return [first, Label(left, 42, fitting(beside, room, BODY), palette.muted)], 42
+
+
+def caption(said: Iterable[tuple[str, str]], top: float, width: int) -> list[Label]:
+    """Sentences, each of a colour, in lines below a picture from that baseline on."""
+    lines = [(line, fill) for text, fill in said for line in wrapped(text, width - 2 * EDGE, BODY)]
+    return [Label(EDGE, top + place * LINE, line, fill) for place, (line, fill) in enumerate(lines)]
 
 
 def xml_text(text: str, longest: int = LONGEST_NAME) -> str:
@@ -254,19 +262,21 @@ def drawn_name(name: str, instead: str) -> str:
     return shown if shown and is_drawable(shown) else instead
 
 
-def render(picture: Picture, palette: Palette, values: Mapping[str, object]) -> Picture:
-    """The picture with its drawing: the template of its name filled in."""
-    template = _TEMPLATES.get_template(f"{picture.name}.svg.j2")
-    svg = template.render(
-        key=picture.name,  # before all ids: pictures of several names may share a page
-        alt=xml_text(picture.alt, 4000),
-        width=picture.width_px,
-        height=picture.height_px,
+def render(
+    name: str, alt: str, size: tuple[int, float], palette: Palette, values: Mapping[str, object]
+) -> Picture:
+    """The picture of that name, drawn by its template. size: its width and height."""
+    width, height = size[0], round(size[1])
+    svg = _TEMPLATES.get_template(f"{name}.svg.j2").render(
+        key=name,  # before all ids: pictures of several names may share a page
+        alt=xml_text(alt, 4000),
+        width=width,
+        height=height,
         colours=palette,
         family=FAMILY,
         **values,
     )
-    return replace(picture, svg=svg)
+    return Picture(name, svg, alt, width, height)
 
 
 def path_of(points: Iterable[tuple[float, float]], *, close: bool = False) -> str:

@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from alerts.briefing.facts import FieldNotes
 from alerts.briefing.pictures.drawing import (
-    BODY,
+    EDGE,
     LIGHT,
     NARROW,
     Box,
@@ -25,6 +25,7 @@ from alerts.briefing.pictures.drawing import (
     Palette,
     Picture,
     Point,
+    caption,
     clipped,
     drawn_name,
     heading,
@@ -34,7 +35,6 @@ from alerts.briefing.pictures.drawing import (
     spaced,
     strips,
     within,
-    wrapped,
 )
 from alerts.briefing.pictures.night_picture import NightToDraw
 from alerts.briefing.text.alert_lines import where_stands
@@ -53,8 +53,6 @@ from alerts.sky.night import TargetKind, TrackPoint
 from alerts.sky.observers import Ground
 from alerts.sky.tracks import apex_track, place_at
 
-EDGE = 12.0
-LINE = 17.0
 UPRIGHT_WIDTH = 0.62
 """Width of an upright frame, of the room that a level one fills."""
 OPACITIES = (0.16, 0.2, 0.3)
@@ -231,10 +229,10 @@ def draw_view(scene: ViewScene, palette: Palette = LIGHT, *, width: int = NARROW
     step_deg = next((step for step in (1.0, 2.0, 5.0, 10.0, 15.0) if wide_deg / step <= 7), 30.0)
     said = [*standing_sentences(scene, drawn=True), *glow_sentences(scene, drawn=True)]
     said += [] if aim.has_ground else [say("pictures.view-no-ground")]
-    caption = _caption(said, box.bottom + 36, width, palette)
-    values = _values(scene, LensPlane(view, box), palette, step_deg, [*head, *caption])
-    height = round((caption[-1].y if caption else box.bottom + 18) + 12)
-    return render(Picture("view", "", view_alt(scene), width, height), palette, values)
+    below = caption([(each, palette.text) for each in said], box.bottom + 36, width)
+    values = _values(scene, LensPlane(view, box), palette, step_deg, [*head, *below])
+    height = (below[-1].y if below else box.bottom + 18) + 12
+    return render("view", view_alt(scene), (width, height), palette, values)
 
 
 def draw_panorama(scene: ViewScene, palette: Palette = LIGHT, *, width: int = NARROW) -> Picture:
@@ -255,20 +253,14 @@ def draw_panorama(scene: ViewScene, palette: Palette = LIGHT, *, width: int = NA
         step_deg=plan.step_deg,
         overlap_pct=plan.overlap * 100,
     )
-    caption = _caption([said], box.bottom + 36, width, palette)
+    below = caption([(said, palette.text)], box.bottom + 36, width)
     numbers = [  # 1, 2, 3 … along the top, where each frame of a row points
         Label(x, box.top + 13, str(k), palette.text, 11, "middle")
         for k, (x, _) in enumerate(plane.place([(0.0, each) for each in plan.azimuths_deg]), start=1)
     ]
-    values = _values(scene, plane, palette, 30.0, [*head, *caption])
+    values = _values(scene, plane, palette, 30.0, [*head, *below])
     values |= {"frames": _frames(scene, plan, plane), "numbers": numbers}
-    alt, height = panorama_alt(scene, plan), round(caption[-1].y + 12)
-    return render(Picture("panorama", "", alt, width, height), palette, values)
-
-
-def _caption(sentences: Sequence[str], top: float, width: int, palette: Palette) -> list[Label]:
-    lines = [line for said in sentences for line in wrapped(said, width - 2 * EDGE, BODY)]
-    return [Label(EDGE, top + k * LINE, line, palette.text) for k, line in enumerate(lines)]
+    return render("panorama", panorama_alt(scene, plan), (width, below[-1].y + 12), palette, values)
 
 
 def _values(

@@ -232,8 +232,7 @@ def draw_night(scene: NightScene, palette: Palette = LIGHT, *, width: int = NARR
         "labels": [*head, *_axes(plot, hours), *_cloud_figures(plot), _window(plot), *legend],
         "marks": _marks(plot),
     }
-    picture = Picture("night", "", night_alt(scene), width, round(legend[-1].y + 14))
-    return render(picture, palette, values)
+    return render("night", night_alt(scene), (width, legend[-1].y + 14), palette, values)
 
 
 def _clouds(plot: _NightPlot) -> list[str]:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from alerts.briefing.pictures.drawing import (
-    BODY,
     LIGHT,
     NARROW,
     WIDE_FROM,
@@ -13,9 +12,9 @@ from alerts.briefing.pictures.drawing import (
     Label,
     Palette,
     Picture,
+    caption,
     heading,
     render,
-    wrapped,
 )
 from alerts.common.phrases import phrase, say
 from alerts.common.text import LONGEST_NAME, plain
@@ -23,7 +22,6 @@ from alerts.track.calibration.leads import Lead
 from alerts.track.record.summary import BINS, Record
 
 LEFT, RIGHT = 50.0, 14.0
-LINE = 17.0
 ROW = 16.0
 SMALL = 11.0
 BAR = 14.0
@@ -48,10 +46,7 @@ def draw_record(
         y, reach = plot.y(each.clear / each.cases), MARK + 1.5
         diamond = f"M{x:.1f} {y - reach:.1f}l{reach:g} {reach:g}l{-reach:g} {reach:g}l{-reach:g} {-reach:g}Z"
         marks.append({"x": x, "y": y, "diamond": diamond if each.is_outside else ""})
-    caption = [
-        Label(12, plot.bottom + 78 + k * LINE, line, palette.muted)
-        for k, line in enumerate(wrapped(say("pictures.record-explained"), width - 24, BODY))
-    ]
+    below = caption([(say("pictures.record-explained"), palette.muted)], plot.bottom + 78, width)
     values = {
         "box": plot,
         "levels": [plot.y(share) for share in (0.0, 0.5, 1.0)],
@@ -60,10 +55,9 @@ def draw_record(
         "bars": bars,
         "marks": marks,
         "mark_size": MARK,
-        "labels": [*head, *_lettering(plot, record, palette), *caption],
+        "labels": [*head, *_lettering(plot, record, palette), *below],
     }
-    picture = Picture("record", "", record_alt(record, lead, name), width, round(caption[-1].y + 12))
-    return render(picture, palette, values)
+    return render("record", record_alt(record, lead, name), (width, below[-1].y + 12), palette, values)
 
 
 def record_alt(record: Record, lead: Lead, name: str) -> str:

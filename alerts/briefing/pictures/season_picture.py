@@ -10,7 +10,6 @@ from datetime import date, timedelta
 from itertools import groupby
 
 from alerts.briefing.pictures.drawing import (
-    BODY,
     LIGHT,
     NARROW,
     WIDE_FROM,
@@ -18,11 +17,11 @@ from alerts.briefing.pictures.drawing import (
     Label,
     Palette,
     Picture,
+    caption,
     heading,
     render,
     spaced,
     within,
-    wrapped,
 )
 from alerts.common.name_tables import month_name
 from alerts.common.phrases import phrase, say
@@ -32,7 +31,6 @@ from alerts.sky.night import Shape, shape_label
 from alerts.sky.nights.season import Season, SeasonNight, wishes_text
 
 LEFT, RIGHT = 36.0, 12.0
-LINE = 17.0
 DAY = timedelta(days=1)
 MARGIN = timedelta(days=6)
 LUNATION_HALF = timedelta(days=13)
@@ -78,11 +76,7 @@ class _Run:
 
 
 def draw_season(
-    season: Season,
-    palette: Palette = LIGHT,
-    *,
-    width: int = NARROW,
-    mark: date | None = None,
+    season: Season, palette: Palette = LIGHT, *, width: int = NARROW, mark: date | None = None
 ) -> Picture:
     """From the season's first day to its last. mark: a night to point out; one without a window isn't."""
     title = say("pictures.season-title", years=_years(season))
@@ -100,8 +94,7 @@ def draw_season(
     sentences = _sentences(season, mark)
     said = [(text, palette.text) for text in sentences]
     said += [(say("pictures.season-key"), palette.muted)] if season.nights else []
-    lines = [(line, ink) for text, ink in said for line in wrapped(text, width - 24, BODY)]
-    caption = [Label(12, plot.box.bottom + 58 + k * LINE, line, ink) for k, (line, ink) in enumerate(lines)]
+    below = caption(said, plot.box.bottom + 58, width)
     brackets, above = [], plot.box.top - 8
     for run in runs:
         left, right = plot.x(run.first), plot.x(run.last + DAY)
@@ -111,25 +104,20 @@ def draw_season(
         if night.name == mark:
             x, y = plot.x(night.name) + plot.day_width / 2, plot.y(night.minutes / 60)
             marked = {"column": _column(plot, night), "pointer": f"M{x:.1f} {y - 3:.1f}l-5 -9h10Z"}
-    hours = [
-        Label(
-            LEFT - 6, plot.y(hours) + 4, say("pictures.season-hours", hours=hours), palette.muted, 11, "end"
-        )
-        for hours in plot.levels
-    ]
+    levels = [(plot.y(hours), say("pictures.season-hours", hours=hours)) for hours in plot.levels]
+    hours = [Label(LEFT - 6, y + 4, words, palette.muted, 11, "end") for y, words in levels]
     values = {
         "box": plot.box,
-        "levels": [plot.y(hours) for hours in plot.levels[1:]],
+        "levels": [y for y, _ in levels[1:]],
         "months": [plot.x(day) for day in plot.month_starts],
         "columns": "".join(_column(plot, night) for night in season.nights),
         "brackets": brackets,
         "moons": [plot.x(day) + plot.day_width / 2 for day in _new_moons(season.nights)],
         "moons_y": plot.box.bottom + 30,
         "marked": marked,
-        "labels": [*head, *hours, *_months(plot, palette), *_shape_words(plot, runs, palette), *caption],
+        "labels": [*head, *hours, *_months(plot, palette), *_shape_words(plot, runs, palette), *below],
     }
-    picture = Picture("season", "", season_alt(season, sentences, runs), width, round(caption[-1].y + 12))
-    return render(picture, palette, values)
+    return render("season", season_alt(season, sentences, runs), (width, below[-1].y + 12), palette, values)
 
 
 def season_alt(season: Season, sentences: Sequence[str], shapes: Sequence[_Run]) -> str:

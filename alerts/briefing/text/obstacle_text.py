@@ -167,10 +167,3 @@ def values_of(
         for each in found
         for words in (words_for(each, site=site, for_operator=for_operator),)
     ]
-
-
-def all_words(
-    found: Sequence[Obstacle], *, site: str = "SITE", for_operator: bool = True
-) -> tuple[ObstacleWords, ...]:
-    """Each in words, once."""
-    return tuple(dict.fromkeys(words_for(each, site=site, for_operator=for_operator) for each in found))
