@@ -151,11 +151,7 @@ def joint_cover_pct(layers_pct: Sequence[ArrayLike], altitude_deg: float) -> Flo
 
 
 def seen_clouds(
-    forecast: Forecast,
-    cut: Parts,
-    altitude_deg: float,
-    along: Hours | None = None,
-    makeup: Makeup = (),
+    forecast: Forecast, cut: Parts, altitude_deg: float, along: Hours | None = None, makeup: Makeup = ()
 ) -> SeenHours:
     """The cloud of some of a forecast's hours as the frame has it; hours whose total is unknown are left out.
 

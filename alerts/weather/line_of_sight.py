@@ -55,19 +55,11 @@ class LayerHeights:
 
 HEIGHTS: Mapping[LayerScheme, LayerHeights] = {
     LayerScheme.OPEN_METEO: LayerHeights(
-        {
-            Layer.LOW: (0.0, 3_000.0),
-            Layer.MID: (3_000.0, 8_000.0),
-            Layer.HIGH: (8_000.0, TROPOPAUSE_M),
-        },
+        {Layer.LOW: (0.0, 3_000.0), Layer.MID: (3_000.0, 8_000.0), Layer.HIGH: (8_000.0, TROPOPAUSE_M)},
         above_ground=False,
     ),
     LayerScheme.MET_NORWAY: LayerHeights(
-        {
-            Layer.LOW: (0.0, 2_000.0),
-            Layer.MID: (2_000.0, 5_000.0),
-            Layer.HIGH: (5_000.0, TROPOPAUSE_M),
-        },
+        {Layer.LOW: (0.0, 2_000.0), Layer.MID: (2_000.0, 5_000.0), Layer.HIGH: (5_000.0, TROPOPAUSE_M)},
         above_ground=True,
     ),
     LayerScheme.NONE: LayerHeights({Layer.TOTAL: (0.0, 8_000.0)}, above_ground=True),
@@ -88,11 +80,7 @@ class SightView:
     def directions_deg(self) -> tuple[float, float, float]:
         """Azimuths of the fan: left edge, middle, right edge."""
         width = self.half_width_deg
-        return (
-            (self.azimuth_deg - width) % 360,
-            self.azimuth_deg % 360,
-            (self.azimuth_deg + width) % 360,
-        )
+        return ((self.azimuth_deg - width) % 360, self.azimuth_deg % 360, (self.azimuth_deg + width) % 360)
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,8 +147,7 @@ def point_at(lat_deg: float, lon_deg: float, azimuth_deg: float, distance_km: fl
     sine = math.sin(lat) * math.cos(angle) + math.cos(lat) * math.sin(angle) * math.cos(azimuth)
     there = math.asin(min(1.0, max(-1.0, sine)))
     turn = math.atan2(
-        math.sin(azimuth) * math.sin(angle) * math.cos(lat),
-        math.cos(angle) - math.sin(lat) * math.sin(there),
+        math.sin(azimuth) * math.sin(angle) * math.cos(lat), math.cos(angle) - math.sin(lat) * math.sin(there)
     )
     return math.degrees(there), (lon_deg + math.degrees(turn) + 180) % 360 - 180
 

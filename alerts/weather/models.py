@@ -60,10 +60,7 @@ _UK_TERMS = replace(
     credit="uk-met-office",
     share_alike=True,
 )
-_AIR_TERMS = replace(
-    OPEN_METEO_TERMS,
-    credit="cams",
-)
+_AIR_TERMS = replace(OPEN_METEO_TERMS, credit="cams")
 MET_NORWAY_TERMS = Terms(
     provider="MET Norway",
     licence="CC BY 4.0",

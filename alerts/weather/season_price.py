@@ -10,14 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from alerts.common.plain_values import value
-from alerts.weather.skill import (
-    CLEAR_SHARE,
-    chance_of,
-    evidence,
-    log_odds,
-    pooled_evidence,
-    usual_log_odds,
-)
+from alerts.weather.skill import CLEAR_SHARE, chance_of, evidence, log_odds, pooled_evidence, usual_log_odds
 
 QUANTILES = np.linspace(0, 1, 11)
 ADDED_WHEN_IT_CAME = np.array([-2.66, -0.88, -0.08, 0.54, 1.26, 1.78, 2.26, 2.35, 2.53, 2.70, 2.85])

@@ -14,14 +14,7 @@ from numpy.typing import ArrayLike
 from alerts.common.phrases import Phrase, phrase
 from alerts.common.plain_values import value
 from alerts.common.span import Span
-from alerts.weather.clouds import (
-    Makeup,
-    SeenHours,
-    cover_as_told,
-    low_lies_below,
-    made_up_pct,
-    seen_clouds,
-)
+from alerts.weather.clouds import Makeup, SeenHours, cover_as_told, low_lies_below, made_up_pct, seen_clouds
 from alerts.weather.forecast import Forecast, LayerScheme, Sight, Source
 from alerts.weather.freshness import why_unusable
 from alerts.weather.hours import Parts

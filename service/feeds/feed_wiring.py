@@ -114,12 +114,7 @@ def allowances_from(settings: Settings) -> Mapping[str, Allowance]:
     return {**ALLOWANCES, OPEN_METEO: allowance}
 
 
-def gather(
-    places: Place | Sequence[Place],
-    hours: Span,
-    feeds: Sequence[Feed],
-    round_: AskRound,
-) -> Gathered:
+def gather(places: Place | Sequence[Place], hours: Span, feeds: Sequence[Feed], round_: AskRound) -> Gathered:
     """Ask all feeds that are on, side by side, and be back by the deadline.
 
     One feed that is down, slow or wrong never hurts the others: it is a failure in the result. A feed

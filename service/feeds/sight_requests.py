@@ -120,12 +120,7 @@ OVERHEAD_BUDGET_S = 5.0
 
 
 def ask_both(
-    asking: FeedAccess,
-    site: Site,
-    night: Night,
-    hours: Span,
-    now: datetime,
-    elevation_m: float | None,
+    asking: FeedAccess, site: Site, night: Night, hours: Span, now: datetime, elevation_m: float | None
 ) -> tuple[Gathered, list[Forecast]]:
     """What came of asking overhead, ensembles too; and its forecasts, with the line of sight of the windows
     that are near.

@@ -85,10 +85,7 @@ def fit_lead(own: Pairs, lead: Lead) -> LeadMap:
     trial = contest.trial(best)
     if trial.gain > SURE_ERRORS * trial.error:
         why = phrase(
-            "track.why-fitted",
-            brier=trial.brier,
-            uncalibrated=trial.brier_uncalibrated,
-            nights=trial.nights,
+            "track.why-fitted", brier=trial.brier, uncalibrated=trial.brier_uncalibrated, nights=trial.nights
         )
     else:
         best, why = Method.PRIOR, phrase("track.why-not-better", nights=trial.nights)

@@ -56,10 +56,7 @@ class MetNorway:
 
 def _read(places: Sequence[Place], stored: StoredAnswer) -> Gathered:
     read = parse(
-        stored.body,
-        fetched_at=stored.fetched_at,
-        place=places[0],
-        unchanged_since=stored.unchanged_since,
+        stored.body, fetched_at=stored.fetched_at, place=places[0], unchanged_since=stored.unchanged_since
     )
     return shared_with(read, places)
 

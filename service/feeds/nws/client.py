@@ -128,12 +128,7 @@ class Nws:
 
 def _read(places: Sequence[Place], stored: StoredAnswer) -> Gathered:
     return join(
-        parse(
-            stored.body,
-            fetched_at=stored.fetched_at,
-            place=place,
-            unchanged_since=stored.unchanged_since,
-        )
+        parse(stored.body, fetched_at=stored.fetched_at, place=place, unchanged_since=stored.unchanged_since)
         for place in places
     )
 

@@ -14,40 +14,42 @@ from __future__ import annotations
 import itertools
 from bisect import bisect_right
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any
+from typing import Any, TypeAlias
 
 from alerts.common.phrases import phrase
 from alerts.common.span import Span
 from alerts.weather.forecast import Forecast, LayerScheme, Place
 from alerts.weather.hours import Hours
 from alerts.weather.models import NWS, get_model
-from alerts.weather.quality_gates import QualityCheck, check_rising, check_units
+from alerts.weather.quality_gates import QualityCheck, check_rising
 from service.feeds.shared.checked_json import (
+    AS_IS,
+    Units,
     as_dict,
     as_list,
     as_number,
     as_optional_number,
     as_text,
     bad_shape,
+    in_our_unit,
     load_json,
 )
 from service.feeds.shared.feed_errors import BadAnswer, FeedRefused, raise_if
 from service.feeds.shared.model import Gathered, build_source, judge_quality, leaving_out
-from service.feeds.shared.time_marks import HOUR, parse_instant, parse_interval
+from service.feeds.shared.time_marks import HOUR, over_periods, parse_instant, parse_interval
 
 LONGEST = timedelta(days=30)
 """Longest series read; the grids look about 7.5 days ahead."""
 MOST_INTERVALS = 2000
 
-_PERCENT = {"wmoUnit:percent": (1.0, 0.0)}
-_CELSIUS = {"wmoUnit:degC": (1.0, 0.0), "wmoUnit:degF": (1 / 1.8, -32 / 1.8)}
-_SPEED = {"wmoUnit:km_h-1": (1 / 3.6, 0.0), "wmoUnit:m_s-1": (1.0, 0.0), "wmoUnit:kt": (1852 / 3600, 0.0)}
+_PERCENT = {"wmoUnit:percent": AS_IS}
+_CELSIUS = {"wmoUnit:degC": AS_IS, "wmoUnit:degF": (1 / 1.8, -32 / 1.8)}
+_SPEED = {"wmoUnit:km_h-1": (1 / 3.6, 0.0), "wmoUnit:m_s-1": AS_IS, "wmoUnit:kt": (1852 / 3600, 0.0)}
 SKY = "skyCover"
-_LAYERS: Mapping[str, tuple[str, Mapping[str, tuple[float, float]]]] = {
+_LAYERS: Mapping[str, tuple[str, Units]] = {
     SKY: ("cloud_total_pct", _PERCENT),
-    "visibility": ("visibility_m", {"wmoUnit:m": (1.0, 0.0)}),
+    "visibility": ("visibility_m", {"wmoUnit:m": AS_IS}),
     "temperature": ("temperature_c", _CELSIUS),
     "dewpoint": ("dew_point_c", _CELSIUS),
     "relativeHumidity": ("relative_humidity_pct", _PERCENT),
@@ -55,35 +57,13 @@ _LAYERS: Mapping[str, tuple[str, Mapping[str, tuple[float, float]]]] = {
     "windGust": ("gust_ms", _SPEED),
     "probabilityOfPrecipitation": ("precipitation_probability_pct", _PERCENT),
     "probabilityOfThunder": ("thunder_probability_pct", _PERCENT),
-    "quantitativePrecipitation": ("precipitation_mm", {"wmoUnit:mm": (1.0, 0.0)}),
+    "quantitativePrecipitation": ("precipitation_mm", {"wmoUnit:mm": AS_IS}),
 }
 """What each layer becomes, and factor and offset by unit. The first unit is the documented one: the
 schema (api.weather.gov/openapi.json, GridpointQuantitativeValueLayer) leaves `uom` optional."""
-_TOTALS = frozenset({"precipitation_mm"})
-
-
-@dataclass(frozen=True, slots=True)
-class _Layer:
-    """One layer: ascending intervals that don't overlap, and a value for each, None unknown."""
-
-    spans: list[Span]
-    values: list[Any]
-    is_total: bool = False
-
-    def over(self, records: Sequence[Span]) -> list[Any]:
-        """The value that covers each record; they ascend and no interval's edge cuts them. None in a gap."""
-        found = []
-        index, last = 0, len(self.spans) - 1
-        for record in records:
-            while index < last and self.spans[index].end <= record.start:
-                index += 1
-            value = None
-            if self.spans and self.spans[index].contains(record.start):
-                value = self.values[index]
-            if value is not None and self.is_total:
-                value *= record.duration / self.spans[index].duration
-            found.append(value)
-        return found
+_TOTAL = "precipitation_mm"
+_Layer: TypeAlias = tuple[Sequence[Span], Sequence[Any]]
+"""Ascending intervals that don't overlap, and a value for each, None unknown."""
 
 
 def parse(
@@ -115,12 +95,7 @@ def parse(
         with leaving_out(unread):
             elevation_m = as_optional_number(elevation.get("value"), NWS, "elevation")
     forecast = Forecast(
-        source=build_source(
-            row,
-            issued_at=issued_at,
-            fetched_at=fetched_at,
-            unchanged_since=unchanged_since,
-        ),
+        source=build_source(row, issued_at=issued_at, fetched_at=fetched_at, unchanged_since=unchanged_since),
         grid_lat_deg=lat_deg,
         grid_lon_deg=lon_deg,
         grid_elevation_m=elevation_m,
@@ -166,12 +141,12 @@ def _centre(answer: Mapping[str, Any]) -> tuple[float, float]:
 def _build_hours(properties: Mapping[str, Any], unread: list[BadAnswer]) -> Hours:
     """Sky cover must be readable; any other layer that isn't is left out and added to `unread`."""
     layers = {SKY: _read_layer(properties[SKY], SKY)} if SKY in properties else {}
-    frame = layers[SKY].spans if layers else []
+    frame = layers[SKY][0] if layers else []
     for name in _LAYERS:
         if name in properties and name != SKY:
             with leaving_out(unread):
                 layer = _read_layer(properties[name], name)
-                _check_beside(frame, layer.spans, name)
+                _check_beside(frame, layer[0], name)
                 layers[name] = layer
     columns = {field: layers[name] for name, (field, _) in _LAYERS.items() if name in layers}
 
@@ -186,12 +161,14 @@ def _build_hours(properties: Mapping[str, Any], unread: list[BadAnswer]) -> Hour
                 words.append(None if value is None else " ".join(said))
             _check_beside(frame, spans, "weather")
             for field, word in (("thunder_named", "thunder"), ("fog_named", "fog")):
-                columns[field] = _Layer(spans, [None if said is None else word in said for said in words])
+                columns[field] = spans, [None if said is None else word in said for said in words]
 
-    records = _cut([span for layer in columns.values() for span in layer.spans])
+    records = _cut([span for spans, _ in columns.values() for span in spans])
     if not records:
         raise unread[0] if unread else bad_shape(NWS, phrase("feeds.no-layer"))
-    told = {field: layer.over(records) for field, layer in columns.items()}
+    told = {
+        field: over_periods(records, *layer, is_amount=field == _TOTAL) for field, layer in columns.items()
+    }
     return Hours([record.start for record in records], [record.end for record in records], told)
 
 
@@ -206,16 +183,10 @@ def _read_layer(layer: object, name: str) -> _Layer:
     """One layer in our units; a layer without `uom` is in its documented one."""
     layer = as_dict(layer, NWS, name)
     spans, raw = _read_intervals(layer, name)
-    if not spans:
-        return _Layer([], [])
-    field, units = _LAYERS[name]
-    unit = layer.get("uom")
-    unit = next(iter(units)) if unit is None else unit
-    raise_if(check_units({name: unit}, {name: units.keys()}), NWS)
-    factor, offset = units[unit]
-    numbers = [as_optional_number(value, NWS, name) for value in raw]
-    values = [None if number is None else number * factor + offset for number in numbers]
-    return _Layer(spans, values, field in _TOTALS)
+    values = [as_optional_number(value, NWS, name) for value in raw]
+    _, units = _LAYERS[name]
+    unit = next(iter(units)) if layer.get("uom") is None else layer["uom"]
+    return spans, in_our_unit(values, unit, units, NWS, name) if spans else []
 
 
 def _read_intervals(layer: Mapping[str, Any], name: str) -> tuple[list[Span], list[Any]]:

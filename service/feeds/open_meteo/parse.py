@@ -28,65 +28,54 @@ from alerts.common.span import Span
 from alerts.weather.forecast import CloudLevels, Forecast, Place, Source
 from alerts.weather.hours import Hours
 from alerts.weather.models import AIR_MODEL, OPEN_METEO, UNKNOWN_MODEL, ModelRow, open_meteo_row
-from alerts.weather.quality_gates import (
-    QualityCheck,
-    check_lengths,
-    check_levels,
-    check_rising,
-    check_units,
-)
+from alerts.weather.quality_gates import QualityCheck, check_lengths, check_levels, check_rising, check_units
 from service.feeds.shared.checked_json import (
+    AS_IS,
+    Units,
     as_dict,
     as_list,
     as_number,
     as_optional_number,
     bad_shape,
+    in_our_unit,
     load_json,
 )
 from service.feeds.shared.feed_errors import BadAnswer, FeedRefused, raise_if
 from service.feeds.shared.model import Gathered, build_source, failure_of, join, judge_quality, leaving_out
-from service.feeds.shared.time_marks import HOUR, Periods, instant_spans, require_our_age
+from service.feeds.shared.time_marks import HOUR, instant_spans, over_periods, require_our_age
 
-_PERCENT = {"%": (1.0, 0.0)}
-_CELSIUS = {"°C": (1.0, 0.0), "°F": (1 / 1.8, -32 / 1.8)}
-_SPEED = {"m/s": (1.0, 0.0), "km/h": (1 / 3.6, 0.0), "mp/h": (0.44704, 0.0), "kn": (1852 / 3600, 0.0)}
-_METRES = {"m": (1.0, 0.0), "ft": (0.3048, 0.0)}
-_MILLIMETRES = {"mm": (1.0, 0.0), "inch": (25.4, 0.0)}
-_MICROGRAMS = {"μg/m³": (1.0, 0.0)}
+_PERCENT = {"%": AS_IS}
+_CELSIUS = {"°C": AS_IS, "°F": (1 / 1.8, -32 / 1.8)}
+_SPEED = {"m/s": AS_IS, "km/h": (1 / 3.6, 0.0), "mp/h": (0.44704, 0.0), "kn": (1852 / 3600, 0.0)}
+_METRES = {"m": AS_IS, "ft": (0.3048, 0.0)}
+_MILLIMETRES = {"mm": AS_IS, "inch": (25.4, 0.0)}
+_MICROGRAMS = {"μg/m³": AS_IS}
 """With a Greek mu, as the service writes it."""
 
 
-@dataclass(frozen=True, slots=True)
-class Variable:
-    """What a variable becomes: a field of the record, and factor and offset by unit."""
-
-    field: str
-    units: Mapping[str, tuple[float, float]]
-
-
-INSTANT = {
-    "cloud_cover": Variable("cloud_total_pct", _PERCENT),
-    "cloud_cover_low": Variable("cloud_low_pct", _PERCENT),
-    "cloud_cover_mid": Variable("cloud_mid_pct", _PERCENT),
-    "cloud_cover_high": Variable("cloud_high_pct", _PERCENT),
-    "visibility": Variable("visibility_m", _METRES),
-    "temperature_2m": Variable("temperature_c", _CELSIUS),
-    "dew_point_2m": Variable("dew_point_c", _CELSIUS),
-    "relative_humidity_2m": Variable("relative_humidity_pct", _PERCENT),
-    "wind_speed_10m": Variable("wind_ms", _SPEED),
+INSTANT: dict[str, tuple[str, Units]] = {
+    "cloud_cover": ("cloud_total_pct", _PERCENT),
+    "cloud_cover_low": ("cloud_low_pct", _PERCENT),
+    "cloud_cover_mid": ("cloud_mid_pct", _PERCENT),
+    "cloud_cover_high": ("cloud_high_pct", _PERCENT),
+    "visibility": ("visibility_m", _METRES),
+    "temperature_2m": ("temperature_c", _CELSIUS),
+    "dew_point_2m": ("dew_point_c", _CELSIUS),
+    "relative_humidity_2m": ("relative_humidity_pct", _PERCENT),
+    "wind_speed_10m": ("wind_ms", _SPEED),
 }
-HIGHEST = {
-    "wind_gusts_10m": Variable("gust_ms", _SPEED),
-    "precipitation_probability": Variable("precipitation_probability_pct", _PERCENT),
+HIGHEST: dict[str, tuple[str, Units]] = {
+    "wind_gusts_10m": ("gust_ms", _SPEED),
+    "precipitation_probability": ("precipitation_probability_pct", _PERCENT),
 }
-AMOUNT = {"precipitation": Variable("precipitation_mm", _MILLIMETRES)}
-AIR = {
-    "aerosol_optical_depth": Variable("aerosol_optical_depth", {"": (1.0, 0.0)}),
-    "pm2_5": Variable("pm2_5_ug_m3", _MICROGRAMS),
-    "dust": Variable("dust_ug_m3", _MICROGRAMS),
+AMOUNT: dict[str, tuple[str, Units]] = {"precipitation": ("precipitation_mm", _MILLIMETRES)}
+AIR: dict[str, tuple[str, Units]] = {
+    "aerosol_optical_depth": ("aerosol_optical_depth", {"": AS_IS}),
+    "pm2_5": ("pm2_5_ug_m3", _MICROGRAMS),
+    "dust": ("dust_ug_m3", _MICROGRAMS),
 }
 """Of its air quality service, values of the moment."""
-CODE = {"weather_code": Variable("weather_code", {"wmo code": (1.0, 0.0)})}
+CODE: dict[str, tuple[str, Units]] = {"weather_code": ("weather_code", {"wmo code": AS_IS})}
 WEATHER = {**INSTANT, **HIGHEST, **AMOUNT, **CODE}
 """All that is asked of a single run overhead."""
 CLOUD = ("cloud_cover", "cloud_cover_low", "cloud_cover_mid", "cloud_cover_high")
@@ -101,7 +90,7 @@ HIGH_LEVELS_HPA = (900, 850, 800, 700, 600, 500, 400)
 """Below and above a site that stands in the low and one that may stand in the mid cloud. A level that a model
 lacks comes back as unknown throughout."""
 VARIABLES = {**WEATHER, **AIR}
-"""Everything read, by Open-Meteo's name."""
+"""Everything read, by Open-Meteo's name: what it becomes, and factor and offset by unit."""
 
 
 def level_names(levels_hpa: tuple[int, ...]) -> tuple[str, ...]:
@@ -323,7 +312,7 @@ def _read_model(
     if columns.members:  # the control run first
         control = [columns.plain[CLOUD_COVER]] if CLOUD_COVER in columns.plain else []
         keys = [*control, *(columns.members[number] for number in sorted(columns.members))]
-        members = [tuple(_read_values(frame, key, VARIABLES[CLOUD_COVER].units)) for key in keys]
+        members = [tuple(_read_values(frame, key, _PERCENT)) for key in keys]
     levels = None
     with leaving_out(unread):
         levels = _build_levels(frame, columns)
@@ -346,7 +335,7 @@ def _build_hours(frame: _PlaceFrame, columns: _Columns, unread: list[BadAnswer])
     values: dict[str, list[float | None]] = {}
     for name, key in columns.plain.items():
         with nullcontext() if name == CLOUD_COVER else leaving_out(unread):
-            values[name] = _read_values(frame, key, VARIABLES[name].units)
+            values[name] = _read_values(frame, key, VARIABLES[name][1])
     if not values and not columns.levels and unread:
         raise unread[0]
 
@@ -358,11 +347,9 @@ def _build_hours(frame: _PlaceFrame, columns: _Columns, unread: list[BadAnswer])
             for field, codes in _NAMED.items():
                 fields[field] = [None if code is None else code in codes for code in column]
         elif name in INSTANT or name in AIR:
-            fields[VARIABLES[name].field] = column
+            fields[VARIABLES[name][0]] = column
         else:  # told for the hours that end at these times
-            periods = Periods(zip(ending, column, strict=True))
-            read = periods.highest if name in HIGHEST else periods.amount
-            fields[VARIABLES[name].field] = [read(span) for span in spans]
+            fields[VARIABLES[name][0]] = over_periods(spans, ending, column, is_amount=name in AMOUNT)
     return Hours([span.start for span in spans], [span.end for span in spans], fields)
 
 
@@ -388,18 +375,11 @@ def _build_levels(frame: _PlaceFrame, columns: _Columns) -> CloudLevels | None:
     return levels
 
 
-def _read_values(
-    frame: _PlaceFrame, key: str, allowed: Mapping[str, tuple[float, float]]
-) -> list[float | None]:
+def _read_values(frame: _PlaceFrame, key: str, allowed: Units) -> list[float | None]:
     """One column in our units. A variable the model lacks is unknown throughout."""
     column = as_list(frame.hourly[key], OPEN_METEO, key)
     raise_if(check_lengths({key: column}, len(frame.times)), OPEN_METEO)
     values = [as_optional_number(value, OPEN_METEO, key) for value in column]
-    unit = frame.units.get(key)
-    if unit == _UNDEFINED and not any(value is not None for value in values):
+    if frame.units.get(key) == _UNDEFINED and not any(value is not None for value in values):
         return values
-    raise_if(check_units({key: unit}, {key: allowed.keys()}), OPEN_METEO)
-    factor, offset = allowed[unit]  # type: ignore[index]
-    if (factor, offset) == (1.0, 0.0):
-        return values
-    return [None if value is None else value * factor + offset for value in values]
+    return in_our_unit(values, frame.units.get(key), allowed, OPEN_METEO, key)

@@ -7,11 +7,16 @@ from __future__ import annotations
 
 import json
 import math
-from typing import Any, NoReturn
+from collections.abc import Mapping, Sequence
+from typing import Any, NoReturn, TypeAlias
 
 from alerts.common.phrases import Phrase, phrase
-from alerts.weather.quality_gates import QualityCheck
-from service.feeds.shared.feed_errors import BadAnswer
+from alerts.weather.quality_gates import QualityCheck, check_units
+from service.feeds.shared.feed_errors import BadAnswer, raise_if
+
+Units: TypeAlias = Mapping[str, tuple[float, float]]
+"""Factor and offset into our unit, by a feed's name of its own."""
+AS_IS = (1.0, 0.0)
 
 
 def load_json(body: bytes, feed: str) -> Any:
@@ -87,3 +92,14 @@ def as_number(value: object, feed: str, name: str) -> float:
 
 def as_optional_number(value: object, feed: str, name: str) -> float | None:
     return None if value is None else as_number(value, feed, name)
+
+
+def in_our_unit(
+    values: Sequence[float | None], unit: object, units: Units, feed: str, name: str
+) -> list[float | None]:
+    """A column in our unit; BadAnswer where it comes in none that is known."""
+    raise_if(check_units({name: unit}, {name: units.keys()}), feed)
+    factor, offset = units[str(unit)]
+    if (factor, offset) == AS_IS:
+        return list(values)
+    return [None if value is None else value * factor + offset for value in values]

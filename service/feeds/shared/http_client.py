@@ -309,10 +309,7 @@ def _explain(name: str, error: Exception) -> FeedDown:
 
 
 _MEANINGS: tuple[tuple[tuple[type[BaseException], ...], str], ...] = (
-    (
-        (requests.exceptions.SSLError, urllib3.exceptions.SSLError),
-        "feeds.untrusted",
-    ),
+    ((requests.exceptions.SSLError, urllib3.exceptions.SSLError), "feeds.untrusted"),
     ((requests.exceptions.ProxyError,), "feeds.proxy-silent"),
     ((urllib3.exceptions.NameResolutionError,), "feeds.no-address"),
     ((urllib3.exceptions.NewConnectionError,), "feeds.unreachable"),

@@ -9,9 +9,8 @@ periods that touch it, and each period's share by time of an amount.
 from __future__ import annotations
 
 import re
-from bisect import bisect_right
 from calendar import monthrange
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
 
@@ -120,44 +119,38 @@ def instant_spans(times: Sequence[datetime], steps: Sequence[timedelta]) -> list
     return [Span(at - before, at + after) for at, before, after in zip(times, back, ahead, strict=True)]
 
 
-class Periods:
-    """Values that belong to periods of time; unknown ones are left out.
+def over_periods(
+    records: Iterable[Span],
+    periods: Sequence[Span],
+    values: Sequence[float | None],
+    *,
+    is_amount: bool = False,
+) -> list[float | None]:
+    """What values that belong to periods come to in each record: the highest of the periods that touch it, or
+    each one's amount shared out by time. None unless periods whose value is known cover all of it.
 
-    spans: ascending, not overlapping.
+    records, periods: ascending, not overlapping. values: one a period, None unknown.
     """
-
-    def __init__(self, entries: Iterable[tuple[Span, float | None]]) -> None:
-        known = [(span, value) for span, value in entries if value is not None]
-        self._spans = [span for span, _ in known]
-        self._values = [value for _, value in known]
-        self._ends = [span.end for span in self._spans]
-
-    def highest(self, span: Span) -> float | None:
-        """The highest value of the periods that touch `span`; None unless they cover all of it."""
-        index = bisect_right(self._ends, span.start)
-        if index < len(self._spans):  # that period holds the whole span, as most do
-            period = self._spans[index]
-            if period.start <= span.start and span.end <= period.end:
-                return self._values[index]
-        touching = list(self._touching(span))
-        if not _cover(touching, span):
-            return None
-        return max(value for _, _, value in touching)
-
-    def amount(self, span: Span) -> float | None:
-        """Each period's total, shared out by time; None unless the periods cover all of `span`."""
-        touching = list(self._touching(span))
-        if not _cover(touching, span):
-            return None
-        return sum(value * (shared.duration / whole.duration) for shared, whole, value in touching)
-
-    def _touching(self, span: Span) -> Iterator[tuple[Span, Span, float]]:
-        for index in range(bisect_right(self._ends, span.start), len(self._spans)):
-            shared = self._spans[index].overlap(span)
-            if shared is None:
-                return
-            yield shared, self._spans[index], self._values[index]
-
-
-def _cover(touching: Sequence[tuple[Span, Span, float]], span: Span) -> bool:
-    return sum((shared.duration for shared, _, _ in touching), timedelta()) == span.duration
+    known = [(period, value) for period, value in zip(periods, values, strict=True) if value is not None]
+    found: list[float | None] = []
+    first = 0
+    for record in records:
+        start, end = record.start, record.end
+        while first < len(known) and known[first][0].end <= start:
+            first += 1
+        if first < len(known) and not is_amount:  # that period holds the whole record, as most do
+            period, value = known[first]
+            if period.start <= start and end <= period.end:
+                found.append(value)
+                continue
+        at, covered, told = first, timedelta(), list[float]()
+        while at < len(known) and (period := known[at][0]).start < end:
+            shared, value = min(period.end, end) - max(period.start, start), known[at][1]
+            covered += shared
+            told.append(value * (shared / (period.end - period.start)) if is_amount else value)
+            at += 1
+        if covered != end - start:
+            found.append(None)
+        else:
+            found.append(sum(told) if is_amount else max(told))
+    return found

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from alerts.common.span import Span
-from service.feeds.shared.time_marks import HOUR, Periods, instant_spans
+from service.feeds.shared.time_marks import HOUR, instant_spans, over_periods
 from tests.unit.service.feeds.feed_files import utc
 
 
@@ -57,7 +57,7 @@ def test_spans_never_overlap_and_hold_their_own_instant(gaps, step):
     assert all(each.duration <= step * HOUR for each in spans)
 
 
-HOURLY = Periods([(span(20, 21), 1.0), (span(21, 22), 3.0), (span(22, 23), None), (span(23, 24), 5.0)])
+HOURLY = [span(20, 21), span(21, 22), span(22, 23), span(23, 24)], [1.0, 3.0, None, 5.0]
 
 
 @pytest.mark.parametrize(
@@ -74,8 +74,8 @@ HOURLY = Periods([(span(20, 21), 1.0), (span(21, 22), 3.0), (span(22, 23), None)
     ],
 )
 def test_periods_tell_their_highest_and_share_out_their_amount(over, highest, amount):
-    assert HOURLY.highest(over) == highest
-    assert HOURLY.amount(over) == amount
+    assert over_periods([over], *HOURLY) == [highest]
+    assert over_periods([over], *HOURLY, is_amount=True) == [amount]
 
 
 @given(
@@ -84,10 +84,11 @@ def test_periods_tell_their_highest_and_share_out_their_amount(over, highest, am
 )
 def test_an_amount_shared_out_adds_up_again(amounts, cuts):
     start = utc("2026-01-10T00:00")
-    periods = Periods((Span(start + i * HOUR, start + (i + 1) * HOUR), mm) for i, mm in enumerate(amounts))
+    periods = [Span(start + i * HOUR, start + (i + 1) * HOUR) for i in range(len(amounts))]
     edges = [start]
     for i in range(len(amounts)):
         edges += [start + i * HOUR + timedelta(minutes=cut) for cut in sorted(cuts)]
     edges.append(start + len(amounts) * HOUR)
-    parts = [periods.amount(Span(a, b)) for a, b in itertools.pairwise(edges)]
+    pieces = [Span(a, b) for a, b in itertools.pairwise(edges)]
+    parts = over_periods(pieces, periods, amounts, is_amount=True)
     assert sum(parts) == pytest.approx(sum(amounts))
