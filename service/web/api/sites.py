@@ -11,7 +11,6 @@ from pydantic import BaseModel
 
 from alerts.briefing.text.obstacle_text import values_of
 from alerts.judging.comparison import MOST_SITES, Order, tonight_at, usual_span
-from alerts.wishes.model import DEFAULT_WISHES
 from service.hindsight.track_record import record_json
 from service.reports.comparison_report import compared_json
 from service.reports.night_json import night_report
@@ -31,13 +30,13 @@ from service.web.api.program_keys import Reader
 from service.web.error_pages import documented
 from service.web.feeds.routes import with_etag
 from service.web.nights.judged_night import FIRST_YEAR, LAST_YEAR, ahead_of, judged_night
-from service.web.nights.pictures import findings
 from service.web.nights.record_page import kept_record
 from service.web.shared.context import Web
 from service.web.shared.night_row import NightCell
-from service.web.shared.site_rows import site_rows, watched_sites
+from service.web.shared.site_rows import site_rows, watched_site
 from service.web.shared.viewer import SeenSite, seen_site, visible_sites
 from service.web.sites.compare_page import Comparison, compare_rows
+from service.web.sites.page import watched_season
 
 SiteId = Annotated[int, Path(ge=1, le=2**31 - 1)]
 NIGHTS_COMPARED = 100
@@ -87,10 +86,10 @@ def build_nights(web: Web) -> APIRouter:
     def nights(request: Request, site_id: SiteId, viewer: Reader) -> Response:
         """The coming fourteen nights at a site."""
         with web.reading() as session:
-            seen = seen_site(session, site_id, viewer)
-            row = site_rows(session, web.skies, watched_sites(session, [seen], viewer), web.now())[0]
+            watched = watched_site(session, site_id, viewer)
+            row = site_rows(session, web.skies, [watched], web.now())[0]
         found = NightsModel(
-            site=site_model(web, seen),
+            site=site_model(web, watched.seen),
             nights=[night_model(web, site_id, cell) for cell in row.cells],
         )
         return answer(request, found)
@@ -103,14 +102,13 @@ def build_nights(web: Web) -> APIRouter:
     def night(request: Request, site_id: SiteId, night: date, viewer: Reader) -> Response:
         """One night with its windows, weather, verdict and reasons: the object of `tonight --json`."""
         with web.reading() as session:
-            seen = seen_site(session, site_id, viewer)
-            [watched] = watched_sites(session, [seen], viewer)
+            watched = watched_site(session, site_id, viewer)
             judged = judged_night(web, session, watched, night)
         report = night_report(
-            findings(judged),
+            judged,
             judged.skies,
             ahead=ahead_of(web, judged),
-            elevation_known=seen.stored.elevation_known,
+            elevation_known=watched.seen.stored.elevation_known,
             is_decided=judged.decision is not None,
         )
         return answer(request, report)
@@ -134,10 +132,8 @@ def build_longer(web: Web) -> APIRouter:
     ) -> Response:
         """Every night of a year with a dark window, from the sky alone."""
         with web.reading() as session:
-            seen = seen_site(session, site_id, viewer)
-            [watched] = watched_sites(session, [seen], viewer)
-            wishes = (watched.wishes or DEFAULT_WISHES).sky
-        found = web.skies.season(seen.stored.site, date(year, 1, 1), date(year, 12, 31), wishes)
+            watched = watched_site(session, site_id, viewer)
+        found = watched_season(web.skies, watched, year)
         return answer(request, season_json(found, found.nights))
 
     @router.get("/record", response_model=dict[str, Any], responses=documented(401, 403, 429))

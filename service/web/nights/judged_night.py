@@ -1,30 +1,35 @@
-"""One night at one site as it was judged: from the decision, else from forecasts at hand, else the sky."""
+"""One night at one site as it was judged: from the decision, else from forecasts at hand, else the sky; and
+its pictures."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
+from functools import partial
 
 from sqlalchemy.orm import Session
 
-from alerts.briefing.collect import look_ahead
-from alerts.briefing.facts import Ahead
+from alerts.briefing import collect
+from alerts.briefing.collect import NightFindings, build_field_notes, look_ahead
+from alerts.briefing.facts import Ahead, DrawnDome, FieldNotes
+from alerts.briefing.pictures.drawing import NARROW, PALETTES, WIDE, Picture
+from alerts.briefing.pictures.night_picture import NightToDraw
+from alerts.briefing.render import draw_pictures
+from alerts.common.clock_times import zone_info
 from alerts.common.errors import BadInput
-from alerts.common.phrases import phrase
+from alerts.common.phrases import Reader, phrase, say
 from alerts.common.span import Span
 from alerts.field.kit import Kit
-from alerts.judging.verdict import Verdict
+from alerts.field.trip_plan import plan_trip
+from alerts.judging.verdict import VerdictWord
 from alerts.judging.window_brightness import WindowSky, with_darkness
 from alerts.sites.model import Site
-from alerts.sky.night import Night, name_at
+from alerts.sky.brightness.light_domes import domes
+from alerts.sky.night import Night
+from alerts.weather.chance import cloud_hours
 from alerts.weather.forecast import Forecast
-from alerts.wishes.model import DEFAULT_WISHES, Wishes
-from service.explain.stored_verdict import (
-    find_standing,
-    nights_as_wished,
-    read_decision,
-    read_inputs,
-)
+from alerts.wishes.model import DEFAULT_WISHES, units_of
+from service.explain.stored_verdict import find_standing, nights_as_wished, read_decision, read_inputs
 from service.feeds.feed_health import feeds_reach
 from service.pipeline.judging.block_alerts import read_kit
 from service.store.repositories.forecasts import forecasts_by_id
@@ -35,24 +40,20 @@ from service.web.shared.sky_cache import SkyCache
 
 FIRST_YEAR, LAST_YEAR = 1900, 2052
 """Years that the planetary kernel holds whole."""
+WIDTHS = {"narrow": NARROW, "wide": WIDE}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ShownNight:
+class ShownNight(NightFindings):
     """A night, its verdict and what that rests on.
 
     site: as it was described when the night was judged. wishes: as judged, in the units that hold now.
-    forecasts: hours of this night alone. as_of: when it was judged. skies: of the night's windows.
+    forecasts: hours of this night alone. skies: of the night's windows.
     watcher: whose wishes these are; None for the usual ones. is_mine: they are the viewer's.
     kit: what the viewer photographs with; None for the usual kit.
     decision: which stored decision this is, as of when; None where it was judged for the page.
     """
 
-    site: Site
-    night: Night
-    verdict: Verdict
-    wishes: Wishes
-    as_of: datetime
     forecasts: tuple[Forecast, ...]
     skies: tuple[WindowSky, ...]
     watcher: SubscriptionRow | None = None
@@ -61,17 +62,9 @@ class ShownNight:
     decision: tuple[int, datetime] | None = None
 
     @property
-    def sky(self) -> WindowSky | None:
-        """Of the verdict's window; None without one."""
-        window = self.verdict.window
-        if window is None or window not in self.night.windows:
-            return None
-        return self.skies[self.night.windows.index(window)]
-
-    @property
-    def shown_span(self) -> Span:
-        """From sunset to sunrise; the whole night where one is missing."""
-        return dark_hours(self.night)
+    def reader(self) -> Reader:
+        """On the site's clock, in the units of the wishes."""
+        return Reader(zone_info(self.site.zone), units_of(self.wishes))
 
 
 def judged_night(web: Web, session: Session, watched: WatchedSite, name: date) -> ShownNight:
@@ -97,7 +90,7 @@ def judged_night(web: Web, session: Session, watched: WatchedSite, name: date) -
             night=night,
             verdict=with_darkness(verdict, stored.site, night, found),
             wishes=wishes,
-            as_of=inputs.now,
+            now=inputs.now,
             forecasts=tuple(inputs.forecasts),
             skies=found,
         )
@@ -114,7 +107,7 @@ def _decided(session: Session, skies: SkyCache, decision: DecisionRow) -> ShownN
         night=known.night,
         verdict=with_darkness(known.verdict, known.site, known.night, found),
         wishes=known.wishes,
-        as_of=known.as_of,
+        now=known.as_of,
         forecasts=tuple(forecasts_by_id(session, known.forecast_ids, dark_hours(known.night)).values()),
         skies=found,
         decision=(decision.id, decision.confirmed_at),
@@ -132,17 +125,66 @@ def is_past(night: Night, now: datetime) -> bool:
     return dark_hours(night).end <= now
 
 
-def is_tonight(site: Site, night: Night, now: datetime) -> bool:
-    """Whether it is the night now running or the coming one."""
-    return name_at(site, now) == night.name and not is_past(night, now)
-
-
 def ahead_of(web: Web, judged: ShownNight) -> Ahead:
     """Of a night without a window it is kept, as it takes looking through a season."""
     site, night, wishes, now = judged.site, judged.night, judged.wishes, web.now()
     reach = timedelta(0) if web.duskbell.invented else feeds_reach(web.duskbell.settings, site)
-
-    def look() -> Ahead:
-        return look_ahead(site, night, wishes, web.skies.ephemeris, now=now, reach=reach)
-
+    look = partial(look_ahead, site, night, wishes, web.skies.ephemeris, now=now, reach=reach)
     return look() if night.windows else web.skies.keep(("ahead", site, night.name, wishes.skies), look)
+
+
+# what is noted and drawn of it, when first asked for; kept by what it shows
+
+
+def field_notes(skies: SkyCache, judged: ShownNight) -> FieldNotes | None:
+    """The notes for the field; None without a window that one would drive to."""
+    verdict = judged.verdict
+    window = verdict.window
+    if window is None or verdict.word is VerdictWord.STAY:
+        return None
+    key = ("notes", judged.site, judged.night.name, window.span, judged.wishes, judged.kit, verdict.outlook)
+
+    def build() -> FieldNotes:
+        trip = plan_trip(judged.night, verdict.usable or window.span, judged.wishes, judged.site)
+        cloud = cloud_hours(dark_hours(judged.night), judged.forecasts, now=judged.now)
+        found = replace(judged, plan=trip, cloud=cloud)
+        return build_field_notes(found, window, skies.ephemeris, judged.kit)
+
+    return skies.keep(key, build)
+
+
+def night_pictures(
+    skies: SkyCache, judged: ShownNight, *, look: str = "light", width: str = "narrow"
+) -> tuple[Picture, ...]:
+    """The night, and where one would drive there the view and for an arch the panorama."""
+    forecast_times = tuple(each.source.fetched_at for each in judged.forecasts)
+    key = (
+        "pictures", judged.site, judged.night.name, judged.verdict.window, judged.verdict.word,
+        judged.wishes, judged.kit, forecast_times, look, width,
+    )  # fmt: skip
+
+    def draw() -> tuple[Picture, ...]:
+        drawn = NightToDraw(
+            judged.site,
+            judged.night,
+            judged.verdict.window,
+            field_notes(skies, judged),
+            cloud_hours(dark_hours(judged.night), judged.forecasts, now=judged.now),
+            town_glows(skies, judged.site),
+        )
+        units = units_of(judged.wishes)
+        return draw_pictures(drawn, skies.ephemeris, PALETTES[look], width=WIDTHS[width], units=units)
+
+    return skies.keep(key, draw)
+
+
+def town_glows(skies: SkyCache, site: Site) -> tuple[DrawnDome, ...]:
+    """The towns whose light stands over the horizon, as pictures draw them."""
+    return skies.keep(("glows", site.lat_deg, site.lon_deg), lambda: collect.town_glows(site))
+
+
+def town_words(skies: SkyCache, site: Site) -> str:
+    """The brightest domes round a site, `a dome at 212°, 41 km (Name); …`, with the credit; "" for none."""
+    found = skies.keep(("domes", site.lat_deg, site.lon_deg), lambda: domes(site.lat_deg, site.lon_deg))
+    said = [dome.text for dome in found]
+    return say("web-nights.town-glow", domes=said, credit=phrase("judging.town-credit")) if said else ""

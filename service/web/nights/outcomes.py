@@ -36,8 +36,8 @@ from service.web.nights.judged_night import is_past, judged_night
 from service.web.shared.context import Web
 from service.web.shared.filters import span_words
 from service.web.shared.forms import Filled, Form
-from service.web.shared.site_rows import watched_sites
-from service.web.shared.viewer import SignedIn, Viewer, seen_site
+from service.web.shared.site_rows import watched_site
+from service.web.shared.viewer import SignedIn, Viewer
 
 TOWARD = tuple((45 * i, direction_word(45 * i)) for i in range(8))
 """Directions to choose from, in degrees and in words."""
@@ -60,16 +60,14 @@ def build_router(web: Web) -> APIRouter:
     @router.post("/sites/{site_id:number}/nights/{name}/outcome")
     def keep(site_id: int, name: date, viewer: SignedIn, form: Filled) -> Response:
         with web.writing.begin() as session:
-            seen = seen_site(session, site_id, viewer)
-            [watched] = watched_sites(session, [seen], viewer)
+            watched = watched_site(session, site_id, viewer)
             judged = judged_night(web, session, watched, name)
-            if not (seen.is_own or judged.is_mine):
+            if not (watched.seen.is_own or judged.is_mine):
                 raise NothingHere
             if not is_past(judged.night, web.now()):
                 raise BadInput(phrase("web-nights.not-over"))
-            said = _read(form, name, judged.site)
-            about = seen.row.id
-            keep_said(session, Voice(about, name, viewer.person_id), said, web.now())
+            voice = Voice(watched.seen.row.id, name, viewer.person_id)
+            keep_said(session, voice, _read(form, name, judged.site), web.now())
         return RedirectResponse(f"/sites/{site_id}/nights/{name}#outcome", 303)
 
     def show(request: Request, asked: AskedNight, said: Said | None, trouble: str = "") -> HTMLResponse:

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
+from functools import partial
+from statistics import median
 from typing import Literal
 
 from fastapi import APIRouter, Response
@@ -11,17 +14,18 @@ from fastapi.responses import HTMLResponse
 
 from alerts.briefing.collect import preview_facts, sky_note
 from alerts.briefing.facts import Ahead, AlertFacts
-from alerts.briefing.pictures.drawing import Picture
 from alerts.briefing.render import line_of
 from alerts.briefing.text.alert_lines import CAUTIONS
 from alerts.briefing.text.alert_view import AlertView, view_alert
-from alerts.common.clock_times import zone_info
 from alerts.common.phrases import Reader, phrase, say
 from alerts.common.text import sentence
-from alerts.common.units import Units
+from alerts.common.time_text import say_clock
 from alerts.field.trip_plan import plan_trip
 from alerts.judging.rules import Result
+from alerts.sky.night import name_at
 from alerts.track.record.text import outcome_lines
+from alerts.weather.chance import cloud_hours
+from alerts.weather.forecast import Source
 from alerts.weather.models import source_name
 from alerts.wishes.model import units_of
 from service.explain.argument import VerdictTurn, argue
@@ -30,21 +34,46 @@ from service.hindsight.outcome_reports import Voice, find_said
 from service.store.repositories.alerts import SentAlert, alerts_of_night
 from service.store.repositories.judged_events import outcomes_of_night
 from service.web.error_pages import NothingHere
-from service.web.nights.hour_table import HourTable, hour_table
-from service.web.nights.judged_night import ShownNight, ahead_of, is_past, is_tonight, judged_night
+from service.web.nights.judged_night import (
+    ShownNight,
+    ahead_of,
+    dark_hours,
+    field_notes,
+    is_past,
+    judged_night,
+    night_pictures,
+)
 from service.web.nights.outcomes import TOWARD, said_words
-from service.web.nights.pictures import field_notes, findings, night_pictures
 from service.web.shared.context import Web
 from service.web.shared.filters import as_data, dated_time, headline
-from service.web.shared.site_rows import watched_sites
-from service.web.shared.viewer import Looking, seen_site
+from service.web.shared.site_rows import watched_site
+from service.web.shared.viewer import Looking
 
 PICTURE_KEPT = "private, max-age=300"
+MISSING = "–"
+
+
+@dataclass(frozen=True, slots=True)
+class HourRow:
+    """One hour of a night, in words. figures: the chance that cloud spoils the frame, total cloud of each
+    source, and the median of the sources for the air, the wind and how far the air is above its dew point."""
+
+    at: str
+    in_window: bool
+    figures: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class HourTable:
+    """The hours of a night; sources in the order of their figures."""
+
+    sources: tuple[Source, ...]
+    rows: tuple[HourRow, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NightPage:
-    """What the page shows of a night, but for what was told of it.
+    """What pages show of a night, but for its pictures and what was told of it.
 
     headline: the verdict in words; where nobody can forecast the night yet, that.
     reasons: (mark, text), what decided and what stands in the way; passed: the rest.
@@ -66,7 +95,6 @@ class NightPage:
     reasons: tuple[tuple[str, str], ...]
     passed: tuple[str, ...]
     hours: HourTable | None
-    pictures: tuple[Picture, ...]
     credits: tuple[str, ...]
     cautions: tuple[str, ...]
     unused: tuple[str, ...]
@@ -81,11 +109,10 @@ def build_router(web: Web) -> APIRouter:
     @router.get("/sites/{site_id:number}/nights/{name}", response_class=HTMLResponse)
     def night(site_id: int, name: date, viewer: Looking) -> HTMLResponse:
         with web.reading() as session:
-            seen = seen_site(session, site_id, viewer)
-            [watched] = watched_sites(session, [seen], viewer)
-            judged = judged_night(web, session, watched, name)
+            watched = watched_site(session, site_id, viewer)
+            seen, judged = watched.seen, judged_night(web, session, watched, name)
             page = night_page(web, judged)
-            reader = Reader(zone_info(judged.site.zone), units_of(judged.wishes))
+            reader = judged.reader
 
             # Why it rang or didn't: how the night stands with the wishes that were judged, and the way there
             argument: list[str] = [say("web-nights.argument-not-told")]
@@ -114,6 +141,7 @@ def build_router(web: Web) -> APIRouter:
             viewer=viewer,
             seen=seen,
             night=page,
+            pictures=night_pictures(web.skies, judged),
             zone=judged.site.zone,
             base=f"/sites/{site_id}/nights/{name}",
             nights=f"/sites/{site_id}/nights",
@@ -136,9 +164,7 @@ def build_router(web: Web) -> APIRouter:
         width: Literal["narrow", "wide"] = "narrow",
     ) -> Response:
         with web.reading() as session:
-            seen = seen_site(session, site_id, viewer)
-            [watched] = watched_sites(session, [seen], viewer)
-            judged = judged_night(web, session, watched, name)
+            judged = judged_night(web, session, watched_site(session, site_id, viewer), name)
         drawn = night_pictures(web.skies, judged, look=look, width=width)
         found = next((each for each in drawn if each.name == picture), None)
         if found is None:
@@ -150,16 +176,10 @@ def build_router(web: Web) -> APIRouter:
 
 def night_page(web: Web, judged: ShownNight) -> NightPage:
     """The page's values; of a decided night they are kept for the next who looks."""
-    now = web.now()
-    past, tonight, ahead = (
-        is_past(judged.night, now),
-        is_tonight(judged.site, judged.night, now),
-        ahead_of(web, judged),
-    )
-
-    def build() -> NightPage:
-        return _build_page(web, judged, ahead, is_past=past, is_tonight=tonight)
-
+    now, ahead = web.now(), ahead_of(web, judged)
+    past = is_past(judged.night, now)
+    tonight = not past and name_at(judged.site, now) == judged.night.name
+    build = partial(_build_page, web, judged, ahead, is_past=past, is_tonight=tonight)
     if judged.decision is None:
         return build()
     units, kit, mine = units_of(judged.wishes), judged.kit, judged.is_mine
@@ -167,10 +187,11 @@ def night_page(web: Web, judged: ShownNight) -> NightPage:
 
 
 def _build_page(web: Web, judged: ShownNight, ahead: Ahead, *, is_past: bool, is_tonight: bool) -> NightPage:
-    site, night, verdict, units = judged.site, judged.night, judged.verdict, units_of(judged.wishes)
+    night, verdict, reader = judged.night, judged.verdict, judged.reader
     facts = night_facts(web, judged, ahead)
-    words = view_alert(facts, units)
-    reader = Reader(zone_info(site.zone), units)
+    words = view_alert(facts, reader.units)
+    # on the clock of who leaves
+    leave, zone = facts.leave_by, facts.person_zone or facts.zone
 
     # What decided and what stands in the way; a night too early for weather isn't held against the feeds.
     deciding, *rest = verdict.reasons
@@ -194,57 +215,45 @@ def _build_page(web: Web, judged: ShownNight, ahead: Ahead, *, is_past: bool, is
         is_tonight=is_tonight,
         is_watched=judged.watcher is not None,
         is_mine=judged.is_mine,
-        leave=leave_words(facts, units),
+        leave=dated_time(leave, zone, facts.night, reader.hours) if leave else "",
         line=sentence(line_of(words, headed=True)),
         words=words,
         reasons=tuple((say("briefing.result", result=r.result), say(r.text, reader)) for r in against),
         passed=tuple(say(r.text, reader) for r in verdict.reasons if r.result is Result.PASS),
         hours=hour_table(judged),
-        pictures=night_pictures(web.skies, judged),
         credits=tuple(dict.fromkeys((*shown, *(credit.text for credit in facts.attributions)))),
         cautions=tuple(map(say, CAUTIONS)) if facts.is_go else (),
         unused=unused,
         before=night.name - timedelta(days=1),
         after=night.name + timedelta(days=1),
-        data=night_data(judged, facts),
+        data=as_data(
+            {
+                "night": night.name,
+                "verdict": verdict.word.value,
+                "chance": facts.chance_pct,
+                "window": facts.window,
+                "best": facts.best,
+                "leave-by": leave,
+                "as-of": judged.now,
+            }
+        ),
     )
-
-
-def night_data(judged: ShownNight, facts: AlertFacts) -> str:
-    """What the page says, for programs."""
-    return as_data(
-        {
-            "night": judged.night.name,
-            "verdict": judged.verdict.word.value,
-            "chance": facts.chance_pct,
-            "window": facts.window,
-            "best": facts.best,
-            "leave-by": facts.leave_by,
-            "as-of": judged.as_of,
-        }
-    )
-
-
-def leave_words(facts: AlertFacts, units: Units) -> str:
-    """`21:12 CEST`, on the clock of who leaves; "" where nobody does."""
-    if facts.leave_by is None:
-        return ""
-    zone = facts.person_zone or facts.zone
-    return dated_time(facts.leave_by, zone, facts.night, units.clock_hours)
 
 
 def night_facts(web: Web, judged: ShownNight, ahead: Ahead) -> AlertFacts:
     """What a message would say of the night; without a trip that isn't the viewer's."""
-    window = judged.verdict.window
-    trip = None
+    window, night = judged.verdict.window, judged.night
+    trip = sky = None
     if judged.is_mine and window is not None:
         usable = judged.verdict.usable or window.span
-        trip = plan_trip(judged.night, usable, judged.wishes, judged.site)
+        trip = plan_trip(night, usable, judged.wishes, judged.site)
+    if window in night.windows:
+        sky = sky_note(window, judged.skies[night.windows.index(window)])
     found = replace(
-        findings(judged),
+        judged,
         plan=trip,
         notes=field_notes(web.skies, judged) if judged.is_mine else None,
-        sky=sky_note(window, judged.sky) if window is not None and judged.sky is not None else None,
+        sky=sky,
         invented=web.duskbell.invented,
     )
     return preview_facts(found, ahead)
@@ -262,3 +271,34 @@ def told_words(sent: SentAlert, reader: Reader) -> str:
         chance_pct=chance_pct,
         outcome=phrase("web-nights.message", status=sent.dropped or sent.message.status),
     )
+
+
+def hour_table(judged: ShownNight) -> HourTable | None:
+    """The table from sunset to sunrise; None when no forecast reaches it."""
+    span, window = dark_hours(judged.night), judged.verdict.window
+    reaching = [forecast for forecast in judged.forecasts if forecast.reaches(span)]
+    if not reaching:
+        return None
+    reader = judged.reader
+    rows = []
+    for cloud in cloud_hours(span, reaching, now=judged.now):
+        hours = [forecast.hours.at(cloud.span.middle) for forecast in reaching]
+        known = [hour for hour in hours if hour is not None]
+        clouds = [cloud.cloud_pct, *(hour.cloud_total_pct if hour else None for hour in hours)]
+        air: dict[str, Sequence[float | None]] = {
+            "web.temperature": [hour.temperature_c for hour in known],
+            "web.speed": [hour.wind_ms for hour in known],
+            "web.dew-gap": [
+                hour.temperature_c - hour.dew_point_c
+                for hour in known
+                if hour.temperature_c is not None and hour.dew_point_c is not None
+            ],
+        }
+        figures = [MISSING if pct is None else f"{pct:.0f} %" for pct in clouds]
+        for key, values in air.items():
+            said = [value for value in values if value is not None]
+            figures.append(say(key, reader, figure=median(said)) if said else MISSING)
+        at = say_clock(cloud.span.start, reader.zone, reader.hours)
+        is_in = window is not None and cloud.span.overlap(window.span) is not None
+        rows.append(HourRow(at, is_in, tuple(figures)))
+    return HourTable(tuple(forecast.source for forecast in reaching), tuple(rows))

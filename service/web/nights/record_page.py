@@ -25,7 +25,7 @@ from service.store.repositories.record_rows import last_settled, newest_change
 from service.store.repositories.sites import sites_shown_to
 from service.store.schema.core_tables import SiteRow
 from service.web.error_pages import NothingHere
-from service.web.nights.pictures import WIDTHS
+from service.web.nights.judged_night import WIDTHS
 from service.web.shared.context import Web
 from service.web.shared.viewer import Looking, SignedIn, seen_site
 

@@ -33,7 +33,7 @@ from service.web.shared.night_row import (
     still_ahead,
 )
 from service.web.shared.sky_cache import SkyCache
-from service.web.shared.viewer import SeenSite, Viewer
+from service.web.shared.viewer import SeenSite, Viewer, seen_site
 
 NIGHTS_SHOWN = 14
 _LOOK_BACK = timedelta(days=2)
@@ -74,6 +74,11 @@ def watched_sites(session: Session, sites: Sequence[SeenSite], viewer: Viewer | 
         wishes = from_json(Wishes, watcher.wishes) if watcher is not None else None
         found.append(WatchedSite(each, watcher, wishes, watcher is not None and watcher.person_id == me))
     return found
+
+
+def watched_site(session: Session, site_id: int, viewer: Viewer | None) -> WatchedSite:
+    """The same of one site; NothingHere where this viewer may not see it."""
+    return watched_sites(session, [seen_site(session, site_id, viewer)], viewer)[0]
 
 
 @dataclass(frozen=True, slots=True)

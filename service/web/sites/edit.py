@@ -27,7 +27,7 @@ from service.store.repositories.subscriptions import running_subscriptions
 from service.store.repositories.totals import Kept
 from service.store.schema.core_tables import PersonRow, SiteRow
 from service.web.error_pages import NotInvited
-from service.web.nights.pictures import town_words
+from service.web.nights.judged_night import town_words
 from service.web.shared.assets import asset_url
 from service.web.shared.context import Web
 from service.web.shared.forms import Filled, Form

@@ -20,14 +20,20 @@ from alerts.sites.coordinates import say_lat_lon
 from alerts.sky.nights.season import Season, wishes_text
 from alerts.wishes.model import DEFAULT_WISHES
 from service.store.repositories.alerts import last_alerts
-from service.web.nights.judged_night import FIRST_YEAR, LAST_YEAR, judged_night
+from service.web.nights.judged_night import (
+    FIRST_YEAR,
+    LAST_YEAR,
+    WIDTHS,
+    judged_night,
+    night_pictures,
+    town_words,
+)
 from service.web.nights.outcomes import came_of, outcomes_of
 from service.web.nights.page import night_page, told_words
-from service.web.nights.pictures import WIDTHS, town_words
 from service.web.shared.context import Web
-from service.web.shared.site_rows import site_rows, watched_sites
+from service.web.shared.site_rows import WatchedSite, site_rows, watched_site
 from service.web.shared.sky_cache import SkyCache
-from service.web.shared.viewer import Looking, SeenSite, Viewer, seen_site
+from service.web.shared.viewer import Looking, SeenSite, Viewer
 
 TOLD_SHOWN = 10
 SEASON_KEPT = "private, max-age=3600"
@@ -50,12 +56,13 @@ def build_router(web: Web) -> APIRouter:
     def site(site_id: int, viewer: Looking) -> HTMLResponse:
         now = web.now()
         with web.reading() as session:
-            seen = seen_site(session, site_id, viewer)
-            watched = watched_sites(session, [seen], viewer)
-            row = site_rows(session, web.skies, watched, now)[0]
+            watched = watched_site(session, site_id, viewer)
+            seen = watched.seen
+            row = site_rows(session, web.skies, [watched], now)[0]
             lead = row.best or row.tonight
             assert lead is not None, "the sky gives every site its nights"
-            night = night_page(web, judged_night(web, session, watched[0], lead.name))
+            judged = judged_night(web, session, watched, lead.name)
+            night = night_page(web, judged)
             told = told_nights(session, seen, viewer, row.units)
         return web.page(
             "sites/page.html",
@@ -66,6 +73,7 @@ def build_router(web: Web) -> APIRouter:
             base=f"/sites/{site_id}/nights/{lead.name}",
             lead=lead,
             night=night,
+            pictures=night_pictures(web.skies, judged),
             cells=row.cells,
             ahead=[cell for cell in row.cells if cell.window is not None],
             told=told,
@@ -78,23 +86,21 @@ def build_router(web: Web) -> APIRouter:
     def season(site_id: int, viewer: Looking, year: int | None = None) -> HTMLResponse:
         chosen = _year(year, web.now())
         with web.reading() as session:
-            seen = seen_site(session, site_id, viewer)
-            [watched] = watched_sites(session, [seen], viewer)
-            wishes = (watched.wishes or DEFAULT_WISHES).sky
-        found = web.skies.season(seen.stored.site, date(chosen, 1, 1), date(chosen, 12, 31), wishes)
-        never = () if found.nights else web.skies.never(seen.stored.site, wishes, chosen)
+            watched = watched_site(session, site_id, viewer)
+        found = watched_season(web.skies, watched, chosen)
+        never = () if found.nights else web.skies.never(found.site, found.wishes, chosen)
         return web.page(
             "sites/season.html",
             viewer=viewer,
-            seen=seen,
-            zone=seen.stored.site.zone,
+            seen=watched.seen,
+            zone=found.site.zone,
             hours=watched.units.clock_hours,
             season=found,
             best=found.by_worth()[:10],
             never=never,
             year=chosen,
             years=(FIRST_YEAR, LAST_YEAR),
-            wishes=wishes_text(seen.stored.site, wishes),
+            wishes=wishes_text(found.site, found.wishes),
             picture=_season_picture(web.skies, found, "light", "narrow", None),
         )
 
@@ -108,15 +114,19 @@ def build_router(web: Web) -> APIRouter:
     ) -> Response:
         chosen = _year(year, web.now())
         with web.reading() as session:
-            seen = seen_site(session, site_id, viewer)
-            [watched] = watched_sites(session, [seen], viewer)
-            wishes = (watched.wishes or DEFAULT_WISHES).sky
-        found = web.skies.season(seen.stored.site, date(chosen, 1, 1), date(chosen, 12, 31), wishes)
+            watched = watched_site(session, site_id, viewer)
+        found = watched_season(web.skies, watched, chosen)
         mark = web.now().date() if chosen == web.now().year else None
         drawn = _season_picture(web.skies, found, look, width, mark)
         return Response(drawn.svg, media_type="image/svg+xml", headers={"Cache-Control": SEASON_KEPT})
 
     return router
+
+
+def watched_season(skies: SkyCache, watched: WatchedSite, year: int) -> Season:
+    """Every night of the year with a window, by the wishes that are judged at the site, else the usual."""
+    wishes = (watched.wishes or DEFAULT_WISHES).sky
+    return skies.season(watched.seen.stored.site, date(year, 1, 1), date(year, 12, 31), wishes)
 
 
 def _year(year: int | None, now: datetime) -> int:
