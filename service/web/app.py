@@ -24,12 +24,12 @@ from service.web.feeds import routes as feeds_routes
 from service.web.middleware import HEADERS, HSTS, BoundedBody, HeadAsGet, SameOrigin, WithHeaders
 from service.web.nights import field_page, outcomes, record_page
 from service.web.nights import page as night_page
-from service.web.operator import bounce_hook, healthz, metrics_page, outbox
+from service.web.operator import bounce_hook, monitoring, outbox
 from service.web.operator import pages as operator_pages
 from service.web.setup import routes as setup_routes
 from service.web.shared import assets
 from service.web.shared.context import Web
-from service.web.sites import compare_page, edit, home, import_places
+from service.web.sites import compare_page, edit, home
 from service.web.sites import page as site_page
 from service.web.subscriptions import manage, subscribe
 
@@ -38,7 +38,6 @@ ROUTERS: tuple[Callable[[Web], APIRouter], ...] = (
     home.build_router,
     compare_page.build_router,
     feeds_routes.build_router,
-    import_places.build_router,
     edit.build_router,
     site_page.build_router,
     night_page.build_router,
@@ -50,14 +49,11 @@ ROUTERS: tuple[Callable[[Web], APIRouter], ...] = (
     own_page.build_router,
     own_addresses.build_router,
     operator_pages.build_router,
-    operator_pages.build_messages,
-    operator_pages.build_decisions,
     setup_routes.build_router,
     outbox.build_router,
     sign_in.build_router,
-    healthz.build_router,
     mail_links.build_router,
-    metrics_page.build_router,
+    monitoring.build_router,
     bounce_hook.build_router,
 )
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Annotated, Literal
 
-from fastapi import APIRouter, Query, Response
+from fastapi import APIRouter, Depends, Query, Request, Response
 from fastapi.responses import HTMLResponse
 from sqlalchemy.orm import Session
 
@@ -27,7 +27,7 @@ from service.store.schema.core_tables import SiteRow
 from service.web.error_pages import NothingHere
 from service.web.nights.judged_night import WIDTHS
 from service.web.shared.context import Web
-from service.web.shared.viewer import Looking, SignedIn, seen_site
+from service.web.shared.viewer import Viewer, find_viewer, need_viewer, seen_site
 
 PICTURE_KEPT = "private, max-age=300"
 NIGHTS_SHOWN = 40
@@ -74,85 +74,82 @@ class RecordView:
     ledgers: list[tuple[Ledger, list[str]]]
 
 
+def record_viewer(request: Request) -> Viewer | None:
+    """Who looks: anybody at a site that they may see, over all sites only who is signed in."""
+    return find_viewer(request) if "site_id" in request.path_params else need_viewer(request)
+
+
+RecordViewer = Annotated[Viewer | None, Depends(record_viewer)]
+
+
 def build_router(web: Web) -> APIRouter:
     router = APIRouter()
 
-    @router.get("/record", response_class=HTMLResponse)
-    def over_all(viewer: SignedIn, lead: Annotated[Lead | None, Query()] = None) -> HTMLResponse:
-        with web.reading() as session:
-            found = kept_record(web, session, None)
-            sites = site_lines(session, sites_shown_to(session, viewer.person_id))
-        return show(web, found, lead, viewer=viewer, base="/record", site=None, sites=sites, nights=[])
+    # each at two addresses: over all sites, for who is signed in, and of one
 
+    @router.get("/record", response_class=HTMLResponse)
     @router.get("/sites/{site_id:number}/record", response_class=HTMLResponse)
-    def of_site(site_id: int, viewer: Looking, lead: Annotated[Lead | None, Query()] = None) -> HTMLResponse:
+    def show(
+        request: Request, viewer: RecordViewer, lead: Annotated[Lead | None, Query()] = None
+    ) -> HTMLResponse:
+        sites: list[tuple[SiteRow, int, str]] = []
         with web.reading() as session:
-            seen = seen_site(session, site_id, viewer)
-            found = kept_record(web, session, seen.row.id)
-            nights = night_lines(session, seen.row.id)
-        base = f"/sites/{site_id}/record"
-        return show(web, found, lead, viewer=viewer, base=base, site=seen.row, sites=[], nights=nights)
+            site, shown = asked_sites(session, request, viewer)
+            found = kept_record(web, session, site.id if site else None)
+            nights = night_lines(session, site.id) if site else []
+            if site is None:
+                sites = site_lines(session, shown)
+        return web.page(
+            "nights/record.html",
+            viewer=viewer,
+            base=request.url.path,
+            view=view_record(found, lead, site.name if site else ALL),
+            site=site,
+            sites=sites,
+            nights=nights,
+            unsure=found.unsure,
+            credits=found.credits,
+            nothing=say("track.no-record"),
+            fewest=FEWEST_PAIRS,
+        )
 
     @router.get("/record/{lead}.svg")
-    def picture_over_all(_: SignedIn, lead: Lead, look: Look = "light", width: Width = "narrow") -> Response:
-        with web.reading() as session:
-            found = kept_record(web, session, None)
-        return _drawn(found, lead, ALL, look, width)
-
     @router.get("/sites/{site_id:number}/record/{lead}.svg")
-    def picture_of_site(
-        site_id: int, viewer: Looking, lead: Lead, look: Look = "light", width: Width = "narrow"
+    def picture(
+        request: Request, viewer: RecordViewer, lead: Lead, look: Look = "light", width: Width = "narrow"
     ) -> Response:
         with web.reading() as session:
-            seen = seen_site(session, site_id, viewer)
-            found = kept_record(web, session, seen.row.id)
-        return _drawn(found, lead, seen.row.name, look, width)
+            site, _ = asked_sites(session, request, viewer)
+            found = kept_record(web, session, site.id if site else None)
+        record = found.records.get(lead)
+        if record is None:
+            raise NothingHere
+        drawn = draw_record(record, lead, site.name if site else ALL, PALETTES[look], width=WIDTHS[width])
+        return Response(drawn.svg, media_type="image/svg+xml", headers={"Cache-Control": PICTURE_KEPT})
 
     @router.get("/record.csv")
-    def table_over_all(viewer: SignedIn) -> Response:
-        with web.reading() as session:
-            text = record_csv(session, [row.id for row in sites_shown_to(session, viewer.person_id)])
-        return _table(text, "duskbell-record.csv")
-
     @router.get("/sites/{site_id:number}/record.csv")
-    def table_of_site(site_id: int, viewer: Looking) -> Response:
+    def table(request: Request, viewer: RecordViewer) -> Response:
         with web.reading() as session:
-            seen = seen_site(session, site_id, viewer)
-            text = record_csv(session, [seen.row.id])
-        return _table(text, f"duskbell-record-{site_id}.csv")
+            site, shown = asked_sites(session, request, viewer)
+            text = record_csv(session, [row.id for row in shown])
+        name = f"duskbell-record-{request.path_params['site_id']}.csv" if site else "duskbell-record.csv"
+        kept = {"Content-Disposition": f'attachment; filename="{name}"', "Cache-Control": "no-store"}
+        return Response(text, media_type="text/csv; charset=utf-8", headers=kept)
 
     return router
 
 
-def show(
-    web: Web, found: TrackRecord, lead: Lead | None, *, site: SiteRow | None, **values: object
-) -> HTMLResponse:
-    """The page of a record. lead: the one asked for."""
-    view = view_record(found, lead, site.name if site else ALL)
-    return web.page(
-        "nights/record.html",
-        200,
-        view=view,
-        site=site,
-        unsure=found.unsure,
-        credits=found.credits,
-        nothing=say("track.no-record"),
-        fewest=FEWEST_PAIRS,
-        **values,
-    )
-
-
-def _table(text: str, name: str) -> Response:
-    kept = {"Content-Disposition": f'attachment; filename="{name}"', "Cache-Control": "no-store"}
-    return Response(text, media_type="text/csv; charset=utf-8", headers=kept)
-
-
-def _drawn(found: TrackRecord, lead: Lead, name: str, look: str, width: str) -> Response:
-    record = found.records.get(lead)
-    if record is None:
-        raise NothingHere
-    picture = draw_record(record, lead, name, PALETTES[look], width=WIDTHS[width])
-    return Response(picture.svg, media_type="image/svg+xml", headers={"Cache-Control": PICTURE_KEPT})
+def asked_sites(
+    session: Session, request: Request, viewer: Viewer | None
+) -> tuple[SiteRow | None, Sequence[SiteRow]]:
+    """The site whose record is asked for, None for that over all; and the sites of which it may tell."""
+    site_id = request.path_params.get("site_id")
+    if site_id is not None:
+        row = seen_site(session, site_id, viewer).row
+        return row, [row]
+    assert viewer is not None, "see record_viewer"
+    return None, sites_shown_to(session, viewer.person_id)
 
 
 def kept_record(web: Web, session: Session, site_id: int | None) -> TrackRecord:

@@ -40,32 +40,6 @@ SHOWN = 50
 PEOPLE_SHOWN = 1000
 
 
-@dataclass(frozen=True, slots=True)
-class MessageLine:
-    """A message as the operator sees it: the address masked."""
-
-    message_id: str
-    created_at: datetime
-    status: str
-    to: str
-    what: str
-    note: str
-
-
-@dataclass(frozen=True, slots=True)
-class DecisionLine:
-    """The newest word on one night for one subscription."""
-
-    decision_id: int
-    site_name: str
-    to: str
-    night: date
-    verdict: str
-    chance_pct: int | None
-    why: str
-    as_of: datetime
-
-
 def build_router(web: Web) -> APIRouter:
     router = APIRouter()
 
@@ -108,40 +82,31 @@ def build_router(web: Web) -> APIRouter:
             person.may_keep_sites = form.text("do") == "allow"
         return RedirectResponse("/operator/people", 303)
 
-    return router
-
-
-def build_messages(web: Web) -> APIRouter:
-    router = APIRouter()
-
     @router.get("/operator/messages", response_class=HTMLResponse)
     def messages(viewer: Operating, status: Annotated[str, Query(max_length=12)] = "") -> HTMLResponse:
         wished = Status(status) if status in list(Status) else None
         with web.reading() as session:
             rows = stored_messages.find_messages(session, wished, SHOWN)
-            lines = [message_line(session, row) for row in rows]
-        return web.page(
-            "operator/messages.html",
-            viewer=viewer,
-            lines=lines,
-            wished=wished or "",
-            statuses=[each.value for each in Status],
-        )
+            return web.page(
+                "operator/messages.html",
+                viewer=viewer,
+                lines=[(row, carried(session, row)) for row in rows],
+                wished=wished or "",
+                statuses=[each.value for each in Status],
+            )
 
     @router.get("/operator/messages/{message_id}", response_class=HTMLResponse)
     def message(message_id: str, viewer: Operating) -> HTMLResponse:
         with web.reading() as session:
             row = stored_messages.get_message(session, message_id)
-            line = message_line(session, row)
-            attempts = stored_messages.find_attempts(session, message_id)
-        return web.page(
-            "operator/message.html",
-            viewer=viewer,
-            line=line,
-            row=row,
-            attempts=attempts,
-            is_settled=row.status not in UNSETTLED,
-        )
+            return web.page(
+                "operator/message.html",
+                viewer=viewer,
+                row=row,
+                what=carried(session, row),
+                attempts=stored_messages.find_attempts(session, message_id),
+                is_settled=row.status not in UNSETTLED,
+            )
 
     @router.post("/operator/messages/{message_id}")
     def act(message_id: str, viewer: Operating, form: Filled) -> Response:
@@ -157,12 +122,6 @@ def build_messages(web: Web) -> APIRouter:
         web.nudge()
         return RedirectResponse(f"/operator/messages/{message_id}", 303)
 
-    return router
-
-
-def build_decisions(web: Web) -> APIRouter:
-    router = APIRouter()
-
     @router.get("/operator/decisions", response_class=HTMLResponse)
     def list_decisions(
         viewer: Operating,
@@ -171,15 +130,21 @@ def build_decisions(web: Web) -> APIRouter:
         verdict: Annotated[str, Query(max_length=10)] = "",
         before: Annotated[int, Query(ge=0, le=2**62)] = 0,
     ) -> HTMLResponse:
+        """Newest first, of sites whose name holds a text, of one night, of one verdict."""
+        try:
+            day = date.fromisoformat(night) if night else None
+        except ValueError:
+            raise BadInput(phrase("web-operator.not-a-date", typed=night)) from None
+        wanted = DecisionSearch(site, day, verdict, before)
         with web.reading() as session:
-            lines = find_decisions(session, site, night, verdict, before)
-        return web.page(
-            "operator/decisions.html",
-            viewer=viewer,
-            lines=lines,
-            asked={"site": site, "night": night, "verdict": verdict},
-            more=lines[-1].decision_id if len(lines) == SHOWN else 0,
-        )
+            found = decisions.search_decisions(session, wanted, most=SHOWN)
+            return web.page(
+                "operator/decisions.html",
+                viewer=viewer,
+                lines=found,
+                asked={"site": site, "night": night, "verdict": verdict},
+                more=found[-1][0].id if len(found) == SHOWN else 0,
+            )
 
     @router.get("/operator/decisions/{decision_id:number}", response_class=HTMLResponse)
     def decision(decision_id: int, viewer: Operating) -> HTMLResponse:
@@ -206,8 +171,8 @@ def build_decisions(web: Web) -> APIRouter:
     return router
 
 
-def message_line(session: Session, row: MessageRow) -> MessageLine:
-    """A message by its alerts, or by the kind of notice that it is."""
+def carried(session: Session, row: MessageRow) -> str:
+    """What a message is about: its alerts, or the kind of notice that it is."""
     alerts = [
         say(
             "delivery.carries",
@@ -219,31 +184,7 @@ def message_line(session: Session, row: MessageRow) -> MessageLine:
     ]
     notice = session.get(NoticeRow, row.id)
     said = say("delivery.notice-kind", kind=notice.kind) if notice else say("delivery.carries-nothing")
-    what = "; ".join(alerts) or said
-    return MessageLine(row.id, row.created_at, row.status, shown(row.address), what, row.note or "")
-
-
-def find_decisions(session: Session, site: str, night: str, verdict: str, before: int) -> list[DecisionLine]:
-    """Decisions, newest first, of sites whose name holds a text, of one night, of one verdict."""
-    try:
-        day = date.fromisoformat(night) if night else None
-    except ValueError:
-        raise BadInput(phrase("web-operator.not-a-date", typed=night)) from None
-    wanted = DecisionSearch(site, day, verdict, before)
-    found = decisions.search_decisions(session, wanted, most=SHOWN)
-    return [
-        DecisionLine(
-            decision.id,
-            subscription.site.name,
-            shown(subscription.address),
-            decision.night_name,
-            decision.verdict,
-            decision.chance_pct,
-            str(decision.reasons[0]["text"]) if decision.reasons else "",
-            decision.as_of,
-        )
-        for decision, subscription in found
-    ]
+    return "; ".join(alerts) or said
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ from collections import OrderedDict, defaultdict
 from collections.abc import Callable, Hashable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import date, datetime
-from typing import Generic, TypeVar, cast
+from typing import Any, TypeVar, cast
 
 from starlette.exceptions import HTTPException
 
@@ -40,7 +40,51 @@ WAIT_S = 10.0
 COME_AGAIN_S = 5
 
 
-class SkyCache:
+class LruCache:
+    """Values by what they are made of; past `most`, those least used go. Safe for threads."""
+
+    def __init__(self, most: int) -> None:
+        self._most = most
+        self._kept: OrderedDict[Hashable, Any] = OrderedDict()
+        self._under_way: dict[Hashable, threading.Lock] = {}
+        self._lock = threading.Lock()
+
+    def keep(self, key: Hashable, make: Callable[[], T]) -> T:
+        """What was made before under that key, else what `make` makes now. key: all that it is made of.
+
+        Whoever asks for the same meanwhile waits for it; when `make` fails, the next one tries.
+        """
+        if (kept := self.get(key)) is not None:
+            return cast(T, kept)
+        with self._lock:
+            mine = self._under_way.setdefault(key, threading.Lock())
+        with mine:
+            if (kept := self.get(key)) is not None:
+                return cast(T, kept)
+            try:
+                made = make()
+                self.put(key, made)
+            finally:
+                with self._lock:
+                    self._under_way.pop(key, None)
+        return made
+
+    def get(self, key: Hashable) -> Any:
+        """What is kept under that key; None for nothing."""
+        with self._lock:
+            if key in self._kept:
+                self._kept.move_to_end(key)
+            return self._kept.get(key)
+
+    def put(self, key: Hashable, made: object) -> None:
+        with self._lock:
+            self._kept[key] = made
+            self._kept.move_to_end(key)
+            if len(self._kept) > self._most:
+                self._kept.popitem(last=False)
+
+
+class SkyCache(LruCache):
     """Nights and seasons by what they are made of: site as described, wishes, dates. Safe for threads.
 
     What the store holds is read from there; this is for sites that nobody watches, for dates that no
@@ -49,9 +93,9 @@ class SkyCache:
     """
 
     def __init__(self, open_ephemeris: Callable[[], Ephemeris], most_kept: int = MOST_KEPT) -> None:
+        super().__init__(most_kept)
         self._open = open_ephemeris
-        self._kept: LruCache[object] = LruCache(most_kept)
-        self.cells: LruCache[NightCell] = LruCache(MOST_CELLS)
+        self.cells = LruCache(MOST_CELLS)
         self.turns = ConcurrencyLimit()
 
     @property
@@ -92,16 +136,16 @@ class SkyCache:
         found: dict[Site, tuple[NightCell, ...]] = {}
         missing: defaultdict[date, list[Site]] = defaultdict(list)
         for site, first in firsts.items():
-            kept = self._kept.get(("bare", site, first, count, wishes))
+            kept = self.get(("bare", site, first, count, wishes))
             if kept is None:
                 missing[first].append(site)
             else:
-                found[site] = cast(tuple[NightCell, ...], kept)
+                found[site] = kept
         for first, group in missing.items():
             whole = nights_for_sites(group, first, count, wishes, self.ephemeris)
             for row, site in enumerate(group):
                 found[site] = _bare(whole, row)
-                self._kept.put(("bare", site, first, count, wishes), found[site])
+                self.put(("bare", site, first, count, wishes), found[site])
         return found
 
     def work_out(self, key: Hashable, make: Callable[[], T]) -> T:
@@ -112,15 +156,11 @@ class SkyCache:
             with self.turns.turn():
                 return make()
 
-        kept = self._kept.get(key)
+        kept = self.get(key)
         if kept is not None:
             return cast(T, kept)
         with self.turns.place():
             return self.keep(key, make_in_turn)
-
-    def keep(self, key: Hashable, make: Callable[[], T]) -> T:
-        """What was made before under that key, else what `make` makes now. key: all that it is made of."""
-        return cast(T, self._kept.keep(key, make))
 
 
 def _bare(whole: SiteNights, row: int) -> tuple[NightCell, ...]:
@@ -148,49 +188,6 @@ def _bare(whole: SiteNights, row: int) -> tuple[NightCell, ...]:
             )
         )
     return tuple(cells)
-
-
-class LruCache(Generic[T]):
-    """Values by what they are made of; past `most`, those least used go. Safe for threads."""
-
-    def __init__(self, most: int) -> None:
-        self._most = most
-        self._kept: OrderedDict[Hashable, T] = OrderedDict()
-        self._under_way: dict[Hashable, threading.Lock] = {}
-        self._lock = threading.Lock()
-
-    def keep(self, key: Hashable, make: Callable[[], T]) -> T:
-        """What was made before under that key, else what `make` makes now. key: all that it is made of.
-
-        Whoever asks for the same meanwhile waits for it; when `make` fails, the next one tries.
-        """
-        if (kept := self.get(key)) is not None:
-            return kept
-        with self._lock:
-            mine = self._under_way.setdefault(key, threading.Lock())
-        with mine:
-            if (kept := self.get(key)) is not None:
-                return kept
-            try:
-                made = make()
-                self.put(key, made)
-            finally:
-                with self._lock:
-                    self._under_way.pop(key, None)
-        return made
-
-    def get(self, key: Hashable) -> T | None:
-        with self._lock:
-            if key in self._kept:
-                self._kept.move_to_end(key)
-            return self._kept.get(key)
-
-    def put(self, key: Hashable, made: T) -> None:
-        with self._lock:
-            self._kept[key] = made
-            self._kept.move_to_end(key)
-            if len(self._kept) > self._most:
-                self._kept.popitem(last=False)
 
 
 class Busy(HTTPException):

@@ -1,4 +1,4 @@
-"""Adding a site, changing it, giving it up; each with a look at its nights before anything is kept."""
+"""Adding a site or many from a file, changing one, giving it up; each with a look at its nights before."""
 
 from __future__ import annotations
 
@@ -12,14 +12,16 @@ from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
 from alerts.common.name_tables import month_name
-from alerts.common.phrases import say
+from alerts.common.phrases import phrase, say
 from alerts.field.driving import Home
 from alerts.field.place_doubts import PlaceDoubts
-from alerts.sites.model import Site
+from alerts.sites.coordinates import say_lat_lon
+from alerts.sites.model import Site, clean_name
 from alerts.sky.nights.season import easier_wishes, wishes_text
 from alerts.wishes.model import DEFAULT_WISHES
-from service.accounts.quotas import require_room
-from service.common.timezones import doubts
+from service.accounts.quotas import require_room, room_for
+from service.common.timezones import doubts, zone_at
+from service.reports.place_files import MOST_PLACES, FoundPlace, read_places
 from service.settings import Settings
 from service.store.repositories.rounded_sites import find_copy, follow
 from service.store.repositories.sites import NewSite, add_sites, require_free_name, revise_site, share_site
@@ -34,12 +36,11 @@ from service.web.shared.forms import Filled, Form
 from service.web.shared.night_row import NightCell, still_ahead
 from service.web.shared.site_rows import NIGHTS_SHOWN
 from service.web.shared.sky_cache import SkyCache
-from service.web.shared.viewer import Keeping, SignedIn, Viewer, own_site
+from service.web.shared.viewer import Keeping, SeenSite, SignedIn, Viewer, own_site
 from service.web.sites.form import (
     ALL_MONTHS,
     Draft,
     FaultTexts,
-    empty_fields,
     fields_of,
     filled_fields,
     read_draft,
@@ -111,26 +112,54 @@ def show_form(web: Web, shown: SiteForm) -> HTMLResponse:
     )
 
 
+@dataclass(frozen=True, slots=True)
+class FoundRow:
+    """A place of the file as the page offers it. value: what the form carries; nights: dark ones this
+    year with the usual wishes; doubt: why it is left out unless ticked, or empty."""
+
+    place: FoundPlace
+    where: str
+    zone: str
+    doubt: str
+    nights: int
+    value: str
+
+
 def build_router(web: Web) -> APIRouter:
     router = APIRouter()
 
-    @router.get("/sites/new", response_class=HTMLResponse)
-    def new(viewer: Keeping) -> HTMLResponse:
-        return show_form(web, SiteForm(viewer=viewer, fields=empty_fields()))
-
-    @router.post("/sites/new")
-    def create(viewer: Keeping, form: Filled) -> Response:
+    def answer(viewer: Viewer, form: Form, seen: SeenSite | None) -> Response:
+        """Show what the form describes, or keep it: as a new site, or as what is seen from now on."""
         draft, faults = read_draft(form)
-        doubt = find_doubt(web, viewer, draft, form) if draft else None
-        shown = SiteForm(viewer=viewer, fields=filled_fields(form), draft=draft, faults=faults, doubt=doubt)
+        # moving a site is keeping a new one
+        is_placed = draft is not None and (seen is None or is_elsewhere(draft.site, seen.stored.site))
+        if is_placed and not viewer.may_keep:
+            raise NotInvited
+        doubt = find_doubt(web, viewer, draft, form) if draft is not None and is_placed else None
+        row, fields = seen.row if seen else None, filled_fields(form)
+        shown = SiteForm(viewer=viewer, fields=fields, row=row, draft=draft, faults=faults, doubt=doubt)
         if draft is None or doubt is not None or form.text("do") != "save":
             return show_form(web, shown)
+        now = web.duskbell.clock()
         try:
             with web.writing.begin() as session:
-                site_id = keep_site(session, web.duskbell.settings, viewer, draft, web.duskbell.clock())
+                if seen is None:
+                    [site_id] = keep_sites(session, web.duskbell.settings, viewer, [draft], now)
+                else:
+                    site_id = seen.row.id
+                    change_site(session, site_id, viewer, draft, now)
         except BadInput as refusal:
             return show_form(web, replace(shown, faults=FaultTexts(name=str(refusal))))
         return RedirectResponse(f"/sites/{site_id}", 303)
+
+    @router.get("/sites/new", response_class=HTMLResponse)
+    def new(viewer: Keeping) -> HTMLResponse:
+        empty = Form({"months": tuple(map(str, ALL_MONTHS))})
+        return show_form(web, SiteForm(viewer=viewer, fields=filled_fields(empty)))
+
+    @router.post("/sites/new")
+    def create(viewer: Keeping, form: Filled) -> Response:
+        return answer(viewer, form, None)
 
     @router.get("/sites/{site_id:number}/edit", response_class=HTMLResponse)
     def edit(site_id: int, viewer: SignedIn) -> HTMLResponse:
@@ -143,27 +172,53 @@ def build_router(web: Web) -> APIRouter:
     def change(site_id: int, viewer: SignedIn, form: Filled) -> Response:
         with web.reading() as session:
             seen = own_site(session, site_id, viewer)
-        draft, faults = read_draft(form)
-        moved = draft is not None and is_elsewhere(draft.site, seen.stored.site)
-        if moved and not viewer.may_keep:
-            raise NotInvited
-        doubt = find_doubt(web, viewer, draft, form) if draft is not None and moved else None
-        shown = SiteForm(
-            viewer=viewer, fields=filled_fields(form), row=seen.row, draft=draft, faults=faults, doubt=doubt
-        )
-        if draft is None or doubt is not None or form.text("do") != "save":
-            return show_form(web, shown)
-        try:
-            with web.writing.begin() as session:
-                change_site(session, site_id, viewer, draft, web.duskbell.clock())
-        except BadInput as refusal:
-            return show_form(web, replace(shown, faults=FaultTexts(name=str(refusal))))
-        return RedirectResponse(f"/sites/{site_id}", 303)
+        return answer(viewer, form, seen)
 
     @router.post("/sites/{site_id:number}/remove")
     def remove(site_id: int, viewer: SignedIn) -> Response:
         with web.writing.begin() as session:
             remove_site(session, site_id, viewer, web.duskbell.clock())
+        return RedirectResponse("/", 303)
+
+    # many at once from a file: read, shown with ticks, and kept when the person says which
+
+    def show_found(viewer: Viewer, rows: list[FoundRow], passed_over: int, fault: str) -> HTMLResponse:
+        with web.reading() as session:
+            person = session.get_one(PersonRow, viewer.person_id)
+            room = room_for(session, web.duskbell.settings, person, Kept.SITES)
+        return web.page(
+            "sites/import.html",
+            400 if fault else 200,
+            viewer=viewer,
+            rows=rows,
+            passed_over=passed_over,
+            fault=fault,
+            most=MOST_PLACES,
+            room=room,
+        )
+
+    @router.get("/sites/import", response_class=HTMLResponse)
+    def ask_file(viewer: Keeping) -> HTMLResponse:
+        return show_found(viewer, [], 0, "")
+
+    @router.post("/sites/import", response_class=HTMLResponse)
+    def read_file(viewer: Keeping, form: Filled) -> HTMLResponse:
+        if "file" not in form.files:
+            return show_found(viewer, [], 0, say("web-sites.choose-file-first"))
+        try:
+            found = read_places(form.files["file"], latitude_first=form.is_ticked("latitude_first"))
+        except BadInput as refusal:
+            return show_found(viewer, [], 0, str(refusal))
+        with web.skies.turns.turn():
+            home = viewer_home(web, viewer)
+            rows = [found_row(web, place, home) for place in found.places]
+        return show_found(viewer, rows, found.passed_over, "")
+
+    @router.post("/sites/import/keep")
+    def keep_ticked(viewer: Keeping, form: Filled) -> Response:
+        drafts = chosen_drafts(form)
+        with web.writing.begin() as session:
+            keep_sites(session, web.duskbell.settings, viewer, drafts, web.duskbell.clock())
         return RedirectResponse("/", 303)
 
     return router
@@ -187,13 +242,7 @@ def sure_value(site: Site) -> str:
 
 
 def is_elsewhere(site: Site, other: Site) -> bool:
-    """Whether it is another place: moving a site is keeping a new one."""
     return (site.lat_deg, site.lon_deg) != (other.lat_deg, other.lon_deg)
-
-
-def keep_site(session: Session, settings: Settings, viewer: Viewer, draft: Draft, now: datetime) -> int:
-    """Keep a new site of the viewer's; its id. BadInput when one of theirs has the name."""
-    return keep_sites(session, settings, viewer, [draft], now)[0]
 
 
 def keep_sites(
@@ -243,3 +292,38 @@ def end_subscriptions(session: Session, site_id: int, why: str, now: datetime) -
     """End what is running at a site."""
     for each in running_subscriptions(session, site_ids=[site_id]):
         each.ended_at, each.ended_why = now, why
+
+
+def found_row(web: Web, place: FoundPlace, home: Home | None) -> FoundRow:
+    zone = zone_at(place.lat_deg, place.lon_deg)
+    site = Site(place.name, place.lat_deg, place.lon_deg, place.elevation_m or 0.0, zone)
+    elevation = "" if place.elevation_m is None else f"{place.elevation_m:g}"
+    first = web.now().date().replace(month=1, day=1)
+    return FoundRow(
+        place,
+        say_lat_lon(place.lat_deg, place.lon_deg),
+        zone,
+        doubt.text if (doubt := doubts(place.lat_deg, place.lon_deg, home)) else "",
+        web.skies.count(site, first, 365, DEFAULT_WISHES.sky),
+        f"{place.lat_deg!r};{place.lon_deg!r};{elevation}",
+    )
+
+
+def chosen_drafts(form: Form) -> list[Draft]:
+    """The places that are ticked, under the names given to them. BadInput when none is."""
+    drafts = []
+    for key in form.all("keep"):
+        try:
+            lat, lon, elevation = form.text(f"place-{key}").split(";")
+            lat_deg, lon_deg = float(lat), float(lon)
+            elevation_m = float(elevation) if elevation else None
+        except ValueError:
+            raise BadInput(phrase("web-sites.places-damaged")) from None
+        name = clean_name(form.text(f"name-{key}"))
+        site = Site(name, lat_deg, lon_deg, elevation_m or 0.0, zone_at(lat_deg, lon_deg))
+        drafts.append(Draft(site, elevation_m is not None, is_shared=False))
+    if not drafts:
+        raise BadInput(phrase("web-sites.tick-a-place"))
+    if len(drafts) > MOST_PLACES:
+        raise BadInput(phrase("web-sites.places-too-many", most=MOST_PLACES))
+    return drafts

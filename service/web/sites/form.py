@@ -20,6 +20,11 @@ T = TypeVar("T")
 MOST_FOREGROUNDS = 12
 NO_FOREGROUNDS: tuple[Foreground, ...] = ()
 ALL_MONTHS = tuple(range(1, 13))
+TEXTS = (
+    *("name", "at", "zone", "elevation_m", "horizon", "foregrounds", "sqm", "bortle"),
+    *("access_note", "notes", "gate_hours", "sure"),
+)
+"""Fields that hold text."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,18 +186,9 @@ def fields_of(draft: Draft) -> dict[str, object]:
 
 def filled_fields(form: Form) -> dict[str, object]:
     """The fields as they were filled in, to show them again."""
-    texts = ("name", "at", "zone", "elevation_m", "horizon", "foregrounds", "sqm", "bortle")
-    more = ("access_note", "notes", "gate_hours")
-    fields: dict[str, object] = {name: form.text(name) for name in (*texts, *more)}
+    fields: dict[str, object] = {name: form.text(name) for name in TEXTS}
     if brought := form.files.get("horizon_file"):
         fields["horizon"] = brought.decode("utf-8-sig", errors="replace")[:20_000]
     months = {int(month) for month in form.all("months") if month.isascii() and month.isdigit()}
     ticks = {name: form.is_ticked(name) for name in ("gate_may_stay", "is_shared")}
-    return {**fields, "months": months, **ticks, "sure": form.text("sure")}
-
-
-def empty_fields() -> dict[str, object]:
-    texts = ("name", "at", "zone", "elevation_m", "horizon", "foregrounds", "sqm", "bortle")
-    more = ("access_note", "notes", "gate_hours")
-    blank: dict[str, object] = dict.fromkeys((*texts, *more), "")
-    return {**blank, "months": set(ALL_MONTHS), "gate_may_stay": False, "is_shared": False}
+    return {**fields, "months": months, **ticks}

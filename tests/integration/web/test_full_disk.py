@@ -11,7 +11,7 @@ import pytest
 from sqlalchemy import Engine, event
 
 from service.store import engine as engines
-from service.web.operator import healthz
+from service.web.operator import monitoring
 from tests.fulldisk import full_disk
 from tests.integration.conftest import new_file
 from tests.integration.pipeline.world import World, open_world
@@ -28,8 +28,8 @@ def world(tmp_path: Path) -> Iterator[World]:
 def test_row_105_readiness_commits_a_row_and_is_gone_while_none_is_taken(
     world: World, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(healthz, "COMMIT_EVERY_S", 0.0)
-    monkeypatch.setattr(healthz, "COMMIT_AGAIN_AFTER_S", 0.0)
+    monkeypatch.setattr(monitoring, "COMMIT_EVERY_S", 0.0)
+    monkeypatch.setattr(monitoring, "COMMIT_AGAIN_AFTER_S", 0.0)
     with browsing(world) as monitor:
         assert monitor.get("/readyz").json() == {"ok": True}
         with full_disk():

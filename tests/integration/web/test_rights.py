@@ -105,7 +105,7 @@ def test_row_82_without_the_right_nothing_is_kept_or_computed(
     path: str, world: World, told: TestClient, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("service.web.sites.edit.build_preview", None)
-    monkeypatch.setattr("service.web.sites.import_places.read_places", None)
+    monkeypatch.setattr("service.web.sites.edit.read_places", None)
     before = sites(world)
     for form in KEEPING[path]:
         answer = told.post(path, data=form)

@@ -58,7 +58,7 @@ def pool() -> Iterator[ThreadPoolExecutor]:
 
 
 def test_row_104_twenty_who_ask_the_same_wait_for_one(pool: ThreadPoolExecutor) -> None:
-    keeper: LruCache[str] = LruCache(10)
+    keeper = LruCache(10)
     work = Held()
     asked = [pool.submit(keeper.keep, "a year", work) for _ in range(20)]
     work.wait_until_begun()
@@ -69,7 +69,7 @@ def test_row_104_twenty_who_ask_the_same_wait_for_one(pool: ThreadPoolExecutor) 
 
 
 def test_row_104_what_fails_is_tried_by_the_next(pool: ThreadPoolExecutor) -> None:
-    keeper: LruCache[str] = LruCache(10)
+    keeper = LruCache(10)
 
     def fail() -> str:
         raise ValueError("no luck")
