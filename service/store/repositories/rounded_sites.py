@@ -10,6 +10,7 @@ averages out over many nights, and sixty of them give back what rounding to minu
 
 from __future__ import annotations
 
+from collections import defaultdict
 from datetime import datetime
 
 from sqlalchemy import Select, and_, or_, select, update
@@ -17,7 +18,7 @@ from sqlalchemy.orm import Session, aliased
 
 from alerts.judging.privacy import shared_site
 from alerts.sites.model import Site
-from service.store.engine import insert_into
+from service.store.engine import in_chunks, insert_into
 from service.store.json_values import from_json, to_json
 from service.store.schema.core_tables import SiteRevisionRow, SiteRow, SubscriptionRow
 
@@ -35,7 +36,10 @@ def with_copy(site_id: int) -> Select[int]:
 
 def need_copy(session: Session, row: SiteRow, now: datetime) -> SiteRow:
     """The copy of a site, made now where there is none."""
-    made = session.execute(
+    copy = find_copy(session, row.id)
+    if copy is not None:
+        return copy
+    made: SiteRow | None = session.scalar(
         insert_into(session, SiteRow)
         .values(
             owner_id=row.owner_id,
@@ -47,26 +51,29 @@ def need_copy(session: Session, row: SiteRow, now: datetime) -> SiteRow:
             rounded_of_id=row.id,
         )
         .on_conflict_do_nothing(index_elements=["rounded_of_id"])
-        .returning(SiteRow.id)
-    ).scalar()
-    copy = find_copy(session, row.id)
-    assert copy is not None, "it was there, or was made now"
-    if made is not None:
-        follow(session, row, now)
-    return copy
+        .returning(SiteRow)
+    )
+    if made is None:  # somebody else made it meanwhile
+        return session.scalars(select(SiteRow).where(SiteRow.rounded_of_id == row.id)).one()
+    _describe(session, row, made, now)
+    return made
 
 
 def follow(session: Session, row: SiteRow, now: datetime) -> SiteRow | None:
     """Have the copy, where there is one, say what is shared of the site's newest description."""
     copy = find_copy(session, row.id)
-    if copy is None:
-        return None
+    if copy is not None:
+        copy.name, copy.is_shared, copy.archived_at = row.name, row.is_shared, row.archived_at
+        _describe(session, row, copy, now)
+    return copy
+
+
+def _describe(session: Session, row: SiteRow, copy: SiteRow, now: datetime) -> None:
     exact, known = newest_description(session, row.id), newest_description(session, copy.id)
     assert exact is not None, "every site is described"
     shared = shared_site(
         from_json(Site, exact.facts["site"]), from_json(Site, known.facts["site"]) if known else None
     )
-    copy.name, copy.is_shared, copy.archived_at = row.name, row.is_shared, row.archived_at
     facts = {"site": to_json(shared), "elevation_known": False}
     if known is None or known.facts != facts:
         session.add(
@@ -81,7 +88,6 @@ def follow(session: Session, row: SiteRow, now: datetime) -> SiteRow | None:
             )
         )
     session.flush()
-    return copy
 
 
 def newest_description(session: Session, site_id: int) -> SiteRevisionRow | None:
@@ -97,10 +103,9 @@ def site_for(session: Session, person_id: int, row: SiteRow, now: datetime) -> S
     return row if row.rounded_of_id is not None else need_copy(session, row, now)
 
 
-def settle(session: Session, now: datetime) -> int:
-    """Have every shared site its copy, its owner told about the site itself and others about the copy; how
-    many subscriptions went there. Versions before had all of them at the site, and an address can be given
-    to another person."""
+def settle(session: Session, now: datetime) -> None:
+    """Have every shared site its copy, its owner told about the site itself and others about the copy.
+    Versions before had all of them at the site, and an address can be given to another person."""
     copy = aliased(SiteRow)
     lacking = (
         select(SiteRow)
@@ -116,7 +121,7 @@ def settle(session: Session, now: datetime) -> int:
         need_copy(session, site, now)
     is_own = SubscriptionRow.person_id == SiteRow.owner_id
     strayed = (
-        select(SubscriptionRow.id, SubscriptionRow.person_id, SiteRow)
+        select(SubscriptionRow.id, SiteRow)
         .join(SiteRow, SiteRow.id == SubscriptionRow.site_id)
         .where(
             or_(
@@ -125,12 +130,15 @@ def settle(session: Session, now: datetime) -> int:
             )
         )
     )
-    moved = 0
-    for subscription_id, person_id, site in session.execute(strayed).all():
-        session.execute(
-            update(SubscriptionRow)
-            .where(SubscriptionRow.id == subscription_id)
-            .values(site_id=site_for(session, person_id, site, now).id, look_again_at=None, nights_due=None)
-        )
-        moved += 1
-    return moved
+    # who strayed to a copy owns the site, and who strayed to a site doesn't: each site's go one way
+    by_site: defaultdict[SiteRow, list[int]] = defaultdict(list)
+    for subscription_id, site in session.execute(strayed):
+        by_site[site].append(subscription_id)
+    for site, strayed_ids in by_site.items():
+        place_id = site.rounded_of_id or need_copy(session, site, now).id
+        for ids in in_chunks(strayed_ids):
+            session.execute(
+                update(SubscriptionRow)
+                .where(SubscriptionRow.id.in_(ids))
+                .values(site_id=place_id, look_again_at=None, nights_due=None)
+            )
