@@ -16,7 +16,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase
 from alerts.common.span import Span
-from alerts.common.time_text import minute_down, say_12_hours, say_day, whole_minutes
+from alerts.common.time_text import face, minute_down, say_day, whole_minutes
 
 DAY = timedelta(days=1)
 _SECOND = timedelta(seconds=1)
@@ -136,9 +136,7 @@ class Clock:
 
     def time(self, at: datetime) -> str:
         """`23:20` (or `11:20 pm`), and `02:30 CET` when the clocks change in between. To the minute."""
-        local = _local_minute(self.zone, at)
-        on_24 = f"{local.hour:02}:{local.minute:02}"
-        shown = on_24 if self.hours == 24 else say_12_hours(local.hour, local.minute)
+        shown = face(_local_minute(self.zone, at), self.hours)
         return f"{shown} {self.zone_word(at)}" if self.marks_each else shown
 
     def day(self, at: datetime) -> date:

@@ -14,6 +14,7 @@ from importlib.resources import files
 LANGUAGE = "en"
 
 
+@cache
 def read_area(language: str, area: str) -> Mapping[str, str | Mapping[str, str]]:
     """The entries of a file of the catalogue as they are written; none where that language lacks it."""
     source = files("alerts.common") / "catalogue" / language / f"{area}.toml"

@@ -23,9 +23,13 @@ else:
 
 
 def rounded(of: object, **digits: int) -> dict[str, float | None]:
-    """Fields of a value by their names, rounded to so many digits, as JSON has them; None stays None."""
+    """Fields of a value by their names, rounded to so many digits (0: a whole number), as JSON has them; None
+    stays None."""
     found = {name: getattr(of, name) for name in digits}
-    return {name: figure if figure is None else round(figure, digits[name]) for name, figure in found.items()}
+    return {
+        name: figure if figure is None else round(figure, digits[name] or None)
+        for name, figure in found.items()
+    }
 
 
 __all__ = ["rounded", "value"]

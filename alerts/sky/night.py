@@ -142,6 +142,14 @@ class BodyEvents:
                 object.__setattr__(self, "sets", tuple(map(require_utc, self.sets)))
                 return
 
+    @property
+    def first_set(self) -> datetime | None:
+        return self.sets[0] if self.sets else None
+
+    @property
+    def last_rise(self) -> datetime | None:
+        return self.rises[-1] if self.rises else None
+
 
 @value(frozen=True, slots=True)
 class Night:
@@ -165,6 +173,17 @@ class Night:
     windows: tuple[DarkWindow, ...]
     wishes: SkyWishes
     foreground_moonlit: tuple[Span, ...] = ()
+
+    @property
+    def over_at(self) -> datetime:
+        """When the night is past: at sunrise, or at its end where the Sun doesn't rise."""
+        return self.sun.last_rise or self.span.end
+
+    @property
+    def sunset_to_sunrise(self) -> Span:
+        """The whole night where one is missing."""
+        start = self.sun.first_set or self.span.start
+        return Span(start, self.over_at) if start < self.over_at else self.span
 
 
 def night_start_s(site: Site, number: int) -> int:

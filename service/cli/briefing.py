@@ -7,7 +7,6 @@ from pathlib import Path
 
 import click
 
-from alerts.briefing.pictures.night_picture import shown_span
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase, say
 from alerts.common.units import Units
@@ -73,7 +72,7 @@ def briefing(
     seen = look_at_night(place, night, ephemeris)
     record, usual_kit, in_calendars = _usual(place.site, seen)
     forecasts = seen.inputs.forecasts
-    cloud = cloud_hours(shown_span(seen.night), forecasts, now=seen.as_of) if forecasts else ()
+    cloud = cloud_hours(seen.night.sunset_to_sunrise, forecasts, now=seen.as_of) if forecasts else ()
     brief = build_brief(
         replace(seen.findings, cloud=cloud, record=record),
         ephemeris,

@@ -32,7 +32,6 @@ def night_report(
     views share.
     """
     site, night, verdict, wishes = found.site, found.night, found.verdict, found.wishes
-    sets, rises = night.sun.sets, night.sun.rises
     outlook = verdict.outlook
     return {
         "site": {
@@ -43,7 +42,7 @@ def night_report(
             "zone": site.zone,
         },
         "night": night.name.isoformat(),
-        "sun": {"set": utc_text(next(iter(sets), None)), "rise": utc_text(rises[-1] if rises else None)},
+        "sun": {"set": utc_text(night.sun.first_set), "rise": utc_text(night.sun.last_rise)},
         "dark": [span_json(span) for span in night.dark],
         "moon": {
             "rises": [utc_text(at) for at in night.moon.rises],
@@ -87,8 +86,7 @@ def sky_json(sky: WindowSky) -> dict[str, Any]:
         "domes": [
             {
                 "name": dome.name,
-                "bearing_deg": round(dome.bearing_deg),
-                "distance_km": round(dome.distance_km),
+                **rounded(dome, bearing_deg=0, distance_km=0),
                 "under_target": dome in sky.stood_over,
             }
             for dome in sky.domes
@@ -165,8 +163,7 @@ def outlook_json(outlook: Outlook) -> dict[str, Any]:
                 "model": entry.source.model,
                 "lineage": entry.source.lineage,
                 "chance_pct": None if entry.chance is None else round(100 * entry.chance),
-                "least_cloud_pct": None if entry.least_cloud_pct is None else round(entry.least_cloud_pct),
-                "least_plan_pct": None if entry.least_plan_pct is None else round(entry.least_plan_pct),
+                **rounded(entry, least_cloud_pct=0, least_plan_pct=0),
                 "members": entry.members,
                 "sight_places": entry.sight_places,
                 "why_not": str(entry.why_not) if entry.chance is None else None,

@@ -319,8 +319,7 @@ def build_rows(
     columns = tuple(each for each in forecasts if each.source.lineage != AIR_LINEAGE)
     altitude_deg = view_of(window, site).altitude_deg if window else TYPICAL_ALTITUDE_DEG
     # from sunset to sunrise; where the Sun does neither, the window's trip, or the night's middle
-    start = night.sun.sets[0] if night.sun.sets else None
-    end = night.sun.rises[-1] if night.sun.rises else None
+    start, end = night.sun.first_set, night.sun.last_rise
     shown = Span(night.span.middle - 6 * HOUR, night.span.middle + 6 * HOUR)
     if start is not None and end is not None and start < end <= start + LONGEST:
         shown = Span(start, end)

@@ -90,8 +90,6 @@ class NightScene:
     ridge_deg: tuple[float, ...]
     target_words: str
     moon: tuple[TrackPoint, ...]
-    sunset: datetime | None
-    sunrise: datetime | None
     window: Span | None
     marks: tuple[TrackPoint, ...]
 
@@ -117,7 +115,7 @@ class NightScene:
 def night_scene(drawn: NightToDraw, ephemeris: Ephemeris, clock_hours: int = 24) -> NightScene:
     """The scene of a night. clock_hours: 24 or 12, of the times in the picture."""
     site, night, window = drawn.site, drawn.night, drawn.window
-    target, span = night.wishes.target, shown_span(night)
+    target, span = night.wishes.target, night.sunset_to_sunrise
     path, words = sky_track(site, target, span, ephemeris), say("pictures.target-core")
     marks = window.track if window else ()
     if target.kind is TargetKind.BAND:  # followed by its highest point
@@ -136,18 +134,9 @@ def night_scene(drawn: NightToDraw, ephemeris: Ephemeris, clock_hours: int = 24)
         ridge_deg=tuple(float(a) for a in ridge_deg(site.horizon, [p.azimuth_deg for p in path])),
         target_words=words,
         moon=sky_track(site, Body.MOON, span, ephemeris),
-        sunset=night.sun.sets[0] if night.sun.sets else None,
-        sunrise=night.sun.rises[-1] if night.sun.rises else None,
         window=window.span if window else None,
         marks=marks,
     )
-
-
-def shown_span(night: Night) -> Span:
-    """From sunset to sunrise; the whole night where one is missing."""
-    start = night.sun.sets[0] if night.sun.sets else night.span.start
-    end = night.sun.rises[-1] if night.sun.rises else night.span.end
-    return Span(start, end) if start < end else night.span
 
 
 @dataclass(frozen=True, slots=True)
@@ -349,7 +338,9 @@ def _window(plot: _NightPlot) -> Label:
     """The window's times under it; that there is none, and why, where the Sun stays up."""
     scene, baseline = plot.scene, plot.sky.bottom + 37
     if scene.window is None:
-        sun_stays_up = scene.sunset is None and min(point.altitude_deg for point in scene.sun) > -1
+        sun_stays_up = (
+            scene.drawn.night.sun.first_set is None and min(point.altitude_deg for point in scene.sun) > -1
+        )
         words = say("pictures.letter-no-window", sun_stays_up=sun_stays_up)
         return within(Label(LEFT, baseline, words, plot.palette.text, 13, bold=True), 12, plot.sky.right)
     said = whole_minutes(scene.window)
@@ -389,11 +380,12 @@ def night_alt(scene: NightScene) -> str:
     name, zone = plain(drawn.site.name, LONGEST_NAME), clock.zone_word(scene.span.start)
     said = [say("pictures.night-alt", day=long_day(drawn.night.name), site=name, zone=zone)]
 
-    if scene.sunset is None or scene.sunrise is None:
+    sunset, sunrise = drawn.night.sun.first_set, drawn.night.sun.last_rise
+    if sunset is None or sunrise is None:
         is_up = scene.sun[len(scene.sun) // 2].altitude_deg > -0.8
         said.append(say("pictures.sun-stays", is_up=is_up))
     else:
-        sets, rises = (clock.time(nearest_minute(at)) for at in (scene.sunset, scene.sunrise))
+        sets, rises = (clock.time(nearest_minute(at)) for at in (sunset, sunrise))
         said.append(say("pictures.sun-turns", sets=sets, rises=rises))
 
     if scene.window is None:

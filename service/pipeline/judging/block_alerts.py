@@ -14,7 +14,6 @@ from sqlalchemy.orm import Session
 
 from alerts.briefing.collect import NightFindings, alert_facts, build_field_notes, sky_note
 from alerts.briefing.facts import AlertFacts
-from alerts.briefing.pictures.night_picture import shown_span
 from alerts.common.errors import BadInput
 from alerts.common.span import Span
 from alerts.field.kit import Kit, parse_kit
@@ -178,7 +177,7 @@ class MessageNotes:
         if ahead:
             key: tuple[Any, ...] = "cloud", stored.revision_id, night.night_id
             if key not in made:
-                made[key] = cloud_hours(shown_span(night.night), review.site.inputs.forecasts, now=now)
+                made[key] = cloud_hours(night.night.sunset_to_sunrise, review.site.inputs.forecasts, now=now)
             cloud = made[key]
 
         # for who goes, the sky where the camera looks, and the notes for the field and their kit

@@ -12,7 +12,7 @@ from fastapi import APIRouter, Response
 from fastapi.responses import HTMLResponse
 
 from alerts.weather.chance import cloud_hours
-from service.web.nights.judged_night import dark_hours, judged_night
+from service.web.nights.judged_night import judged_night
 from service.web.nights.page import night_page
 from service.web.shared.assets import asset_url, read_asset
 from service.web.shared.context import Web
@@ -34,7 +34,7 @@ def build_router(web: Web) -> APIRouter:
             judged = judged_night(web, session, watched, name)
             page = night_page(web, judged)
         left_out = IN_THE_STEPS if page.words.field else frozenset()
-        clouds = cloud_hours(dark_hours(judged.night), judged.forecasts, now=judged.now)
+        clouds = cloud_hours(judged.night.sunset_to_sunrise, judged.forecasts, now=judged.now)
         return web.page(
             "nights/field.html",
             seen=watched.seen,

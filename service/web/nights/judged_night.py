@@ -18,7 +18,6 @@ from alerts.briefing.render import draw_pictures
 from alerts.common.clock_times import zone_info
 from alerts.common.errors import BadInput
 from alerts.common.phrases import Reader, phrase, say
-from alerts.common.span import Span
 from alerts.field.kit import Kit
 from alerts.field.trip_plan import plan_trip
 from alerts.judging.verdict import VerdictWord
@@ -108,21 +107,14 @@ def _decided(session: Session, skies: SkyCache, decision: DecisionRow) -> ShownN
         verdict=with_darkness(known.verdict, known.site, known.night, found),
         wishes=known.wishes,
         now=known.as_of,
-        forecasts=tuple(forecasts_by_id(session, known.forecast_ids, dark_hours(known.night)).values()),
+        forecasts=tuple(forecasts_by_id(session, known.forecast_ids, known.night.sunset_to_sunrise).values()),
         skies=found,
         decision=(decision.id, decision.confirmed_at),
     )
 
 
-def dark_hours(night: Night) -> Span:
-    """From sunset to sunrise; the whole night where one is missing."""
-    start = night.sun.sets[0] if night.sun.sets else night.span.start
-    end = night.sun.rises[-1] if night.sun.rises else night.span.end
-    return Span(start, end) if start < end else night.span
-
-
 def is_past(night: Night, now: datetime) -> bool:
-    return dark_hours(night).end <= now
+    return night.sunset_to_sunrise.end <= now
 
 
 def ahead_of(web: Web, judged: ShownNight) -> Ahead:
@@ -146,7 +138,7 @@ def field_notes(skies: SkyCache, judged: ShownNight) -> FieldNotes | None:
 
     def build() -> FieldNotes:
         trip = plan_trip(judged.night, verdict.usable or window.span, judged.wishes, judged.site)
-        cloud = cloud_hours(dark_hours(judged.night), judged.forecasts, now=judged.now)
+        cloud = cloud_hours(judged.night.sunset_to_sunrise, judged.forecasts, now=judged.now)
         found = replace(judged, plan=trip, cloud=cloud)
         return build_field_notes(found, window, skies.ephemeris, judged.kit)
 
@@ -169,7 +161,7 @@ def night_pictures(
             judged.night,
             judged.verdict.window,
             field_notes(skies, judged),
-            cloud_hours(dark_hours(judged.night), judged.forecasts, now=judged.now),
+            cloud_hours(judged.night.sunset_to_sunrise, judged.forecasts, now=judged.now),
             town_glows(skies, judged.site),
         )
         units = units_of(judged.wishes)

@@ -37,7 +37,6 @@ from service.web.error_pages import NothingHere
 from service.web.nights.judged_night import (
     ShownNight,
     ahead_of,
-    dark_hours,
     field_notes,
     is_past,
     judged_night,
@@ -275,7 +274,7 @@ def told_words(sent: SentAlert, reader: Reader) -> str:
 
 def hour_table(judged: ShownNight) -> HourTable | None:
     """The table from sunset to sunrise; None when no forecast reaches it."""
-    span, window = dark_hours(judged.night), judged.verdict.window
+    span, window = judged.night.sunset_to_sunrise, judged.verdict.window
     reaching = [forecast for forecast in judged.forecasts if forecast.reaches(span)]
     if not reaching:
         return None

@@ -111,7 +111,7 @@ def cell_of_row(
         why=what_decided(decision, is_own=is_own) if decision is not None else None,
         leave_by=leave_by,
         drive_is_estimate=wishes is not None and wishes.drive_on(night.name).is_estimate,
-        over_at=over_at(night),
+        over_at=night.over_at,
         judged_at=decision.as_of if decision is not None else None,
     )
 
@@ -126,7 +126,7 @@ def cell_of_verdict(night: Night, verdict: Verdict, now: datetime) -> NightCell:
         moon_lit=night.moon_lit,
         chance_pct=verdict.chance_pct,
         why=verdict.deciding.text,
-        over_at=over_at(night),
+        over_at=night.over_at,
         judged_at=now,
     )
 
@@ -137,11 +137,6 @@ def what_decided(decision: DecisionRow, *, is_own: bool) -> Phrase | None:
         return None
     reason = from_json(Reason, decision.reasons[0])
     return (reason if is_own else without_note(reason)).text
-
-
-def over_at(night: Night) -> datetime:
-    """When the night is past: at sunrise, or at its end where the Sun doesn't rise."""
-    return night.sun.rises[-1] if night.sun.rises else night.span.end
 
 
 def longest(spans: Iterable[Span]) -> Span | None:
