@@ -281,10 +281,10 @@ def find_entry(key: str, language: str = LANGUAGE) -> _Said | Mapping[str, _Said
     return found
 
 
-def load_catalogue(language: str = LANGUAGE) -> None:
-    """Read all of it now: what says much needn't wait for each part at its first sentence."""
-    for source in (files("alerts.common") / "catalogue" / language).iterdir():
-        _area(language, source.name.removesuffix(".toml"))
+def load_catalogue(*areas: str) -> None:
+    """Read these files of it now, and not each within the first sentence that is in it."""
+    for area in areas:
+        _area(LANGUAGE, area)
 
 
 @cache

@@ -108,13 +108,6 @@ def over(span: Span, outlook: Outlook | None, wishes: Wishes, now: datetime, sit
     return Reason("over", Result.UNKNOWN, ended.on(site.zone))
 
 
-def shortest_window(span: Span, wishes: Wishes) -> Reason:
-    has, wants = span.duration, wishes.shortest_window
-    slack = (has - wants) / wants if wants else None
-    text = phrase("judging.window-length", lasts=has, wants=wants)
-    return Reason("shortest_window", Result.PASS if has >= wants else Result.FAIL, text, slack)
-
-
 def shape(window: DarkWindow, usable: Span, wishes: Wishes) -> Reason | None:
     """Whether a shape that was asked for stands long enough; None where none was, or there is none."""
     if not wishes.shapes or window.target.kind not in (TargetKind.CORE, TargetKind.BAND):
@@ -202,19 +195,21 @@ def without_note(reason: Reason) -> Reason:
 
 
 def window_reasons(night: Night, window: Span, wishes: Wishes, site: Site) -> Iterator[Reason]:
-    """What the gate and the time to be home leave of a window; nothing where neither was given."""
+    """How long a window lasts; what the gate and the time to be home leave of it, where they are given."""
     inside, wants = open_span(window, site), wishes.shortest_window
+    text = phrase("judging.window-length", lasts=window.duration, wants=wants)
+    yield _what_is_left("shortest_window", text, window.duration, wants)
+
     if site.gate is not None:
         hours, left = str(site.gate.hours), inside.duration if inside is not None else timedelta(0)
         if site.gate.may_stay:
             yield Reason("gate", Result.PASS, phrase("judging.gate-stay", hours=hours))
         elif inside == window:
             yield Reason("gate", Result.PASS, phrase("judging.gate-all-through", hours=hours))
-        elif left:
-            text = phrase("judging.gate-leaves", hours=hours, left=left, wants=wants)
-            yield _what_is_left("gate", text, left, wants)
         else:
             text = phrase("judging.gate-leaves-nothing", hours=hours, wants=wants)
+            if left:
+                text = phrase("judging.gate-leaves", hours=hours, left=left, wants=wants)
             yield _what_is_left("gate", text, left, wants)
 
     must = home_by_moment(night.name, wishes, site)

@@ -164,7 +164,6 @@ def _weigh_window(
     found = [
         rules.over(part, outlook, wishes, now, site),
         *night_reasons(night.name, wishes, site),
-        rules.shortest_window(window.span, wishes),
         *window_reasons(night, window.span, wishes, site),
     ]
     found += [high for high in (rules.shape(window, part, wishes), rules.target(window, night)) if high]

@@ -27,6 +27,8 @@ log = logging.getLogger(__name__)
 
 RESTS_S = (5.0, 30.0)
 """Before a cycle for which the store was busy is tried again."""
+SAID = ("briefing", "field", "judging", "models", "notifying", "pipeline", "sky", "weather")
+"""The parts of the catalogue that a verdict and its message are said from."""
 
 
 def run_cycle(duskbell: Duskbell, now: datetime, tell: Callable[[str], object] = log.info) -> dict[str, int]:
@@ -80,7 +82,7 @@ def _run_once(duskbell: Duskbell, now: datetime, tell: Callable[[str], object]) 
 def think(duskbell: Duskbell, now: datetime) -> dict[str, int]:
     """The stages up to telling; what each did."""
     counts: dict[str, int] = {}
-    load_catalogue()
+    load_catalogue(*SAID)
     with pool_of(duskbell) or nullcontext() as pool:
         if added := sky_stage.run(duskbell.sessions, duskbell.ephemeris, now, pool):
             counts["nights"] = added

@@ -160,6 +160,7 @@ def _read_history(
 class Review:
     """What one look found. before: the newest decision until now; answers: the alert that a word answers.
 
+    fingerprint: what of it is news when it changes, but for the word.
     look_again_at: from when on the passing of time alone can change anything here.
     """
 
@@ -173,11 +174,8 @@ class Review:
     before: LastDecision | None
     answers: PastAlert | None
     occurrence: int
+    fingerprint: str
     look_again_at: datetime
-
-    @property
-    def fingerprint(self) -> str:
-        return f"{self.judged.fingerprint}|{self.rung.value}"
 
     @property
     def is_news(self) -> bool:
@@ -238,5 +236,6 @@ def review_night(
         before=before,
         answers=told[-1] if told else None,
         occurrence=max(counts, default=0) + 1,
+        fingerprint=f"{judged.fingerprint}|{seen.rung.value}",
         look_again_at=min(judged.may_change_at, word_may_change(look, telling)),
     )
