@@ -38,7 +38,6 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from enum import Enum
 from functools import cache, lru_cache
-from importlib.resources import files
 from string import Formatter
 from typing import Any, get_args, get_type_hints
 from zoneinfo import ZoneInfo

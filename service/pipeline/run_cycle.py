@@ -27,7 +27,7 @@ log = logging.getLogger(__name__)
 
 RESTS_S = (5.0, 30.0)
 """Before a cycle for which the store was busy is tried again."""
-SAID = ("briefing", "field", "judging", "models", "notifying", "pipeline", "sky", "weather")
+SAID = ("briefing", "field", "judging", "models", "names", "notifying", "pipeline", "sky", "weather")
 """The parts of the catalogue that a verdict and its message are said from."""
 
 
