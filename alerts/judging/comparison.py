@@ -205,40 +205,27 @@ def rank(
 
 @value(frozen=True, slots=True)
 class SiteChoice:
-    """One site on a night, as one person sees it. signal_lost_at: None where the phone keeps its signal.
-    place: latitude and longitude. drive: one way, None where it is neither given nor estimated."""
+    """One site on a night, as one person sees it. plan: the trip to its window, None without one. place:
+    latitude and longitude."""
 
     site_name: str
     word: VerdictWord
     chance_pct: int | None
     worth: float
     window: Span | None
-    leave_by: datetime | None
-    latest_departure: datetime | None = None
-    signal_lost_at: datetime | None = None
+    plan: FieldPlan | None = None
     place: tuple[float, float] | None = None
-    drive: timedelta | None = None
 
     def as_other(self) -> OtherSite:
-        return OtherSite(
-            self.site_name, self.word, self.chance_pct, self.window, self.leave_by, self.latest_departure
-        )
+        plan = self.plan
+        times = (plan.leave_by, plan.latest_departure) if plan else (None, None)
+        return OtherSite(self.site_name, self.word, self.chance_pct, self.window, *times)
 
 
 def choice_of(site: Site, verdict: Verdict, plan: FieldPlan | None) -> SiteChoice:
     """What a verdict makes of a site."""
-    return SiteChoice(
-        site.name,
-        verdict.word,
-        verdict.chance_pct,
-        verdict.worth,
-        verdict.usable,
-        plan.leave_by if plan else None,
-        plan.latest_departure if plan else None,
-        plan.signal_lost_at if plan else None,
-        (site.lat_deg, site.lon_deg),
-        plan.drive if plan and plan.drive_is_known else None,
-    )
+    place = (site.lat_deg, site.lon_deg)
+    return SiteChoice(site.name, verdict.word, verdict.chance_pct, verdict.worth, verdict.usable, plan, place)
 
 
 def others_than(lead: SiteChoice, choices: Sequence[SiteChoice], now: datetime) -> tuple[SiteChoice, ...]:
@@ -249,7 +236,7 @@ def others_than(lead: SiteChoice, choices: Sequence[SiteChoice], now: datetime) 
         for each in choices
         if each is not lead
         and each.word in WORTH_NAMING
-        and (each.latest_departure is None or now <= each.latest_departure)
+        and (each.plan is None or now <= each.plan.latest_departure)
     ]
     reachable.sort(key=lambda each: (BEST_FIRST.index(each.word), -each.worth, each.site_name))
     return tuple(reachable[:MOST_OTHERS])
@@ -305,25 +292,26 @@ def find_fork(one: SiteChoice, other: SiteChoice) -> Fork | None:
     The drive between the sites is estimated at CROSSING_KMH, slower than to them, since no trunk road need
     join them: too slow makes a fork rarer, never wrong.
     """
-    if one.leave_by is None or other.leave_by is None or one.window is None or other.window is None:
+    mine, theirs = one.plan, other.plan
+    if mine is None or theirs is None or one.window is None or other.window is None:
         return None
-    if one.place is None or other.place is None or abs(one.leave_by - other.leave_by) > CLOSE_LEAVE_BY:
+    if one.place is None or other.place is None or abs(mine.leave_by - theirs.leave_by) > CLOSE_LEAVE_BY:
         return None
     apart_km = distance_km(*one.place, *other.place)
     crossing = drive_over(apart_km, CROSSING_KMH)
-    leave_by = min(one.leave_by, other.leave_by)
+    leave_by = min(mine.leave_by, theirs.leave_by)
     lost = [
         each.signal_lost_at - (each.leave_by - leave_by)
-        for each in (one, other)
-        if each.signal_lost_at is not None and each.leave_by is not None
+        for each in (mine, theirs)
+        if each.signal_lost_at is not None
     ]
-    if one.drive is None or other.drive is None:
+    if not (mine.drive_is_known and theirs.drive_is_known):
         if apart_km > NEAR_KM:
             return None
         decide_at = min(lost, default=leave_by)
     else:
-        shared = min((one.drive + other.drive - crossing) / 2, one.drive, other.drive)
-        if shared < LATE * max(one.drive, other.drive):
+        shared = min((mine.drive + theirs.drive - crossing) / 2, mine.drive, theirs.drive)
+        if shared < LATE * max(mine.drive, theirs.drive):
             return None
         decide_at = min([*lost, leave_by + shared // STEP * STEP])
     if max(decide_at, leave_by) + crossing > min(one.window.start, other.window.start):

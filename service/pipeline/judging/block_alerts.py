@@ -125,22 +125,11 @@ def _as_decided(
     """What a decision makes of a site."""
     word, chance_pct, leave_by = VerdictWord(decision.verdict), decision.chance_pct, decision.leave_by
     if decision.window_start is None or decision.window_end is None or leave_by is None:
-        return SiteChoice(site_name, word, chance_pct, 0.0, None, None)
+        return SiteChoice(site_name, word, chance_pct, 0.0, None)
     window = Span(decision.window_start, decision.window_end)
     drive = wishes.drive_on(decision.night_name)
     trip = plan_from(window, wishes, leave_by + drive.length, drive)
-    return SiteChoice(
-        site_name,
-        word,
-        chance_pct,
-        rough_worth(window, chance_pct),
-        window,
-        leave_by,
-        trip.latest_departure,
-        trip.signal_lost_at,
-        place,
-        drive.length if drive.is_known else None,
-    )
+    return SiteChoice(site_name, word, chance_pct, rough_worth(window, chance_pct), window, trip, place)
 
 
 @dataclass(slots=True)

@@ -50,58 +50,40 @@ class Drafts:
 
 def draft(looks: Sequence[Review], now: datetime) -> Drafts:
     """The rows of these looks."""
-    wishes = {each.watch.known.digest: each.watch.known.wishes for each in looks}
-    judged = {id(each.judged): each.judged for each in looks}
-    places = {identity: place for place, identity in enumerate(judged)}
-    keys: dict[int, tuple[OutlookKey, ...]] = {}
-    outlooks: dict[OutlookKey, dict[str, Any]] = {}
+    drafts = Drafts({}, [], {}, [])
+    made: dict[int, tuple[int, tuple[OutlookKey, ...]]] = {}
     dumped: dict[int, bytes] = {}
     for each in looks:
-        if id(each.judged) in keys:
-            continue
-        mine, forecast_ids = [], each.site.forecast_ids
-        for night_id, one in each.judged.outlooks:
-            facts = dumped.get(id(one.outlook))
-            if facts is None:
-                facts = dumped[id(one.outlook)] = _OUTLOOK.dump_json(one.outlook)
-            # the same outlook is known by its window, its length, what it was made of and what it says
-            made_of = f"{forecast_ids}|{one.usable.start}|{one.usable.end}|{one.way}|"
-            digest = hashlib.sha256(made_of.encode() + facts).hexdigest()
-            key = night_id, one.index, round(one.shortest / MINUTE), digest
-            mine.append(key)
-            if key not in outlooks:
-                outlooks[key] = {
-                    "night_id": night_id,
-                    "window_index": one.index,
-                    "shortest_minutes": key[2],
-                    "inputs": digest,
-                    "forecast_ids": forecast_ids,
-                    "chance_pct": one.outlook.chance_pct,
-                    "facts": pack_json(facts),
-                    "as_of": now,
-                }
-        keys[id(each.judged)] = tuple(mine)
-    return Drafts(
-        {digest: to_json(each) for digest, each in wishes.items()},
-        [
-            pack_json(
-                b"["
-                + b",".join([_reason_json(reason, reason.text.kinds) for reason in each.verdict.reasons])
-                + b"]"
-            )
-            for each in judged.values()
-        ],
-        outlooks,
-        [
-            DecisionDraft(
-                _decision(each, now),
-                each.watch.known.digest,
-                places[id(each.judged)],
-                keys[id(each.judged)],
-            )
-            for each in looks
-        ],
-    )
+        known, judged, forecast_ids = each.watch.known, each.judged, each.site.forecast_ids
+        if known.digest not in drafts.wishes:
+            drafts.wishes[known.digest] = to_json(known.wishes)
+        if id(judged) not in made:
+            reasons = [_reason_json(reason, reason.text.kinds) for reason in judged.verdict.reasons]
+            drafts.findings.append(pack_json(b"[" + b",".join(reasons) + b"]"))
+            keys = []
+            for night_id, one in judged.outlooks:
+                facts = dumped.get(id(one.outlook))
+                if facts is None:
+                    facts = dumped[id(one.outlook)] = _OUTLOOK.dump_json(one.outlook)
+                # the same outlook is known by its window, its length, what it was made of and what it says
+                made_of = f"{forecast_ids}|{one.usable.start}|{one.usable.end}|{one.way}|"
+                digest = hashlib.sha256(made_of.encode() + facts).hexdigest()
+                key = night_id, one.index, round(one.shortest / MINUTE), digest
+                keys.append(key)
+                if key not in drafts.outlooks:
+                    drafts.outlooks[key] = {
+                        "night_id": night_id,
+                        "window_index": one.index,
+                        "shortest_minutes": key[2],
+                        "inputs": digest,
+                        "forecast_ids": forecast_ids,
+                        "chance_pct": one.outlook.chance_pct,
+                        "facts": pack_json(facts),
+                        "as_of": now,
+                    }
+            made[id(judged)] = len(drafts.findings) - 1, tuple(keys)
+        drafts.decisions.append(DecisionDraft(_decision(each, now), known.digest, *made[id(judged)]))
+    return drafts
 
 
 @lru_cache(maxsize=20_000)

@@ -10,9 +10,11 @@ from hypothesis import strategies as st
 
 from alerts.common.span import Span
 from alerts.field.driving import USUAL_SPEED_KMH, Home, drive_from, drive_over
+from alerts.field.trip_plan import plan_from
 from alerts.judging.comparison import NEAR_KM, Fork, SiteChoice, find_fork, fork_told
 from alerts.judging.verdict import VerdictWord
 from alerts.sites.great_circle import distance_km
+from alerts.wishes.model import Drive, Wishes
 from tests.unit.alerts.judging.values import HOUR, MINUTE, UNHURRIED, utc
 
 HOME = Home(40.0, -1.0)
@@ -30,13 +32,10 @@ def choice(
     chance_pct: int | None = 74,
 ) -> SiteChoice:
     """A site whose window opens then. drive: None for the usual one, which nobody gave."""
-    length = 90 * MINUTE if drive is None else drive
-    leave_by = opens - scouting - length
-    return SiteChoice(
-        name, VerdictWord.GO, chance_pct, 1.0, Span(opens, opens + 2 * HOUR), leave_by,
-        signal_lost_at=None if lost_before is None else leave_by + length - lost_before,
-        place=place, drive=drive,
-    )  # fmt: skip
+    by = Drive(90 * MINUTE, is_known=False) if drive is None else Drive(drive)
+    window, wishes = Span(opens, opens + 2 * HOUR), Wishes(signal_lost_before=lost_before)
+    plan = plan_from(window, wishes, opens - scouting, by)
+    return SiteChoice(name, VerdictWord.GO, chance_pct, 1.0, window, plan, place)
 
 
 def from_home(lat_deg: float, lon_deg: float, **more) -> SiteChoice:
@@ -74,10 +73,11 @@ def test_row_217_no_fork_where_the_ways_part_early_or_nobody_knows(one, other):
 
 def test_neighbours_far_from_home_are_decided_between_where_the_ways_part():
     one, other = from_home(40.6, -1.0), from_home(40.6, -0.9, name="West")
-    assert one.leave_by is not None
-    assert one.drive == 85 * MINUTE  # 66.7 km
+    assert one.plan is not None
+    assert other.plan is not None
+    assert one.plan.drive == 85 * MINUTE  # 66.7 km
     crossing = 15 * MINUTE  # 8.4 km at 50 km/h
-    shared = (one.drive + (other.drive or one.drive) - crossing) / 2
+    shared = (one.plan.drive + other.plan.drive - crossing) / 2
     fork = find_fork(one, other)
     assert fork is not None
     assert fork.decide_at - fork.leave_by == shared - shared % (5 * MINUTE)
@@ -95,7 +95,7 @@ def test_it_is_decided_before_the_phone_goes_silent_on_either_way():
 
 def test_near_ones_are_decided_between_on_leaving_where_the_way_is_unknown():
     one, other = choice((40, -1), None), choice((40.2, -1), None, name="West", chance_pct=None)
-    assert find_fork(one, other) == Fork(one.leave_by, one.leave_by)
+    assert find_fork(one, other) == Fork(one.plan.leave_by, one.plan.leave_by)
     said = str(fork_told(one, [other], utc(15, 12), "UTC"))
     assert said == "leave by 19:30 either way; decide then: East 74 %, West chance unknown"
     close = str(fork_told(one, [other], utc(15, 20), "UTC"))
@@ -136,7 +136,7 @@ def test_row_218_never_between_sites_farther_apart_than_can_be_driven_before_a_w
     apart_km = distance_km(*places[0], *places[1])
     on_the_road = max(fork.decide_at, fork.leave_by)
     assert on_the_road + drive_over(apart_km, USUAL_SPEED_KMH) <= OPENS
-    assert fork.leave_by == min(one.leave_by, other.leave_by)
+    assert fork.leave_by == min(one.plan.leave_by, other.plan.leave_by)
     if None in drives:
         assert apart_km <= NEAR_KM
     else:
