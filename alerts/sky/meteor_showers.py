@@ -80,22 +80,19 @@ def shower_list() -> tuple[Shower, ...]:
     """The packaged list, as IMO orders it."""
     text = files("alerts.sky").joinpath("data/meteor-showers-imo.csv").read_text(encoding="utf-8")
     rows = csv.DictReader(line for line in text.splitlines() if not line.startswith("#"))
-    showers = []
-    for row in rows:
-        first, last = (tuple(int(part) for part in row[f"active_{end}"].split("-")) for end in ("from", "to"))
-        showers.append(
-            Shower(
-                code=row["code"],
-                name=row["name"],
-                active_from=first,
-                active_to=last,
-                solar_longitude_deg=float(row["solar_longitude_deg"]),
-                ra_deg=float(row["radiant_ra_deg"]),
-                dec_deg=float(row["radiant_dec_deg"]),
-                zhr=None if row["zhr"] == "Var" else int(row["zhr"]),
-            )
+    return tuple(
+        Shower(
+            code=row["code"],
+            name=row["name"],
+            active_from=tuple(map(int, row["active_from"].split("-"))),
+            active_to=tuple(map(int, row["active_to"].split("-"))),
+            solar_longitude_deg=float(row["solar_longitude_deg"]),
+            ra_deg=float(row["radiant_ra_deg"]),
+            dec_deg=float(row["radiant_dec_deg"]),
+            zhr=None if row["zhr"] == "Var" else int(row["zhr"]),
         )
-    return tuple(showers)
+        for row in rows
+    )
 
 
 def solar_longitude_deg(at: datetime) -> float:

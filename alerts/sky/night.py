@@ -262,11 +262,6 @@ def shape_label(shape: Shape) -> str:
     return say(f"sky.label-{shape}")
 
 
-def target_name(target: Target) -> str:
-    """What the target is called inside a sentence."""
-    return say(target_phrase(target))
-
-
 def target_phrase(target: Target) -> Phrase:
     """What the target is called inside a sentence."""
     if target.name:

@@ -18,7 +18,7 @@ from alerts.common.time_text import long_day, say_minutes
 from alerts.judging.rules import Reason, sky_reasons
 from alerts.judging.verdict import VerdictWord, hangs_on
 from alerts.notifying.model import AlertLevel, Why
-from alerts.sky.night import target_name
+from alerts.sky.night import target_phrase
 from alerts.track.record.text import outcome_lines
 from alerts.weather.models import model_name, name_with_family, source_name
 from alerts.weather.outlook import Outlook
@@ -207,7 +207,7 @@ def _sky(case: Case) -> Iterator[Phrase]:
             yield phrase(
                 "explain.window-highest",
                 window=window.span,
-                target=target_name(window.target),
+                target=target_phrase(window.target),
                 toward=direction_word(highest.azimuth_deg),
                 altitude_deg=highest.altitude_deg,
             )

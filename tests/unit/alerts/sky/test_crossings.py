@@ -120,18 +120,22 @@ def skyfield_altitude(ephemeris: Ephemeris) -> Iterator[Any]:
         yield altitude
 
 
+def through_the_year(
+    year: SkyTable, sites: Ground, what: str, row: int
+) -> tuple[str, float | None, sky.Crossings]:
+    ground = sites.part(slice(row, row + 1))
+    if what == "moon":
+        return "moon", None, sky.moon_crossings(ground, year)
+    level_deg = {"sunrise": sky.SUNRISE_DEG, "astronomical": -18.0}[what]
+    return "sun", level_deg, sky.sun_crossings(ground, year, [level_deg])[0]
+
+
 @pytest.mark.parametrize("row", range(len(LATITUDES)), ids=[f"{lat:g}" for lat in LATITUDES])
 @pytest.mark.parametrize("what", ["sunrise", "astronomical", "moon"])
 def test_crossings_lie_where_skyfield_says_the_body_is_at_the_level(
     year: SkyTable, year_ground: Ground, skyfield_altitude: Any, what: str, row: int
 ) -> None:
-    ground = year_ground.part(slice(row, row + 1))
-    level_deg = {"sunrise": sky.SUNRISE_DEG, "astronomical": -18.0, "moon": None}[what]
-    body = "moon" if what == "moon" else "sun"
-    if level_deg is None:
-        crossings = sky.moon_crossings(ground, year)
-    else:
-        crossings = sky.sun_crossings(ground, year, [level_deg])[0]
+    body, level_deg, crossings = through_the_year(year, year_ground, what, row)
     at_s = crossings.at_s[::7]
     off_deg = skyfield_altitude(row, body, level_deg, at_s)
     speed_deg_s = skyfield_altitude(row, body, level_deg, at_s + 1) - off_deg
@@ -150,14 +154,7 @@ def test_between_crossings_the_body_stays_on_its_side(
     year: SkyTable, year_ground: Ground, skyfield_altitude: Any, what: str, row: int
 ) -> None:
     """Every 20 minutes of the year, by skyfield: none invented, none longer than that lost."""
-    ground = year_ground.part(slice(row, row + 1))
-    level_deg = {"sunrise": sky.SUNRISE_DEG, "astronomical": -18.0, "moon": None}[what]
-    body = "moon" if what == "moon" else "sun"
-    crossings = (
-        sky.moon_crossings(ground, year)
-        if level_deg is None
-        else sky.sun_crossings(ground, year, [level_deg])[0]
-    )
+    body, level_deg, crossings = through_the_year(year, year_ground, what, row)
     at_s = np.arange(SPAN[0] + 17, SPAN[1], 1200.0)
     above_deg = skyfield_altitude(row, body, level_deg, at_s)
     sure = np.abs(above_deg) > 1 / 3600

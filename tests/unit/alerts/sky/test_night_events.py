@@ -9,24 +9,21 @@ import pytest
 
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.sky.night import BodyEvents, BodyState, Night, SkyWishes, name_of
+from alerts.sky.night import BodyEvents, BodyState, Night, SkyWishes, Target, TargetKind, name_of
 from alerts.sky.nights.night_builder import night_named
 from tests.unit.alerts.sky.reference import ids, read_json, utc_s
 
 CASES = read_json("night-events.json")["cases"]
+CORE = SkyWishes()
 GRAZING_S, USUAL_S = 90.0, 5.0
 GRAZING_SITES = {"tromso", "longyearbyen", "mcmurdo", "ushuaia", "fairbanks", "reykjavik"}
 
 
-def site_of(case: dict[str, Any]) -> Site:
-    return Site(case["site"], case["lat_deg"], case["lon_deg"], case["elev_m"], "UTC")
-
-
-def night_of(case: dict[str, Any], ephemeris: Ephemeris) -> Night:
+def night_of(case: dict[str, Any], ephemeris: Ephemeris, wishes: SkyWishes = CORE) -> Night:
     """The night by its number: the cases go by local mean solar date, not by a zone's name."""
-    site = site_of(case)
+    site = Site(case["site"], case["lat_deg"], case["lon_deg"], case["elev_m"], "UTC")
     number = (date.fromisoformat(case["solar_date"]) - date(1970, 1, 1)).days
-    return night_named(site, name_of(site, number), SkyWishes(), ephemeris)
+    return night_named(site, name_of(site, number), wishes, ephemeris)
 
 
 def off_s(at: datetime, text: str) -> float:
@@ -93,11 +90,6 @@ def test_dark_spans_and_windows_have_the_right_edges_and_minutes(
 
 @pytest.mark.parametrize("case", CASES, ids=ids(CASES, "site", "solar_date"))
 def test_darkness_alone_has_the_right_minutes(ephemeris: Ephemeris, case: dict[str, Any]) -> None:
-    from alerts.sky.night import Target, TargetKind
-
-    site = site_of(case)
-    number = (date.fromisoformat(case["solar_date"]) - date(1970, 1, 1)).days
-    wishes = SkyWishes(target=Target(TargetKind.NONE))
-    night = night_named(site, name_of(site, number), wishes, ephemeris)
+    night = night_of(case, ephemeris, SkyWishes(target=Target(TargetKind.NONE)))
     minutes = sum(window.span.minutes for window in night.windows)
     assert minutes == pytest.approx(case["events"]["dark_moonless_minutes"], abs=1)

@@ -27,11 +27,6 @@ WISHES = {
 }
 
 
-@pytest.fixture(scope="module")
-def ephemeris() -> Ephemeris:
-    return Ephemeris.open()
-
-
 def sites() -> list[Site]:
     """From pole to pole, some behind ridges; the seed only spreads them."""
     random = np.random.default_rng(20270703)
