@@ -269,10 +269,8 @@ def mail_with_pictures(
 
 def page_with_pictures(briefing: Briefing, pictures: Mapping[int, Sequence[Picture]]) -> str:
     """One HTML page that needs nothing else: the mail's HTML with its pictures inside; prints on a sheet."""
-    links = [each.link(data_address(each), index) for index, drawn in pictures.items() for each in drawn]
+    links = []
+    for index, each in ((index, each) for index, drawn in pictures.items() for each in drawn):
+        drawing = b64encode(each.svg.encode()).decode("ascii")  # as an address that holds it (RFC 2397)
+        links.append(each.link(f"data:image/svg+xml;base64,{drawing}", index))
     return render_mail(briefing, links).html
-
-
-def data_address(picture: Picture) -> str:
-    """The drawing as an address that holds it (RFC 2397)."""
-    return f"data:image/svg+xml;base64,{b64encode(picture.svg.encode()).decode('ascii')}"

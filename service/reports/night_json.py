@@ -11,8 +11,8 @@ from alerts.briefing.text.alert_lines import event_of, event_values
 from alerts.common.plain_values import rounded
 from alerts.common.time_text import span_json, utc_text
 from alerts.judging.window_brightness import WindowSky
+from alerts.sites.model import Site
 from alerts.sky.night import DarkWindow
-from alerts.weather.forecast import Source
 from alerts.weather.outlook import Outlook
 from alerts.wishes.fields import write_words
 
@@ -34,13 +34,7 @@ def night_report(
     site, night, verdict, wishes = found.site, found.night, found.verdict, found.wishes
     outlook = verdict.outlook
     return {
-        "site": {
-            "name": site.name,
-            "lat": site.lat_deg,
-            "lon": site.lon_deg,
-            "elevation_m": site.elevation_m if elevation_known else None,
-            "zone": site.zone,
-        },
+        "site": site_json(site, elevation_m=site.elevation_m if elevation_known else None),
         "night": night.name.isoformat(),
         "sun": {"set": utc_text(night.sun.first_set), "rise": utc_text(night.sun.last_rise)},
         "dark": [span_json(span) for span in night.dark],
@@ -67,8 +61,24 @@ def night_report(
             | reason.text.as_json()
             for reason in verdict.reasons
         ],
-        "sources": [source_json(source) for source in outlook.sources] if outlook else [],
+        "sources": [
+            {
+                "feed": source.feed,
+                "provider": source.provider,
+                "lineage": source.lineage,
+                "model": source.model,
+                "issued_at": utc_text(source.issued_at),
+                "fetched_at": utc_text(source.fetched_at),
+                "attribution": source.attribution,
+            }
+            for source in (outlook.sources if outlook else ())
+        ],
     }
+
+
+def site_json(site: Site, **more: object) -> dict[str, object]:
+    """A site's name, place, what else there is to say of that, and zone."""
+    return {"name": site.name, "lat": site.lat_deg, "lon": site.lon_deg, **more, "zone": site.zone}
 
 
 def sky_json(sky: WindowSky) -> dict[str, Any]:
@@ -91,18 +101,6 @@ def sky_json(sky: WindowSky) -> dict[str, Any]:
             }
             for dome in sky.domes
         ],
-    }
-
-
-def source_json(source: Source) -> dict[str, str | None]:
-    return {
-        "feed": source.feed,
-        "provider": source.provider,
-        "lineage": source.lineage,
-        "model": source.model,
-        "issued_at": utc_text(source.issued_at),
-        "fetched_at": utc_text(source.fetched_at),
-        "attribution": source.attribution,
     }
 
 

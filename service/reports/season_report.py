@@ -24,7 +24,7 @@ from alerts.common.time_text import (
 )
 from alerts.sky.night import DarkWindow
 from alerts.sky.nights.season import Season, SeasonNight, wishes_text
-from service.reports.night_json import window_json
+from service.reports.night_json import site_json, window_json
 
 Nights = Sequence[SeasonNight]
 
@@ -32,12 +32,7 @@ Nights = Sequence[SeasonNight]
 def season_json(season: Season, nights: Nights) -> dict[str, Any]:
     """The season as JSON values: UTC times, degrees, one entry a night."""
     return {
-        "site": {
-            "name": season.site.name,
-            "lat": season.site.lat_deg,
-            "lon": season.site.lon_deg,
-            "zone": season.site.zone,
-        },
+        "site": site_json(season.site),
         "from": season.first.isoformat(),
         "to": season.last.isoformat(),
         "wishes": wishes_text(season.site, season.wishes),

@@ -29,7 +29,7 @@ from alerts.weather.models import AIR_LINEAGE, model_name, name_with_family
 from alerts.weather.outlook import HazardLevel, Outlook, SourceChance
 from alerts.weather.sensitivity import CLOUD, Pivot
 from alerts.weather.skill import CLEAR_LIMIT_PCT
-from service.reports.night_json import outlook_json, sky_json
+from service.reports.night_json import outlook_json, site_json, sky_json
 
 
 def weather_page(seen: NightWeather) -> str:
@@ -170,15 +170,10 @@ def weather_json(seen: NightWeather) -> dict[str, Any]:
     """Documented keys: UTC times as `…Z`, what is unknown null; keys are only ever added."""
     hinge = seen.hinge
     return {
-        "site": {
-            "name": seen.site.name,
-            "lat": seen.site.lat_deg,
-            "lon": seen.site.lon_deg,
-            "zone": seen.site.zone,
-        },
+        "site": site_json(seen.site),
         "night": seen.night.name.isoformat(),
         "as_of": utc_text(seen.now),
-        "window": span_json(seen.window.span) if seen.window else None,
+        "window": seen.window and span_json(seen.window.span),
         "sources": [
             {
                 "feed": source.feed,
@@ -189,8 +184,8 @@ def weather_json(seen: NightWeather) -> dict[str, Any]:
                 "fetched_at": utc_text(source.fetched_at),
                 "members": len(forecast.members),
                 "chance_pct": None if entry is None or entry.chance is None else round(100 * entry.chance),
-                "frame_cloud_pct": entry.least_cloud_pct if entry else None,
-                "plan_cloud_pct": entry.least_plan_pct if entry else None,
+                "frame_cloud_pct": entry and entry.least_cloud_pct,
+                "plan_cloud_pct": entry and entry.least_plan_pct,
                 "sight_places": entry.sight_places if entry else 0,
                 "why_not": str(entry.why_not) if entry and entry.chance is None else None,
                 "attribution": source.attribution,
@@ -198,7 +193,17 @@ def weather_json(seen: NightWeather) -> dict[str, Any]:
             for forecast in seen.sources
             for source, entry in ((forecast.source, _entry(seen, forecast)),)
         ],
-        "hours": [_hour_json(row) for row in seen.rows],
+        "hours": [
+            {
+                **span_json(row.hour),
+                "in_window": row.in_window,
+                "in_best": row.in_best,
+                "sources": [{**asdict(cell), **rounded(cell, plan_pct=1, frame_pct=1)} for cell in row.cells],
+                **rounded(row, temperature_c=1, wind_ms=1, gust_ms=1, precipitation_pct=1),
+                **rounded(row, precipitation_mm=2, dew_spread_c=1, fog_pct=1, aerosol_optical_depth=3),
+            }
+            for row in seen.rows
+        ],
         "outlook": outlook_json(seen.outlook) if seen.outlook else None,
         "event": event_values(event_of(seen.outlook, seen.shortest, seen.now)),
         **(sky_json(seen.sky) if seen.sky else {"sky": [], "domes": []}),
@@ -206,11 +211,10 @@ def weather_json(seen: NightWeather) -> dict[str, Any]:
             {"feed": each.feed, "model": each.model, "reason": each.reason, "at": utc_text(each.at)}
             for each in seen.refused
         ],
-        "hangs_on": None
-        if hinge is None
-        else {
+        "hangs_on": hinge
+        and {
             "thing": hinge.thing,
-            "hour": span_json(hinge.hour) if hinge.hour else None,
+            "hour": hinge.hour and span_json(hinge.hour),
             "is_good": hinge.is_good,
             "flips": hinge.flips,
             "chance_pct": hinge.chance_pct,
@@ -218,17 +222,6 @@ def weather_json(seen: NightWeather) -> dict[str, Any]:
             "text": say_hinge(seen),
         },
         "problems": list(seen.problems),
-    }
-
-
-def _hour_json(row: WeatherHour) -> dict[str, Any]:
-    return {
-        **span_json(row.hour),
-        "in_window": row.in_window,
-        "in_best": row.in_best,
-        "sources": [{**asdict(cell), **rounded(cell, plan_pct=1, frame_pct=1)} for cell in row.cells],
-        **rounded(row, temperature_c=1, wind_ms=1, gust_ms=1, precipitation_pct=1, precipitation_mm=2),
-        **rounded(row, dew_spread_c=1, fog_pct=1, aerosol_optical_depth=3),
     }
 
 

@@ -265,7 +265,7 @@ def told_words(sent: SentAlert, reader: Reader) -> str:
     return say(
         "web-nights.told" if chance_pct is None else "web-nights.told-with-chance",
         reader,
-        kind=phrase("briefing.kind", kind=alert.kind),
+        kind=phrase("briefing.badge", form=alert.kind),
         raised_at=alert.raised_at,
         chance_pct=chance_pct,
         outcome=phrase("web-nights.message", status=sent.dropped or sent.message.status),
