@@ -104,12 +104,11 @@ def long_day(day: date) -> str:
 
 
 def say_minutes(length: timedelta) -> str:
-    """`34 min`, `2 h`, `2 h 10 min`: to the nearest minute."""
+    """`34 min`, `2 h`, `2 h 10 min`, `−1 h`: to the nearest minute."""
     minutes = round(length / timedelta(minutes=1))
-    hours, rest = divmod(minutes, 60)
-    if not hours:
-        return f"{rest} min"
-    return f"{hours} h {rest} min" if rest else f"{hours} h"
+    hours, rest = divmod(abs(minutes), 60)
+    said = (f"{hours} h {rest} min" if rest else f"{hours} h") if hours else f"{rest} min"
+    return f"−{said}" if minutes < 0 else said
 
 
 def zone_word(local: datetime) -> str:

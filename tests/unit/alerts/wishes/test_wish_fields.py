@@ -108,7 +108,7 @@ def test_a_time_for_all_evenings_gives_way_to_one_for_some() -> None:
         ("above", "95", "--core-above: '95' is no height here"),
         ("moon_loss", "9", "--moon-loss: the loss accepted must lie above 0"),
         ("shortest", "long", "--shortest: 'long' isn't understood; write it in figures, such as 90"),
-        ("shortest", "25:00", "shortest window must lie between 0 and 24 hours"),
+        ("shortest", "25:00", "shortest window must lie between 0 and 24 hours, got 25 h"),
         ("chance", "often", "--chance: 'often' isn't understood; write a whole number"),
         ("chance", "120", "chance"),
         ("take_back", "80", "the chance to take a go back must not be above the chance for a go"),

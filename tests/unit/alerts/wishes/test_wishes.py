@@ -14,7 +14,7 @@ from alerts.wishes.model import Wishes
 REFUSED = {
     "taken back above go": ({"chance_go_pct": 60, "chance_back_pct": 70}, "must not be above"),
     "a chance above all": ({"chance_go_pct": 101}, "0 to 100 %"),
-    "negative drive": ({"drive": timedelta(hours=-1)}, "drive must lie between 0 and 24 hours"),
+    "negative drive": ({"drive": timedelta(hours=-1)}, "drive must lie between 0 and 24 hours, got −1 h"),
     "a window longer than a day": ({"shortest_window": timedelta(hours=25)}, "shortest window must lie"),
     "no wind at all": ({"wind_limit_ms": 0.0}, "the wind limit must lie above 0"),
     "wind that is no number": ({"wind_limit_ms": float("nan")}, "the wind limit"),
