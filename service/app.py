@@ -160,9 +160,9 @@ class Duskbell:
 
 
 def _channels_of(settings: Settings) -> dict[str, Channel]:
-    from service.channels.channel_registry import build_channels, wiring_from
+    from service.channels.channel_registry import build_channels
 
-    return build_channels(wiring_from(settings))
+    return build_channels(settings)
 
 
 def build() -> Duskbell:

@@ -1,10 +1,6 @@
-"""The channels there are, as data, and what each needs to be built."""
+"""The channels there are, as data, made as the settings say."""
 
 from __future__ import annotations
-
-from collections.abc import Mapping
-from dataclasses import dataclass, field
-from pathlib import Path
 
 from service.channels.apprise import NamedTargets
 from service.channels.chat import CHAT_FORMS, Chat
@@ -15,53 +11,33 @@ from service.channels.webhook import Webhook
 from service.settings import Settings
 
 
-@dataclass(frozen=True, slots=True)
-class Wiring:
-    """What channels are made of.
+def build_channels(
+    settings: Settings, *, client: SafeClient | None = None, relay: MailServer | None = None
+) -> dict[str, Channel]:
+    """One of each, ready to send, by the name under which addresses know it.
 
-    mail_server: None means that mail is written to the outbox folder.
-    client: the guarded client for addresses that users gave.
-    named_targets: the operator's own, name to URL.
+    client: calls the addresses that users gave; relay: takes the mail; both in place of what the settings
+    say. BadInput when an allow-list entry can't be read.
     """
-
-    sender: str
-    outbox: Path
-    client: SafeClient
-    mail_server: MailServer | None = None
-    return_path: str = ""
-    named_targets: Mapping[str, str] = field(default_factory=dict, repr=False)
-
-
-def build_channels(wiring: Wiring) -> dict[str, Channel]:
-    """One of each, ready to send, by the name under which addresses know it."""
-    mail: Channel = OutboxFolder(wiring.outbox, wiring.sender)
-    if wiring.mail_server is not None:
-        mail = Email(wiring.mail_server, wiring.sender, return_path=wiring.return_path)
-    chats = {name: Chat(wiring.client, chat_form) for name, chat_form in CHAT_FORMS.items()}
-    return {
-        "email": mail,
-        "webhook": Webhook(wiring.client),
-        **chats,
-        "named": NamedTargets(wiring.named_targets),
-    }
+    client = client or SafeClient(allow=settings.webhook_allow, proxy=settings.proxy)
+    relay = relay or relay_of(settings)
+    mail: Channel = OutboxFolder(settings.outbox, settings.mail_from)
+    if relay is not None:
+        mail = Email(relay, settings.mail_from, return_path=settings.mail_return_path)
+    chats = {name: Chat(client, chat_form) for name, chat_form in CHAT_FORMS.items()}
+    named = {name: url.get_secret_value() for name, url in settings.named_targets.items()}
+    return {"email": mail, "webhook": Webhook(client), **chats, "named": NamedTargets(named)}
 
 
-def wiring_from(settings: Settings) -> Wiring:
-    """What the settings say about mail and webhooks. BadInput when an allow-list entry can't be read."""
-    password = settings.smtp_password.get_secret_value() if settings.smtp_password else ""
-    server = MailServer(
+def relay_of(settings: Settings) -> MailServer | None:
+    """The relay that the settings name; None means that mail is written to the outbox folder."""
+    if not settings.smtp_host:
+        return None
+    return MailServer(
         host=settings.smtp_host,
         port=settings.smtp_port,
         security=settings.smtp_security,
         user=settings.smtp_user,
-        password=password,
+        password=settings.smtp_password.get_secret_value() if settings.smtp_password else "",
         proxy=settings.proxy,
-    )
-    return Wiring(
-        sender=settings.mail_from,
-        outbox=settings.outbox,
-        client=SafeClient(allow=settings.webhook_allow, proxy=settings.proxy),
-        mail_server=server if settings.smtp_host else None,
-        return_path=settings.mail_return_path,
-        named_targets={name: url.get_secret_value() for name, url in settings.named_targets.items()},
     )

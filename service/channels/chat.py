@@ -16,9 +16,9 @@ from urllib.parse import parse_qs, quote, urlsplit, urlunsplit
 
 from alerts.common.errors import BadInput
 from alerts.common.phrases import Phrase, phrase
-from service.channels.model import ChannelError, ContentForm, Outgoing, SendResult, checked_id
+from service.channels.model import ChannelError, Outgoing, SendResult, checked_id
 from service.channels.safe_http import SafeClient
-from service.channels.webhook import HookRequest, call_hook, destination_of, encode_body, payload_of, push_of
+from service.channels.webhook import HookRequest, Webhook, call_hook, encode_body, payload_of, push_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,27 +129,19 @@ CHAT_FORMS: Mapping[str, ChatForm] = MappingProxyType(
 """The forms by the name under which addresses know them."""
 
 
-class Chat:
+class Chat(Webhook):
     """Posts the words of an alert or a notice to a chat, in its form."""
 
-    form = ContentForm.PAYLOAD
-    kind = "webhook"
-
     def __init__(self, client: SafeClient, chat_form: ChatForm) -> None:
-        self._client = client
+        super().__init__(client)
         self._chat_form = chat_form
 
     def check_address(self, address: str) -> str:
         """The URL as it is stored; BadInput when it isn't one that we call, or not one of this form."""
-        url = address.strip()
-        self._client.check_url(url)
+        url = super().check_address(address)
         if re.search(self._chat_form.url, url) is None:
             raise BadInput(phrase("channels.wrong-form", hint=self._chat_form.hint))
         return url
-
-    def destination(self, address: str) -> str:
-        """The host and port that the URL names."""
-        return destination_of(address)
 
     def send(self, outgoing: Outgoing) -> SendResult:
         """Post it once: as many whole lines as fit, since markup that is escaped may double a character."""

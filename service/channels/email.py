@@ -80,19 +80,18 @@ class Email:
 
     def send(self, outgoing: Outgoing) -> SendResult:
         """Hand it to the relay once."""
-        mail = build_mail(outgoing, self._sender)
-        envelope = _Envelope(self._return_path, outgoing.address, mail.as_bytes(policy=MAIL_POLICY))
-        talk = _Talk(self._server, self._sender.domain)
+        content = build_mail(outgoing, self._sender).as_bytes(policy=MAIL_POLICY)
         with self._server.timer() as timer:
-            return talk.deliver(envelope, timer)
+            relay = _Relay(self._server, self._sender.domain, timer)
+            return relay.deliver(self._return_path, outgoing.address, content)
 
 
 def try_relay(server: MailServer, sender: str, return_path: str = "") -> None:
     """Greet the relay, secure the line, log in, name the sender, and leave without a message; ChannelError
     says what doesn't work."""
-    talk = _Talk(server, sender_address(sender).domain)
+    domain, sent_from = sender_address(sender).domain, sender_address(return_path or sender).addr_spec
     with server.timer() as timer:
-        talk.try_sender(sender_address(return_path or sender).addr_spec, timer)
+        _Relay(server, domain, timer).try_sender(sent_from)
 
 
 class OutboxFolder:
@@ -149,20 +148,24 @@ def replace_file(path: Path, content: bytes) -> None:
         os.close(folder)
 
 
-@dataclass(frozen=True, slots=True)
-class _Envelope:
-    sender: str
-    recipient: str
-    content: bytes
-
-
 class _Relay(smtplib.SMTP):
-    """A connection to the relay whose socket lives under the timer from its first byte."""
+    """One SMTP conversation, step by step, so that it is known how far it came. Its socket lives under the
+    timer from its first byte."""
 
     def __init__(self, server: MailServer, own_name: str, timer: SocketTimer) -> None:
-        self._server = server
-        self._timer = timer
-        super().__init__(server.host, server.port, own_name, timeout=server.step_timeout_s)
+        """Greeted, secured and logged in, ready for a message; ChannelError when that can't be had."""
+        self._server, self._timer = server, timer
+        try:
+            super().__init__(server.host, server.port, own_name, timeout=server.step_timeout_s)
+            self.ehlo_or_helo_if_needed()
+            if server.security == "starttls":
+                self.starttls(context=cast(ssl.SSLContext, self))
+                self.ehlo()
+            if server.user:
+                self.login(server.user, server.password)
+        except (smtplib.SMTPException, OSError, UnicodeError) as error:
+            self.close()
+            raise _setup_error(error, timer) from error
 
     def _get_socket(self, host: str, port: int, timeout: float) -> socket.socket:
         proxy = self._server.proxy
@@ -177,81 +180,49 @@ class _Relay(smtplib.SMTP):
         """TLS by our authorities, also inside of TLS to a proxy; `starttls` takes us for a context."""
         return secure(sock, trusting(self._server.ca_file), server_hostname)
 
-    def open(self) -> None:
-        """Greet, secure and log in."""
-        self.ehlo_or_helo_if_needed()
-        if self._server.security == "starttls":
-            self.starttls(context=cast(ssl.SSLContext, self))
-            self.ehlo()
-        if self._server.user:
-            self.login(self._server.user, self._server.password)
+    def deliver(self, sender: str, recipient: str, content: bytes) -> SendResult:
+        """MAIL, RCPT and DATA up to the relay's "go ahead", then the content and the dot; from there on a
+        break leaves the message in doubt."""
+        step, is_offered = SmtpStep.SENDER, False
+        try:
+            try:
+                _expect(self.mail(sender), 200, step)
+                step = SmtpStep.RECIPIENT
+                _expect(self.rcpt(recipient), 200, step)
+                step = SmtpStep.CONTENT
+                _expect(self.docmd("data"), 300, step)
+                is_offered = True
+                self.send(re.sub(rb"(?m)^\.", b"..", content) + b".\r\n")  # RFC 5321 4.5.2
+                code, reply = self.getreply()
+            except (smtplib.SMTPException, OSError) as error:
+                is_ours = step is SmtpStep.SENDER
+                raise _broken(error, self._timer, maybe_sent=is_offered, ours=is_ours) from error
+            if self._timer.fired or not 200 <= code < 600:
+                cut_off = smtplib.SMTPException(phrase("channels.reply-cut-off"))
+                raise _broken(cut_off, self._timer, maybe_sent=True)
+            _expect((code, reply), 200, step)
+        except BaseException:
+            self.close()
+            raise
+        self._leave()
+        return SendResult(str(code), _text(reply))
 
-    def leave(self) -> None:
+    def try_sender(self, sender: str) -> None:
+        """Whether a message from that sender would be listened to."""
+        try:
+            _expect(self.mail(sender), 200, SmtpStep.SENDER)
+        except (smtplib.SMTPException, OSError) as error:
+            raise _broken(error, self._timer, maybe_sent=False, ours=True) from error
+        finally:
+            self._leave()
+
+    def _leave(self) -> None:
         """Say goodbye. The message has been taken, so what happens here changes nothing."""
         with contextlib.suppress(smtplib.SMTPException, OSError):
             if self.sock is not None:
                 self.sock.settimeout(QUIT_TIMEOUT_S)
             self.quit()
         self.close()
-
-
-@dataclass(frozen=True, slots=True)
-class _Talk:
-    """One SMTP conversation, step by step, so that it is known how far it came."""
-
-    server: MailServer
-    own_name: str
-
-    def deliver(self, envelope: _Envelope, timer: SocketTimer) -> SendResult:
-        """MAIL, RCPT and DATA up to the relay's "go ahead", then the content and the dot; from there on a
-        break leaves the message in doubt."""
-        relay = self.open(timer)
-        step, is_offered = SmtpStep.SENDER, False
-        try:
-            try:
-                _expect(relay.mail(envelope.sender), 200, step)
-                step = SmtpStep.RECIPIENT
-                _expect(relay.rcpt(envelope.recipient), 200, step)
-                step = SmtpStep.CONTENT
-                _expect(relay.docmd("data"), 300, step)
-                is_offered = True
-                relay.send(re.sub(rb"(?m)^\.", b"..", envelope.content) + b".\r\n")  # RFC 5321 4.5.2
-                code, reply = relay.getreply()
-            except (smtplib.SMTPException, OSError) as error:
-                is_ours = step is SmtpStep.SENDER
-                raise _broken(error, timer, maybe_sent=is_offered, ours=is_ours) from error
-            if timer.fired or not 200 <= code < 600:
-                cut_off = smtplib.SMTPException(phrase("channels.reply-cut-off"))
-                raise _broken(cut_off, timer, maybe_sent=True)
-            _expect((code, reply), 200, step)
-        except BaseException:
-            relay.close()
-            raise
-        relay.leave()
-        return SendResult(str(code), _text(reply))
-
-    def open(self, timer: SocketTimer) -> _Relay:
-        """A session that is ready for a message; ChannelError when there is none to be had."""
-        try:
-            relay = _Relay(self.server, self.own_name, timer)
-        except (smtplib.SMTPException, OSError, UnicodeError) as error:
-            raise _setup_error(error, timer) from error
-        try:
-            relay.open()
-        except (smtplib.SMTPException, OSError, UnicodeError) as error:
-            relay.close()
-            raise _setup_error(error, timer) from error
-        return relay
-
-    def try_sender(self, sender: str, timer: SocketTimer) -> None:
-        """Whether a message from that sender would be listened to."""
-        relay = self.open(timer)
-        try:
-            _expect(relay.mail(sender), 200, SmtpStep.SENDER)
-        except (smtplib.SMTPException, OSError) as error:
-            raise _broken(error, timer, maybe_sent=False, ours=True) from error
-        finally:
-            relay.leave()
 
 
 def _expect(reply: tuple[int, bytes], hundred: int, step: SmtpStep) -> None:

@@ -9,7 +9,7 @@ Through an outbound proxy the same holds: the name is resolved and checked here,
 tunnel to that very address, never to a name, which it could resolve to another. In the tunnel there is TLS
 with the name's certificate, as without it.
 
-Blocked (targets.py)   the address isn't one we call; what to change is said
+Blocked (target_rules)  the address isn't one we call; what to change is said
 CutOff                 no whole answer in time, or the connection broke; `maybe_sent` tells whether the
                        request went out
 """
@@ -144,22 +144,11 @@ class SafeClient:
             self._require(target, literal)
         return target
 
-    def check_reachable(self, url: str) -> WebTarget:
-        """Check an address and look its name up once; Blocked, or CutOff when it isn't found."""
-        target = self.check_url(url)
-        with self._timer(self._connect_s) as timer:
-            self._addresses(target, timer)
-        return target
-
-    def post(self, url: str, body: bytes, headers: Mapping[str, str]) -> HookAnswer:
-        """POST those exact bytes. Blocked before anything is sent, CutOff when no whole answer came."""
-        return self.call("POST", url, body, headers)
-
-    def call(self, method: Method, url: str, body: bytes, headers: Mapping[str, str]) -> HookAnswer:
-        """Like `post`, by that method."""
+    def call(self, url: str, body: bytes, headers: Mapping[str, str], method: Method = "POST") -> HookAnswer:
+        """Send those exact bytes. Blocked before anything is sent, CutOff when no whole answer came."""
         target = self.check_url(url)
         sent = {**headers, "Accept-Encoding": "identity", "Connection": "close"}
-        with self._timer(self._whole_s) as timer:
+        with SocketTimer(self._whole_s, connect_s=self._connect_s, step_s=self._read_s) as timer:
             connection = self._connect(target, timer)
             try:
                 connection.request(
@@ -189,9 +178,6 @@ class SafeClient:
 
     def _vouches_for(self, target: WebTarget, address: Address) -> bool:
         return self._allow.has_host(target.host, target.port) or self._allow.has_address(address)
-
-    def _timer(self, whole_s: float) -> SocketTimer:
-        return SocketTimer(whole_s, connect_s=self._connect_s, step_s=self._read_s)
 
     def _connect(self, target: WebTarget, timer: SocketTimer) -> HTTPConnection:
         """A connection to a checked address, TLS by the name's certificate."""

@@ -93,7 +93,7 @@ def call_hook(client: SafeClient, request: HookRequest, attempted_at: datetime) 
     """Make the call once. 2xx is success; all else is a ChannelError."""
     headers = {"Content-Type": "application/json", "User-Agent": USER_AGENT, **request.headers}
     try:
-        answer = client.call(request.method, request.url, request.body, headers)
+        answer = client.call(request.url, request.body, headers, request.method)
     except Blocked as error:
         raise ChannelError("blocked", error.args[0], permanent=True) from error
     except CutOff as error:
@@ -123,8 +123,12 @@ class Webhook:
         return address.strip()
 
     def destination(self, address: str) -> str:
-        """The host and port that the URL names."""
-        return destination_of(address)
+        """The host and port that the URL names; the whole text when it names none."""
+        try:
+            target = parse_target(address)
+        except Blocked:
+            return address[:300]
+        return f"{target.host}:{target.port}"
 
     def send(self, outgoing: Outgoing) -> SendResult:
         """POST it once."""
@@ -137,15 +141,6 @@ class Webhook:
         except ValueError as error:
             raise ChannelError("bad_secret", error.args[0], permanent=True, ours=True) from error
         return call_hook(self._client, HookRequest(outgoing.address, body, headers), outgoing.attempted_at)
-
-
-def destination_of(url: str) -> str:
-    """`host:port` of a URL as it is stored; the whole text when it names none."""
-    try:
-        target = parse_target(url)
-    except Blocked:
-        return url[:300]
-    return f"{target.host}:{target.port}"
 
 
 def read_answer(answer: HookAnswer, received_at: datetime) -> SendResult:

@@ -22,7 +22,7 @@ from alerts.sky.ephemeris import Ephemeris
 from service.accounts.access import WARNED_BEFORE
 from service.accounts.receivers import shown
 from service.app import Duskbell
-from service.channels.channel_registry import build_channels, wiring_from
+from service.channels.channel_registry import build_channels
 from service.cli.doctor_outside import (
     Diagnosis,
     examine_feeds,
@@ -223,7 +223,7 @@ def examine_operator(settings: Settings) -> Iterator[Diagnosis]:
         yield note("operator", say("cli-doctor.operator-nobody"))
         return
     channel, address = settings.operator_way
-    channels = build_channels(wiring_from(settings))
+    channels = build_channels(settings)
     if channel not in channels:
         known = ", ".join(sorted(channels))
         yield wrong("operator", say("cli-doctor.operator-unknown", channel=channel, known=known))

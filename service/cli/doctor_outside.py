@@ -15,7 +15,7 @@ import dns.resolver
 from sqlalchemy.orm import Session
 
 from alerts.common.phrases import say
-from service.channels.channel_registry import wiring_from
+from service.channels.channel_registry import relay_of
 from service.channels.email import try_relay
 from service.channels.model import ChannelError
 from service.channels.smtp_replies import relay_advice
@@ -170,10 +170,10 @@ def examine_mail(settings: Settings, find_texts: FindTexts | None = None) -> Ite
 
 def _relay(settings: Settings) -> Iterator[Diagnosis]:
     """What the channel itself would do, up to the point where a message would follow."""
-    wiring = wiring_from(settings)
-    assert wiring.mail_server is not None, "a relay is set"
+    relay = relay_of(settings)
+    assert relay is not None, "a relay is set"
     where = f"{settings.smtp_host}:{settings.smtp_port}"
-    server = replace(wiring.mail_server, step_timeout_s=RELAY_WITHIN_S / 2, whole_timeout_s=RELAY_WITHIN_S)
+    server = replace(relay, step_timeout_s=RELAY_WITHIN_S / 2, whole_timeout_s=RELAY_WITHIN_S)
     try:
         try_relay(server, settings.mail_from, settings.mail_return_path)
     except ChannelError as error:

@@ -13,7 +13,6 @@ from alerts.weather.forecast import Place
 from service.accounts.receivers import send_test
 from service.app import Duskbell
 from service.channels.apprise import NamedTargets
-from service.channels.channel_registry import wiring_from
 from service.channels.email import Email, MailServer, OutboxFolder
 from service.channels.model import Channel
 from service.channels.smtp_replies import relay_advice
@@ -80,9 +79,9 @@ def _ask(duskbell: Duskbell, stored: StoredSite) -> Gathered:
 def try_mail(duskbell: Duskbell, address_id: int, relay: Relay | None) -> Tried:
     """Send a test through the relay that was answered, whether or not it is kept; without one into the
     outbox."""
-    wiring = wiring_from(duskbell.settings)
+    settings = duskbell.settings
     if relay is None:
-        return _try(duskbell, "email", OutboxFolder(wiring.outbox, wiring.sender), address_id)
+        return _try(duskbell, "email", OutboxFolder(settings.outbox, settings.mail_from), address_id)
     server = MailServer(
         host=relay.host,
         port=relay.port,
@@ -91,9 +90,10 @@ def try_mail(duskbell: Duskbell, address_id: int, relay: Relay | None) -> Tried:
         password=relay.password,
         step_timeout_s=RELAY_STEP_S,
         whole_timeout_s=RELAY_WITHIN_S,
-        proxy=duskbell.settings.proxy,
+        proxy=settings.proxy,
     )
-    tried = _try(duskbell, "email", Email(server, relay.sender, return_path=wiring.return_path), address_id)
+    mail = Email(server, relay.sender, return_path=settings.mail_return_path)
+    tried = _try(duskbell, "email", mail, address_id)
     if relay.security == "none" and tried.is_well and relay.host not in ("localhost", "127.0.0.1", "::1"):
         return replace(tried, mend=say("setup.mend-starttls"))
     return tried

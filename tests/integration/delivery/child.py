@@ -7,7 +7,7 @@ import os
 import signal
 from collections.abc import Callable, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from multiprocessing import get_context
 from multiprocessing.process import BaseProcess
@@ -17,7 +17,7 @@ from typing import Any
 from sqlalchemy import event
 
 from service.app import Duskbell
-from service.channels.channel_registry import build_channels, wiring_from
+from service.channels.channel_registry import build_channels
 from service.channels.email import MailServer
 from service.channels.safe_http import SafeClient
 from service.common.fault_points import VARIABLE
@@ -52,7 +52,7 @@ class Ground:
         duskbell = Duskbell(settings, invented_weather=Weather(CLEAR_PCT).gather)
         relay = MailServer(host="127.0.0.1", port=self.smtp_port, security="none") if self.smtp_port else None
         client = SafeClient(allow=["127.0.0.0/8"], ports=range(1024, 65536), allow_http=True)
-        duskbell.channels = build_channels(replace(wiring_from(settings), client=client, mail_server=relay))
+        duskbell.channels = build_channels(settings, client=client, relay=relay)
         return duskbell
 
 

@@ -22,7 +22,7 @@ from alerts.notifying.model import AlertKind
 from alerts.sites.model import Site
 from alerts.wishes.model import Wishes
 from service.app import Duskbell
-from service.channels.channel_registry import build_channels, wiring_from
+from service.channels.channel_registry import build_channels
 from service.channels.email import MailServer
 from service.channels.safe_http import SafeClient
 from service.channels.webhook import new_secret
@@ -261,9 +261,8 @@ def open_yard(
     )
     duskbell = Duskbell(chosen)
     yard = Yard(duskbell)
-    wiring = wiring_from(chosen)
     client = SafeClient(allow=["127.0.0.1"], ports=(443, *range(1024, 65536)), whole_s=whole_s)
-    duskbell.channels = build_channels(replace(wiring, client=client, mail_server=relay))
+    duskbell.channels = build_channels(chosen, client=client, relay=relay)
     duskbell.clock = lambda: yard.wall
     duskbell.steady = yard.steady_s
     duskbell.delivery = replace(duskbell.delivery, workshop=EnclosureBuilder())  # nights here are empty rows

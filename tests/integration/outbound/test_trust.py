@@ -35,7 +35,7 @@ def ask_a_feed() -> None:
 
 def call_a_receiver() -> None:
     with Receiver(answer, tls=True) as receiver:
-        SafeClient(allow=[receiver.place]).post(f"https://{receiver.place}/", b"{}", {})
+        SafeClient(allow=[receiver.place]).call(f"https://{receiver.place}/", b"{}", {})
 
 
 def greet_a_relay() -> None:

@@ -37,7 +37,7 @@ class Recorded(SafeClient):
         super().__init__()
         self.calls: list[tuple[str, str, bytes, dict[str, str]]] = []
 
-    def call(self, method: Any, url: str, body: bytes, headers: Any) -> HookAnswer:
+    def call(self, url: str, body: bytes, headers: Any, method: str = "POST") -> HookAnswer:
         self.calls.append((method, url, body, dict(headers)))
         return HookAnswer(200, {}, b"ok")
 
