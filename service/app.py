@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import gc
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cached_property
@@ -168,3 +169,12 @@ def _channels_of(settings: Settings) -> dict[str, Channel]:
 def build() -> Duskbell:
     """Duskbell as the settings describe it; BadSettings or StoreError when they can't be used."""
     return Duskbell(load_settings())
+
+
+@contextmanager
+def changing() -> Iterator[tuple[Session, Duskbell, datetime]]:
+    """One change of the store, as a command makes it: its transaction, the installation and the time."""
+    duskbell = build()
+    now = duskbell.clock()
+    with duskbell.sessions.begin() as session:
+        yield session, duskbell, now

@@ -9,7 +9,7 @@ from alerts.common.phrases import phrase, say
 from service.accounts import address_owner
 from service.accounts.address_owner import get_person
 from service.accounts.receivers import Tested, confirm_by_code, get_address, send_test, shown, vouch_for
-from service.app import build
+from service.app import build, changing
 from service.channels.host_state import add_secret, switch_off, switch_on
 from service.channels.webhook import new_secret
 from service.store.repositories import browsers, suppression
@@ -44,9 +44,8 @@ def list_addresses() -> None:
 @address.command("mine", help=say("cli.about-address-mine"))
 @click.argument("number", type=int)
 def mine(number: int) -> None:
-    duskbell = build()
-    with duskbell.sessions.begin() as session:
-        operator = get_operator(session, zone=UNKNOWN_ZONE, now=duskbell.clock())
+    with changing() as (session, _, now):
+        operator = get_operator(session, zone=UNKNOWN_ZONE, now=now)
         address_owner.take_as_own(session, get_address(session, number), operator)
     click.echo(say("cli.address-mine", number=number))
 
@@ -58,9 +57,7 @@ def mine(number: int) -> None:
 def give_away(number: int | None, everyone: bool, who: str | None) -> None:
     if (number is None) is not everyone or (everyone and who is not None):
         raise BadInput(phrase("cli.address-one-or-all"))
-    duskbell = build()
-    now = duskbell.clock()
-    with duskbell.sessions.begin() as session:
+    with changing() as (session, _, now):
         to = get_person(session, who) if who is not None else None
         rows = hanging_on_operator(session) if number is None else [get_address(session, number)]
         for row in rows:
@@ -103,9 +100,7 @@ def say_tested(number: int, tested: Tested) -> None:
 @click.argument("number", type=int)
 @click.option("--code", help=say("cli.help-address-code"))
 def confirm(number: int, code: str | None) -> None:
-    duskbell = build()
-    now = duskbell.clock()
-    with duskbell.sessions.begin() as session:
+    with changing() as (session, _, now):
         get_address(session, number)
         if code is None:
             vouch_for(session, number, now)
@@ -117,12 +112,11 @@ def confirm(number: int, code: str | None) -> None:
 @address.command("rotate", help=say("cli.about-address-rotate"))
 @click.argument("number", type=int)
 def rotate(number: int) -> None:
-    duskbell = build()
-    with duskbell.sessions.begin() as session:
+    with changing() as (session, _, now):
         row = get_address(session, number)
         if row.channel != "webhook":
             raise BadInput(phrase("cli.address-no-webhook", number=number, channel=row.channel))
-        add_secret(session, row, new_secret(), duskbell.clock())
+        add_secret(session, row, new_secret(), now)
         click.echo(say("cli.address-new-secret", secrets=row.secrets[0]))
     click.echo(say("cli.address-two-signatures"))
 
@@ -130,17 +124,15 @@ def rotate(number: int) -> None:
 @address.command("off", help=say("cli.about-address-off"))
 @click.argument("number", type=int)
 def off(number: int) -> None:
-    duskbell = build()
-    with duskbell.sessions.begin() as session:
-        switch_off(get_address(session, number), say("cli.address-off-by-operator"), duskbell.clock())
+    with changing() as (session, _, now):
+        switch_off(get_address(session, number), say("cli.address-off-by-operator"), now)
     click.echo(say("cli.address-off", number=number))
 
 
 @address.command("on", help=say("cli.about-address-on"))
 @click.argument("number", type=int)
 def on(number: int) -> None:
-    duskbell = build()
-    with duskbell.sessions.begin() as session:
+    with changing() as (session, duskbell, _):
         row = get_address(session, number)
         hashed = suppression.address_hash(duskbell.keys, row.channel, row.target)
         suppression.lift(session, hashed, BarReason.BOUNCED)

@@ -8,7 +8,6 @@ import click
 
 from alerts.common.phrases import say
 from service.app import build
-from service.cli.options import NEW_FILE, OLD_FILE
 from service.common.clock import real_clock
 from service.common.secret_key import FILE_NAME
 from service.settings import load_settings
@@ -18,7 +17,7 @@ from service.store.maintenance.move_to_postgres import move as move_rows
 
 
 @click.command(help=say("cli.about-backup"))
-@click.argument("file", type=NEW_FILE)
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
 def backup(file: Path) -> None:
     duskbell = build()
     make_backup(duskbell.engine, duskbell.settings.data_dir, file, duskbell.clock())
@@ -26,7 +25,7 @@ def backup(file: Path) -> None:
 
 
 @click.command(help=say("cli.about-restore"))
-@click.argument("file", type=OLD_FILE)
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False, exists=True))
 @click.option("--replace", is_flag=True, help=say("cli.help-restore-replace"))
 def restore(file: Path, replace: bool) -> None:
     settings = load_settings()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from alerts.common.phrases import say
-from service.app import build
+from service.app import build, changing
 from service.feeds.feed_health import breaker_phrase, close_breaker, feed_health
 
 
@@ -24,7 +24,6 @@ def feeds(ctx: click.Context) -> None:
 @feeds.command(help=say("cli.about-feeds-close"))
 @click.argument("feed")
 def close(feed: str) -> None:
-    duskbell = build()
-    with duskbell.sessions.begin() as session:
-        before = close_breaker(duskbell.settings, session, feed, duskbell.clock())
+    with changing() as (session, duskbell, now):
+        before = close_breaker(duskbell.settings, session, feed, now)
     click.echo(say("cli.feed-closed", feed=feed, breaker_phrase=breaker_phrase(before)))

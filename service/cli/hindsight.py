@@ -17,7 +17,7 @@ from alerts.track.record.regret import build_ledger
 from alerts.track.record.summary import records_of
 from alerts.track.record.text import say_map
 from alerts.wishes.model import DEFAULT_WISHES
-from service.app import build
+from service.app import build, changing
 from service.cli.options import DAY, OLD_FILE, progress_bar, span_options, wish_file_option
 from service.hindsight.backtest import calibrated, replay
 from service.hindsight.outcome_reports import Said, Voice, keep_said, read_times, require_begun
@@ -61,9 +61,7 @@ def record(site: str | None, form: str | None) -> None:
 def outcome(
     site: str, day: date, seen: str, start: str | None, end: str | None, toward_deg: float | None
 ) -> None:
-    duskbell = build()
-    now = duskbell.clock()
-    with duskbell.sessions.begin() as session:
+    with changing() as (session, _, now):
         row = get_site(session, site)
         site_then = newest_revision(session, row.id).site
         require_begun(day, site_then, now)
@@ -105,9 +103,8 @@ def show(version: str | None) -> None:
 
 @calibration.command(help=say("cli.about-calibration-fit"))
 def fit() -> None:
-    duskbell = build()
-    with duskbell.sessions.begin() as session:
-        fitted = calibrations.refit(session, duskbell.clock())
+    with changing() as (session, _, now):
+        fitted = calibrations.refit(session, now)
         used = calibrations.in_use(session).version
     if fitted is None:
         click.echo(say("cli.calibration-nothing-new", used=used))
@@ -118,9 +115,8 @@ def fit() -> None:
 @calibration.command(help=say("cli.about-calibration-use"))
 @click.argument("version")
 def use(version: str) -> None:
-    duskbell = build()
-    with duskbell.sessions.begin() as session:
-        found = calibrations.use(session, version, duskbell.clock())
+    with changing() as (session, _, now):
+        found = calibrations.use(session, version, now)
     click.echo(say("cli.calibration-chosen", version=found.version))
 
 

@@ -6,7 +6,7 @@ import click
 
 from alerts.common.phrases import phrase, say
 from service.accounts.receivers import shown
-from service.app import build
+from service.app import build, changing
 from service.common.redaction import mask_text
 from service.store.repositories import messages as store
 from service.store.repositories.messages import Status, carried_by, find_attempts, find_messages, notices_of
@@ -64,9 +64,7 @@ def show(message_id: str) -> None:
 @click.argument("message_id")
 @click.option("--again", is_flag=True, help=say("cli.help-resend-again"))
 def resend(message_id: str, again: bool) -> None:
-    duskbell = build()
-    now = duskbell.clock()
-    with duskbell.sessions.begin() as session:
+    with changing() as (session, _, now):
         row = store.get_message(session, message_id)
         store.resend(session, row, again=again, now=now, wall=now)
         click.echo(say("cli.message-due-again", message=row.id))
@@ -75,8 +73,7 @@ def resend(message_id: str, again: bool) -> None:
 @messages.command("cancel", help=say("cli.about-messages-cancel"))
 @click.argument("message_id")
 def cancel(message_id: str) -> None:
-    duskbell = build()
-    with duskbell.sessions.begin() as session:
+    with changing() as (session, _, now):
         row = store.get_message(session, message_id)
-        store.cancel(session, row, wall=duskbell.clock())
+        store.cancel(session, row, wall=now)
         click.echo(say("cli.message-cancelled", message=row.id))

@@ -18,7 +18,7 @@ from alerts.wishes.model import Wishes
 from service.accounts import address_owner
 from service.accounts.access import WARNED_BEFORE, make_api_key, revoke_api_key
 from service.accounts.receivers import vouch_for
-from service.app import build
+from service.app import build, changing
 from service.channels.email_message import check_mail_address
 from service.cli.options import LAT_LON, NEW_FILE
 from service.store.json_values import from_json
@@ -47,9 +47,7 @@ def list_people() -> None:
 @person.command("allow", help=say("cli.about-person-allow"))
 @click.argument("who")
 def allow(who: str) -> None:
-    duskbell = build()
-    now = duskbell.clock()
-    with duskbell.sessions.begin() as session:
+    with changing() as (session, _, now):
         if (
             who.isdigit()
             or address_owner.find_account(session, who)
@@ -67,8 +65,7 @@ def allow(who: str) -> None:
 @person.command("forbid", help=say("cli.about-person-forbid"))
 @click.argument("who")
 def forbid(who: str) -> None:
-    duskbell = build()
-    with duskbell.sessions.begin() as session:
+    with changing() as (session, duskbell, _):
         row = address_owner.get_person(session, who)
         row.may_keep_sites = False
         click.echo(say("cli.person-disallowed", number=row.id))
@@ -94,21 +91,18 @@ def export(who: str, target: Path | None) -> None:
 @click.argument("who")
 @click.option("--yes", is_flag=True, help=say("cli.help-erase-yes"))
 def erase(who: str, yes: bool) -> None:
-    duskbell = build()
-    with duskbell.sessions.begin() as session:
+    with changing() as (session, duskbell, now):
         row = address_owner.get_person(session, who)
         if not yes:
             click.confirm(say("cli.ask-erase", number=row.id), abort=True)
-        personal_data.erase(session, duskbell.keys, row, duskbell.clock())
+        personal_data.erase(session, duskbell.keys, row, now)
     click.echo(say("cli.erased"))
 
 
 @person.command("sign-out", help=say("cli.about-person-sign-out"))
 @click.argument("who")
 def sign_out(who: str) -> None:
-    duskbell = build()
-    now = duskbell.clock()
-    with duskbell.sessions.begin() as session:
+    with changing() as (session, _, now):
         row = address_owner.get_person(session, who)
         ended = browsers.end_all(session, row.id, now)
         tokens.revoke_all_of(session, now, purpose=tokens.Purpose.SIGN_IN, person_id=row.id)
@@ -130,9 +124,7 @@ def key() -> None: ...
 )
 @click.option("--days", type=int, default=365, help=say("cli.help-key-days"))
 def add(label: str, use: str, days: int) -> None:
-    duskbell = build()
-    now = duskbell.clock()
-    with duskbell.sessions.begin() as session:
+    with changing() as (session, _, now):
         owner = get_operator(session, zone=UNKNOWN_ZONE, now=now)
         lives = timedelta(days=max(0, min(days, 10_000)))
         made = make_api_key(session, owner.id, clean_name(label, "label"), now, use=use, lives=lives)
@@ -156,9 +148,8 @@ def list_keys() -> None:
 @key.command("revoke", help=say("cli.about-key-revoke"))
 @click.argument("number", type=int)
 def revoke(number: int) -> None:
-    duskbell = build()
-    with duskbell.sessions.begin() as session:
-        revoke_api_key(session, number, duskbell.clock())
+    with changing() as (session, _, now):
+        revoke_api_key(session, number, now)
     click.echo(say("cli.key-revoked", number=number))
 
 
@@ -169,9 +160,8 @@ def revoke(number: int) -> None:
 def home(place: tuple[float, float] | None, speed: float | None, forget: bool) -> None:
     if forget and (place or speed):
         raise BadInput(phrase("cli.home-forget-alone"))
-    duskbell = build()
-    with duskbell.sessions.begin() as session:
-        person = people.get_operator(session, zone=people.UNKNOWN_ZONE, now=duskbell.clock())
+    with changing() as (session, _, now):
+        person = people.get_operator(session, zone=people.UNKNOWN_ZONE, now=now)
         known = person.home
         if forget:
             people.set_home(session, person, None)

@@ -20,7 +20,7 @@ from alerts.wishes.model import DEFAULT_WISHES, Wishes
 from service.accounts import address_owner
 from service.accounts.quotas import require_room
 from service.accounts.receivers import NewReceiver, register, send_test, shown, vouch_for
-from service.app import Duskbell, build
+from service.app import Duskbell, build, changing
 from service.channels.chat import CHAT_FORMS
 from service.cli.addresses import say_tested
 from service.cli.options import DAY, WishesAsked, hands_over, kit_option, wish_options
@@ -89,9 +89,7 @@ def subscribe(site: str, to: ReceiverAsked, kit: str | None, wishes: WishesAsked
     channel, given = to.read()
     usual = DEFAULT_WISHES
     wished = wishes.over(usual, usual)
-    duskbell = build()
-    now = duskbell.clock()
-    with duskbell.sessions.begin() as session:
+    with changing() as (session, duskbell, now):
         row = get_site(session, site)
         place = newest_revision(session, row.id).site
         operator = people.get_operator(session, zone=place.zone, now=now)
@@ -227,8 +225,7 @@ def subscription() -> None: ...
 def change(number: int, kit: str | None, wishes: WishesAsked) -> None:
     if kit is None and not wishes:
         raise BadInput(phrase("cli.subscription-change-what"))
-    duskbell = build()
-    with duskbell.sessions.begin() as session:
+    with changing() as (session, duskbell, now):
         row = get_subscription(session, number)
         usual = replace(DEFAULT_WISHES, clock_zone=row.person.zone)
         wished = wishes.over(from_json(Wishes, row.wishes), usual)
@@ -239,7 +236,6 @@ def change(number: int, kit: str | None, wishes: WishesAsked) -> None:
         click.echo(say("cli.subscription-changed", number=number, name=row.site.name))
         for line in _wish_lines(row):
             click.echo(line)
-    now = duskbell.clock()
     say_obstacles(duskbell, number, place, say_advice(duskbell, place, wished, now), now)
 
 
@@ -247,10 +243,9 @@ def change(number: int, kit: str | None, wishes: WishesAsked) -> None:
 @click.argument("number", type=int)
 @click.option("--until", "day", type=DAY, required=True, help=say("cli.help-pause-until"))
 def pause(number: int, day: date) -> None:
-    duskbell = build()
-    with duskbell.sessions.begin() as session:
+    with changing() as (session, _, now):
         row = get_subscription(session, number)
-        until = end_of_pause(day, row.person.zone, duskbell.clock())
+        until = end_of_pause(day, row.person.zone, now)
         pause_subscription(session, row, until)
         reader = Reader(zone_info(row.person.zone))
         click.echo(
@@ -262,9 +257,7 @@ def pause(number: int, day: date) -> None:
 @subscription.command("resume", help=say("cli.about-subscription-resume"))
 @click.argument("number", type=int)
 def resume(number: int) -> None:
-    duskbell = build()
-    now = duskbell.clock()
-    with duskbell.sessions.begin() as session:
+    with changing() as (session, _, now):
         row = get_subscription(session, number)
         was_paused = row.paused_until is not None and row.paused_until > now
         resume_subscription(session, row)
@@ -274,9 +267,8 @@ def resume(number: int) -> None:
 @subscription.command("leave", help=say("cli.about-subscription-leave"))
 @click.argument("number", type=int)
 def leave(number: int) -> None:
-    duskbell = build()
-    with duskbell.sessions.begin() as session:
+    with changing() as (session, _, now):
         row = get_subscription(session, number)
-        end_subscription(session, row, duskbell.clock(), say("cli.subscription-ended-by-operator"))
+        end_subscription(session, row, now, say("cli.subscription-ended-by-operator"))
         target = row.address.target if row.address.channel == "email" else row.address.channel
         click.echo(say("cli.subscription-ended", number=number, target=target, name=row.site.name))

@@ -56,11 +56,7 @@ class Links:
     keys: Keys
     public_url: str
 
-    def url(self, way: str, token: str) -> str:
-        return self.page(f"{way}/{token}")
-
-    def page(self, path: str) -> str:
-        """The address of a page."""
+    def url(self, path: str) -> str:
         return f"{self.public_url.rstrip('/')}/{path}"
 
 
@@ -192,7 +188,7 @@ class _ClaimInputs:
         watch, name, token = (
             self.subscriptions[alert.subscription_id], alert.night_name, self.outcome.get(address_id),
         )  # fmt: skip
-        page = self.links.url("sites", f"{watch.site_id}/nights/{name}")
+        page = self.links.url(f"sites/{watch.site_id}/nights/{name}")
         keys = self.links.keys
         return AlertToSend(
             alert.kind,
@@ -202,7 +198,7 @@ class _ClaimInputs:
             calendar_key=calendar_key(keys, watch.person_id, watch.site_id, name) if is_mailed else "",
             scene=self.scenes.get(alert.decision_id),
             # a mail's reader has a page of their own; in a group each speaks for themselves once signed in
-            outcome_url=self.links.url("how-was-it", f"{token}/{watch.site_id}/{name}") if token else page,
+            outcome_url=self.links.url(f"how-was-it/{token}/{watch.site_id}/{name}") if token else page,
             night_url=page,
         )
 
@@ -320,8 +316,8 @@ def _look(
         notice=NoticeKind(notice.kind) if notice else None,
         notice_facts=notice.facts if notice else {},
         link=_notice_link(session, links, notice, address, inputs.at.wall) if notice else "",
-        unsubscribe_url=links.url("unsubscribe", unsubscribe) if unsubscribe else None,
-        manage_url=links.url("manage", manage) if manage else None,
+        unsubscribe_url=links.url(f"unsubscribe/{unsubscribe}") if unsubscribe else None,
+        manage_url=links.url(f"manage/{manage}") if manage else None,
         units=units_of(inputs.wishes(carried[0][1].subscription_id)) if carried else Units.METRIC,
     )
 
@@ -346,10 +342,10 @@ def _notice_link(
 ) -> str:
     """A fresh link for each attempt, so that no token is ever stored in the clear."""
     if notice.kind == NoticeKind.CONFIRM:
-        return links.url("confirm", tokens.mint(session, Purpose.CONFIRM, wall, address_id=address.id))
+        return links.url(f"confirm/{tokens.mint(session, Purpose.CONFIRM, wall, address_id=address.id)}")
     if notice.kind == NoticeKind.SIGN_IN:
         token = tokens.mint(
             session, Purpose.SIGN_IN, wall, person_id=address.person_id, address_id=address.id
         )
-        return links.url("sign-in", token)
+        return links.url(f"sign-in/{token}")
     return ""

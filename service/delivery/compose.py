@@ -26,50 +26,61 @@ LONGEST_FAULT = 300
 
 
 def compose_claimed(
-    claimed: Claimed, attempted_at: datetime, enclosures: EnclosureBuilder | None = None
+    claimed: Claimed, attempted_at: datetime, enclosures: EnclosureBuilder
 ) -> tuple[Outgoing, str]:
     """What to send, and a sentence for the operator on what went wrong in making it ("" if nothing did).
 
-    A fault in composing must not keep an alert back: a minimal text goes out in its place. enclosures: makes
-    what mails enclose; None encloses a calendar alone.
+    A fault in composing must not keep an alert back: a minimal text goes out in its place.
     """
-    is_mail = claimed.channel.form is ContentForm.MAIL
     try:
-        if claimed.notice is not None:
-            notice = write_notice(claimed.notice, claimed.notice_facts, claimed.link)
-            if is_mail:
-                return _outgoing(claimed, attempted_at, mail=render_notice_mail(notice)), ""
-            payload = notice_payload(notice, claimed.message_id, claimed.created_at)
-            return _outgoing(claimed, attempted_at, payload=payload), ""
-
-        # What sends someone out before the rest, then by what it is worth.
-        carried = []
-        for told in claimed.alerts:
-            links = {"outcome_url": told.outcome_url, "night_url": told.night_url}
-            carried.append((from_json(AlertFacts, {**told.facts, **links}), told))
-        carried.sort(key=lambda each: (not each[0].is_go, -each[0].worth, -(each[0].chance_pct or 0)))
-        briefing = Briefing(
-            message_id=claimed.message_id,
-            alerts=tuple(facts for facts, _ in carried),
-            units=claimed.units,
-            manage_url=claimed.manage_url,
-            unsubscribe_url=claimed.unsubscribe_url,
-        )
-        if not is_mail:
-            return _outgoing(claimed, attempted_at, payload=build_payload(briefing)), ""
-        builder = enclosures or EnclosureBuilder()
-        extra, problems = builder.enclose(briefing, [told for _, told in carried], attempted_at)
-        mail = mail_with_pictures(
-            briefing, extra.pictures, calendar=extra.calendar, templates=extra.templates
-        )
-        return _outgoing(claimed, attempted_at, mail=mail), " ".join([*problems, *mail.problems])
+        content, problem = _content(claimed, attempted_at, enclosures)
     except COMPOSING_FAULTS as error:
         log.exception("message %s is sent in its plainest form", claimed.message_id)
         what = f"{type(error).__name__}: {error}"[:LONGEST_FAULT]
-        return _minimal(claimed, attempted_at), say("delivery.trouble-plainest", problem=what)
+        content, problem = _minimal(claimed), say("delivery.trouble-plainest", problem=what)
+    outgoing = Outgoing(
+        message_id=claimed.message_id,
+        address=claimed.target,
+        attempted_at=attempted_at,
+        mail=content if isinstance(content, MailParts) else None,
+        payload=None if isinstance(content, MailParts) else content,
+        secrets=claimed.secrets,
+        unsubscribe_url=claimed.unsubscribe_url,
+    )
+    return outgoing, problem
 
 
-def _minimal(claimed: Claimed, attempted_at: datetime) -> Outgoing:
+def _content(
+    claimed: Claimed, attempted_at: datetime, enclosures: EnclosureBuilder
+) -> tuple[MailParts | dict[str, object], str]:
+    is_mail = claimed.channel.form is ContentForm.MAIL
+    if claimed.notice is not None:
+        notice = write_notice(claimed.notice, claimed.notice_facts, claimed.link)
+        if is_mail:
+            return render_notice_mail(notice), ""
+        return notice_payload(notice, claimed.message_id, claimed.created_at), ""
+
+    # What sends someone out before the rest, then by what it is worth.
+    carried = []
+    for told in claimed.alerts:
+        links = {"outcome_url": told.outcome_url, "night_url": told.night_url}
+        carried.append((from_json(AlertFacts, {**told.facts, **links}), told))
+    carried.sort(key=lambda each: (not each[0].is_go, -each[0].worth, -(each[0].chance_pct or 0)))
+    briefing = Briefing(
+        message_id=claimed.message_id,
+        alerts=tuple(facts for facts, _ in carried),
+        units=claimed.units,
+        manage_url=claimed.manage_url,
+        unsubscribe_url=claimed.unsubscribe_url,
+    )
+    if not is_mail:
+        return build_payload(briefing), ""
+    pictures, calendar, problems = enclosures.enclose(briefing, [told for _, told in carried], attempted_at)
+    mail = mail_with_pictures(briefing, pictures, calendar=calendar, templates=enclosures.templates)
+    return mail, " ".join([*problems, *mail.problems])
+
+
+def _minimal(claimed: Claimed) -> MailParts | dict[str, object]:
     """What can be said from the rows alone, without a template."""
     lines = []
     for alert in claimed.alerts:
@@ -85,7 +96,7 @@ def _minimal(claimed: Claimed, attempted_at: datetime) -> Outgoing:
         if claimed.unsubscribe_url:
             body += "\n\n" + say("delivery.plain-unsubscribe", address=claimed.unsubscribe_url)
         paragraphs = "".join(f"<p>{html.escape(line)}</p>" for line in body.splitlines() if line)
-        return _outgoing(claimed, attempted_at, mail=MailParts(subject, body + "\n", paragraphs))
+        return MailParts(subject, body + "\n", paragraphs)
     kind = f"alert.{claimed.alerts[0].kind}" if claimed.alerts else f"notice.{claimed.notice}"
     data = {
         "version": 1,
@@ -95,22 +106,4 @@ def _minimal(claimed: Claimed, attempted_at: datetime) -> Outgoing:
         "alerts": [],
     }
     timestamp = claimed.created_at.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
-    return _outgoing(claimed, attempted_at, payload={"type": kind, "timestamp": timestamp, "data": data})
-
-
-def _outgoing(
-    claimed: Claimed,
-    attempted_at: datetime,
-    *,
-    mail: MailParts | None = None,
-    payload: dict[str, object] | None = None,
-) -> Outgoing:
-    return Outgoing(
-        message_id=claimed.message_id,
-        address=claimed.target,
-        attempted_at=attempted_at,
-        mail=mail,
-        payload=payload,
-        secrets=claimed.secrets,
-        unsubscribe_url=claimed.unsubscribe_url,
-    )
+    return {"type": kind, "timestamp": timestamp, "data": data}

@@ -189,14 +189,8 @@ class DispatchRound:
         """Write down what is done. What the store doesn't take now is kept and written with the next."""
         wall = self._delivery.clock()
         for future in done:
-            claimed, error = self._in_hand.pop(future), future.exception()
-            if error is None:
-                self._unrecorded.append(future.result())
-                continue
-            # A fault that nobody foresaw is ours, and this message's alone.
-            log.error("sending message %s failed", claimed.message_id, exc_info=error)
-            fault = ChannelError("internal", type(error).__name__, ours=True)
-            self._unrecorded.append(FinishedAttempt(claimed, fault, wall, wall))
+            del self._in_hand[future]
+            self._unrecorded.append(future.result())
         if self._unrecorded:
             keep_each(self._unrecorded, lambda finished: self._keep(finished, wall))
 
@@ -229,14 +223,18 @@ class DispatchRound:
 
 def send_claimed(claimed: Claimed, clock: Clock, workshop: EnclosureBuilder) -> FinishedAttempt:
     """Compose and send one message; what came of it is still to be recorded."""
-    started_at = clock()
-    outgoing, problem = compose_claimed(claimed, started_at, workshop)
-    crash_point("deliver.composed")
+    started_at, problem = clock(), ""
     result: SendResult | ChannelError
     try:
+        outgoing, problem = compose_claimed(claimed, started_at, workshop)
+        crash_point("deliver.composed")
         result = claimed.channel.send(outgoing)
     except ChannelError as error:
         result = error
+    except BaseException as error:  # a panic of the library that draws is no Exception
+        # what nobody foresaw is ours, and this message's alone
+        log.exception("sending message %s failed", claimed.message_id)
+        result = ChannelError("internal", type(error).__name__, ours=True)
     crash_point("deliver.sent")
     return FinishedAttempt(claimed, result, started_at, clock(), problem)
 

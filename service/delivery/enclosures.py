@@ -13,7 +13,7 @@ import logging
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
@@ -37,18 +37,6 @@ MOST_KEPT = 200
 LONGEST_FAULT = 200
 
 
-@dataclass(frozen=True, slots=True)
-class Enclosed:
-    """What a mail carries besides its words, and whose words those are.
-
-    pictures: by index in `Briefing.alerts`. calendar: the file, empty for none. templates: the operator's.
-    """
-
-    pictures: Mapping[int, Sequence[PngPicture]]
-    calendar: bytes
-    templates: Templates
-
-
 class EnclosureBuilder:
     """Makes what a mail encloses. ephemeris: opened when the first picture is drawn; None draws none.
 
@@ -62,15 +50,16 @@ class EnclosureBuilder:
         problem: str = "",
     ) -> None:
         self._ephemeris = ephemeris
-        self._templates = templates
+        self.templates = templates
         self._problem = problem
         self._kept: OrderedDict[tuple[Any, ...], tuple[PngPicture, ...]] = OrderedDict()
         self._drawing = threading.Lock()
 
     def enclose(
         self, briefing: Briefing, told: Sequence[AlertToSend], stamped_at: datetime
-    ) -> tuple[Enclosed, list[str]]:
-        """The enclosures, and sentences for the operator on what is missing.
+    ) -> tuple[Mapping[int, Sequence[PngPicture]], bytes, list[str]]:
+        """The pictures by index in `briefing.alerts`, the calendar's file (empty for none), and sentences for
+        the operator on what is missing.
 
         told: in the order of `briefing.alerts`.
         """
@@ -96,7 +85,7 @@ class EnclosureBuilder:
             pictures = self._draw_best(briefing, told)
         except FAULTS as fault:
             problems.append(_say("pictures", briefing, fault))
-        return Enclosed(pictures, calendar, self._templates), problems
+        return pictures, calendar, problems
 
     def _draw_best(
         self, briefing: Briefing, told: Sequence[AlertToSend]

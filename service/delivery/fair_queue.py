@@ -156,18 +156,13 @@ class FairQueue:
                    default=self._slow_after_s)  # fmt: skip
 
 
-def destination_of(channels: Mapping[str, Channel], channel_name: str, target: str) -> str:
-    """What shares the fate of a message to that target; the channel's name where there is none."""
-    channel = channels.get(channel_name)
-    return channel.destination(target) if channel else channel_name
-
-
 def find_awake(
     due: Iterable[Due], channels: Mapping[str, Channel], breakers: Mapping[str, Breaker], wall: datetime
 ) -> Iterator[WaitingMessage]:
     """Those whose address and destination don't rest."""
     for each in due:
-        destination = destination_of(channels, each.channel, each.target)
+        channel = channels.get(each.channel)
+        destination = channel.destination(each.target) if channel else each.channel
         breaker = breakers.get(destination, CLOSED)
         is_failing = each.failures > 0
         if rests_alone(each.failures, each.last_failure_at, wall):

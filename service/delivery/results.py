@@ -60,16 +60,6 @@ class FinishedAttempt:
         return isinstance(self.result, ChannelError) and speaks_of_destination(kind, self.result)
 
 
-def without_words(sent: FinishedAttempt) -> FinishedAttempt:
-    """The same outcome, without what was answered: that can't be stored."""
-    result: SendResult | ChannelError
-    if isinstance(sent.result, ChannelError):
-        result = replace(sent.result, what=say("delivery.unstorable"))
-    else:
-        result = SendResult(sent.result.code, say("delivery.unstorable"))
-    return replace(sent, result=result, problem="")
-
-
 def keep_each(waiting: list[FinishedAttempt], keep: Callable[[list[FinishedAttempt]], None]) -> None:
     """Keep the attempts, and take each from the list once it is kept.
 
@@ -87,7 +77,12 @@ def keep_each(waiting: list[FinishedAttempt], keep: Callable[[list[FinishedAttem
         try:
             keep([waiting[0]])
         except REFUSED:
-            keep([without_words(waiting[0])])
+            result, unsaid = waiting[0].result, say("delivery.unstorable")
+            if isinstance(result, ChannelError):
+                result = replace(result, what=unsaid)
+            else:
+                result = SendResult(result.code, unsaid)
+            keep([replace(waiting[0], result=result, problem="")])
         del waiting[0]
 
 

@@ -99,34 +99,6 @@ def ways_from(settings: Settings) -> tuple[OperatorWay, ...]:
     return tuple(ways)
 
 
-def find_lasting(
-    session: Session,
-    channels: Mapping[str, Channel],
-    *,
-    cycle_minutes: int,
-    silence: CycleSilence,
-    now: datetime,
-) -> dict[str, str]:
-    """What is wrong right now, by key, each in a sentence."""
-    found = {}
-    if why_ill := silence.why_ill(session, cycle_minutes):
-        found["cycle"] = why_ill
-    breakers = host_state.find_breakers(session)
-    mail = channels["email"].destination("")
-    if mail in breakers and breakers[mail].is_trying:
-        found["mail"] = say("delivery.lasting-mail", failures=breakers[mail].failures)
-    # Messages that nobody picks up; those whose host or address rests are waited for on purpose.
-    resting = {key for key, each in breakers.items() if each.is_trying}
-    rows = find_overdue(session, now - OVERDUE_AFTER, failures=FAILURES_TO_OPEN, most=OVERDUE_LOOKED_AT)
-    overdue = sum(
-        name not in channels or channels[name].destination(target) not in resting for name, target in rows
-    )
-    if overdue:
-        minutes = round(OVERDUE_AFTER / timedelta(minutes=1))
-        found["delivery"] = say("delivery.lasting-overdue", count=overdue, minutes=minutes)
-    return found
-
-
 @dataclass
 class SelfMonitor:
     """Looks each minute or so, in one thread."""
@@ -160,9 +132,7 @@ class SelfMonitor:
     def _look_at_rows(self) -> None:
         now = self.clock()
         with self.sessions.begin() as session:
-            found = find_lasting(
-                session, self.channels, cycle_minutes=self.cycle_minutes, silence=self.silence, now=now
-            )
+            found = self.find_lasting(session, now)
             for key, text in found.items():
                 operator_alerts.note_trouble(session, key, text, now)
             operator_alerts.end_troubles(session, found, LASTING, now)
@@ -173,6 +143,27 @@ class SelfMonitor:
             if self.tell(key, text, since, over=ended_at is not None):
                 with self.sessions.begin() as session:
                     operator_alerts.mark_told(session, key, self.clock())
+
+    def find_lasting(self, session: Session, now: datetime) -> dict[str, str]:
+        """What is wrong right now, by key, each in a sentence."""
+        found = {}
+        if why_ill := self.silence.why_ill(session, self.cycle_minutes):
+            found["cycle"] = why_ill
+        breakers = host_state.find_breakers(session)
+        mail = self.channels["email"].destination("")
+        if mail in breakers and breakers[mail].is_trying:
+            found["mail"] = say("delivery.lasting-mail", failures=breakers[mail].failures)
+        # Messages that nobody picks up; those whose host or address rests are waited for on purpose.
+        resting = {key for key, each in breakers.items() if each.is_trying}
+        rows = find_overdue(session, now - OVERDUE_AFTER, failures=FAILURES_TO_OPEN, most=OVERDUE_LOOKED_AT)
+        overdue = sum(
+            name not in self.channels or self.channels[name].destination(target) not in resting
+            for name, target in rows
+        )
+        if overdue:
+            minutes = round(OVERDUE_AFTER / timedelta(minutes=1))
+            found["delivery"] = say("delivery.lasting-overdue", count=overdue, minutes=minutes)
+        return found
 
     def _tell_of_store(self, text: str) -> None:
         """From memory: what is told can't be written down."""

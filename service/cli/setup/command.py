@@ -43,6 +43,8 @@ from service.setup.tries import try_feeds
 from service.store.engine import require_writable
 from service.store.repositories.sites import StoredSite
 
+SECURITIES = click.Choice(["starttls", "tls", "none"])
+
 
 @click.command(help=say("cli-setup.about"))
 @click.option("--mail", metavar="ADDRESS", help=say("cli-setup.help-mail"))
@@ -55,14 +57,10 @@ from service.store.repositories.sites import StoredSite
 @click.option("--elevation", "elevation_m", type=float, help=say("cli-setup.help-elevation"))
 @click.option("--yes", "is_sure", is_flag=True, help=say("cli-setup.help-yes"))
 @click.option("--home", "home_at", type=LAT_LON, help=say("cli-setup.help-home"))
-@click.option("--speed", type=float, metavar="KM/H", help=say("cli-setup.help-speed"))
+@click.option("--speed", "speed_kmh", type=float, metavar="KM/H", help=say("cli-setup.help-speed"))
 @click.option("--smtp-host", help=say("cli-setup.help-smtp-host"))
 @click.option("--smtp-port", type=click.IntRange(1, 65535), help=say("cli-setup.help-smtp-port"))
-@click.option(
-    "--smtp-security",
-    type=click.Choice(["starttls", "tls", "none"]),
-    help=say("cli-setup.help-smtp-security"),
-)
+@click.option("--smtp-security", type=SECURITIES, help=say("cli-setup.help-smtp-security"))
 @click.option("--smtp-user", help=say("cli-setup.help-smtp-user"))
 @click.option("--smtp-password-file", type=click.File("r"), help=say("cli-setup.help-smtp-password-file"))
 @click.option("--mail-from", help=say("cli-setup.help-mail-from"))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any, TextIO, TypeVar
 
 import click
@@ -157,22 +157,14 @@ def read_answers(given: dict[str, Any]) -> Answers:
         "password": _secret(given["smtp_password_file"], "--smtp-password-file") or None,
         "sender": given["mail_from"],
     }
+    as_given = {each.name: given[each.name] for each in fields(Answers) if each.name in given}
+    as_given["push_name"] = given["push_name"] or PUSH_NAME
     return Answers(
-        mail=given["mail"],
-        contact=given["contact"],
+        **as_given,
         terms=OpenMeteoTerms(given["noncommercial"], key) if any(ways) else None,
-        place=given["place"],
-        at=given["at"],
-        elevation_m=given["elevation_m"],
-        is_sure=given["is_sure"],
-        home_at=given["home_at"],
-        speed_kmh=given["speed"],
         relay={name: value for name, value in relay.items() if value is not None},
         push=_secret(given["push_file"], "--push"),
-        push_name=given["push_name"] or PUSH_NAME,
-        chat=given["chat"],
         chat_token=_secret(given["chat_token_file"], "--chat-token-file"),
-        only_here=given["only_here"],
     )
 
 

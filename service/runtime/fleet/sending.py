@@ -15,7 +15,6 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
 from service.channels.host_state import find_breakers
-from service.channels.model import ChannelError
 from service.common.backoff import CLOSED
 from service.common.clock import Moment
 from service.delivery.claim import Claimed, claim_batch
@@ -84,17 +83,8 @@ def _send_some(delivery: Delivery, ids: Sequence[str]) -> Counter[str]:
         return counts
     at_once = RELAY_AT_ONCE if claimed[0].channel.kind == "email" else 1
     with ThreadPoolExecutor(at_once, thread_name_prefix="duskbell-send") as pool:
-        futures = [pool.submit(send_claimed, each, delivery.clock, delivery.workshop) for each in claimed]
-    finished = []
-    for each, future in zip(claimed, futures, strict=True):
-        error = future.exception()
-        if error is None:
-            finished.append(future.result())
-            continue
-        # a fault that nobody foresaw is ours, and this message's alone
-        log.error("sending message %s failed", each.message_id, exc_info=error)
-        wall, fault = delivery.clock(), ChannelError("internal", type(error).__name__, ours=True)
-        finished.append(FinishedAttempt(each, fault, wall, wall))
+        sends = pool.map(lambda each: send_claimed(each, delivery.clock, delivery.workshop), claimed)
+        finished = list(sends)
     keep_each(
         list(finished), lambda some: counts.update(stubbornly(delivery, partial(_keep, delivery, some)))
     )

@@ -15,7 +15,7 @@ import pytest
 from alerts.briefing import render
 from service.channels import email as channel
 from service.channels.email import MailServer
-from service.delivery.self_monitor import CycleSilence, find_lasting
+from service.runtime.maintenance_jobs import build_watch
 from service.store.repositories.messages import Status
 from tests.integration.channels.channel_receivers import Receiver, Talk
 from tests.integration.channels.mail_relays import Relay, running
@@ -250,8 +250,7 @@ def test_row_49_a_relay_that_lets_us_in_no_more_stops_the_mail_and_is_a_trouble(
 
 def _lasting(yard: Yard) -> dict[str, str]:
     with yard.sessions() as session:
-        silence = CycleSilence(yard.duskbell.clock, yard.duskbell.steady)
-        return find_lasting(session, yard.duskbell.channels, cycle_minutes=30, silence=silence, now=yard.wall)
+        return build_watch(yard.duskbell).find_lasting(session, yard.wall)
 
 
 def test_row_50_one_bad_recipient_keeps_nobody_else_from_getting_theirs(new_yard: OpenYard) -> None:

@@ -56,9 +56,9 @@ def briefing(*alerts: AlertFacts, units: Units = Units.METRIC) -> Briefing:
 
 
 def names(workshop: EnclosureBuilder, message: Briefing, *of: AlertToSend) -> dict[int, list[str]]:
-    enclosed, problems = workshop.enclose(message, of, GO.decided_at)
+    pictures, _, problems = workshop.enclose(message, of, GO.decided_at)
     assert problems == []
-    return {index: [each.picture.name for each in files] for index, files in enclosed.pictures.items()}
+    return {index: [each.picture.name for each in files] for index, files in pictures.items()}
 
 
 def test_the_best_site_alone_has_pictures() -> None:
@@ -116,17 +116,18 @@ def test_without_an_ephemeris_or_a_scene_there_are_no_pictures_and_no_problem() 
 
 def test_a_night_that_another_version_wrote_is_left_out_and_said() -> None:
     strange = replace(told(), scene=replace(scene_of("july"), packed=pack_json(b'{"name": 7}').data))
-    enclosed, (problem,) = EnclosureBuilder(ephemeris).enclose(briefing(GO), [strange], GO.decided_at)
-    assert enclosed.pictures == {}
-    assert enclosed.calendar
+    builder = EnclosureBuilder(ephemeris)
+    pictures, calendar, (problem,) = builder.enclose(briefing(GO), [strange], GO.decided_at)
+    assert pictures == {}
+    assert calendar
     assert problem.startswith("A message went out without its pictures (ValidationError")
 
 
 def test_the_calendar_counts_on_from_what_came_before() -> None:
-    enclosed, _ = EnclosureBuilder().enclose(
+    _, calendar, _ = EnclosureBuilder().enclose(
         briefing(GO, AWAY), [told(), told("spring-arch", 3)], GO.decided_at
     )
-    events = Calendar.from_ical(enclosed.calendar).walk("VEVENT")
+    events = Calendar.from_ical(calendar).walk("VEVENT")
     assert [(str(event["LOCATION"]), int(event["SEQUENCE"])) for event in events] == [
         ("Windpump Flat", 0), ("Windpump Flat", 0), ("Other Hill", 3), ("Other Hill", 3),
     ]  # fmt: skip
