@@ -28,7 +28,6 @@ from service.pipeline.judging.block_alerts import MessageNotes
 from service.pipeline.judging.plan_block import BlockPlan, BlockPlanner, BlockTask, plan_apart
 from service.pipeline.judging.process_pool import ProcessPool
 from service.pipeline.judging.review import read_snapshot
-from service.pipeline.judging.shared_inputs import SharedInputs
 from service.store.engine import in_transaction
 from service.store.repositories import calibrations, decisions
 from service.store.repositories.due_reviews import DueReview, due_reviews, note_reviews
@@ -58,7 +57,7 @@ def run(judging: Judging, now: datetime, wall: datetime) -> dict[str, int]:
         due = due_reviews(session, now)
         calibration = calibrations.in_use(session)
     notes = MessageNotes(now, judging.ephemeris, judging.invented)
-    planner = BlockPlanner(now, judging.cycle, SharedInputs(now, calibration), notes)
+    planner = BlockPlanner(now, judging.cycle, calibration, notes)
 
     # whole addresses together, those with sites near each other in the store one after the other, so that
     # each site is read once

@@ -6,9 +6,9 @@ Nothing is written here, so it may be worked out in another process, from rows a
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import OrderedDict, defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from typing import Any
 
@@ -17,6 +17,7 @@ from sqlalchemy.orm import Session
 from alerts.notifying.model import AlertKind
 from alerts.notifying.next_review import AT_MOST, next_night_start
 from alerts.sky.night import name_at
+from alerts.track.calibration.model import Calibration
 from service.pipeline.judging import block_alerts, write_decisions
 from service.pipeline.judging.block_alerts import MessageNotes, PlannedAlert
 from service.pipeline.judging.process_pool import WorkerState
@@ -27,9 +28,12 @@ from service.pipeline.judging.review import (
     read_snapshot,
     review_night,
 )
-from service.pipeline.judging.shared_inputs import SharedInputs
+from service.pipeline.judging.site_inputs import SiteInputs, read_sites
 from service.store.repositories import calibrations
 from service.store.repositories.due_reviews import DueReview, pack_nights_due
+
+MOST_SITES = 150
+"""With some tens of kilobytes of weather each."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,34 +66,44 @@ def plan_apart(worker: WorkerState, task: BlockTask) -> BlockPlan:
         key = "planner", task.now, task.cycle, task.invented
         if key not in worker.kept:
             worker.kept.clear()
-            shared = SharedInputs(task.now, calibrations.in_use(session))
             notes = MessageNotes(task.now, worker.ephemeris, task.invented)
-            worker.kept[key] = BlockPlanner(task.now, task.cycle, shared, notes)
+            worker.kept[key] = BlockPlanner(task.now, task.cycle, calibrations.in_use(session), notes)
         planner: BlockPlanner = worker.kept[key]
         return planner.plan(session, task.due)
 
 
 @dataclass(frozen=True, slots=True)
 class BlockPlanner:
-    """Looks at all that is due. cycle: time to the next run; shared: what all who ask the same share; notes:
-    what messages say."""
+    """Looks at all that is due. cycle: time to the next run; notes: what messages say.
+
+    sites: those at hand, the last ones asked for, with what all who ask the same of them share. Put away in
+    that order, so that memory stays the same however many there are.
+    """
 
     now: datetime
     cycle: timedelta
-    shared: SharedInputs
+    calibration: Calibration
     notes: MessageNotes
+    sites: OrderedDict[int, SiteInputs] = field(default_factory=OrderedDict)
 
     def plan(self, session: Session, due: Sequence[DueReview]) -> BlockPlan:
         """What these addresses, whole ones, are due."""
         snapshot = read_snapshot(session, due, self.now)
-        self.shared.stock(session, set(snapshot.revisions))
+        wanted, sites = set(snapshot.revisions), self.sites
+        for site_id in wanted & sites.keys():
+            sites.move_to_end(site_id)
+        while len(sites) > MOST_SITES:
+            sites.popitem(last=False)
+        sites.update(read_sites(session, wanted - sites.keys(), self.now, self.calibration))
+
+        # what is seen of each night, and what is to be told of it
         tonight = {
-            watch.subscription_id: name_at(self.shared.sites[watch.site_id].stored.site, self.now)
+            watch.subscription_id: name_at(self.sites[watch.site_id].stored.site, self.now)
             for watch in snapshot.watches
         }
         looks = []
         for watch, name in self._nights_of(snapshot, tonight):
-            site = self.shared.sites[watch.site_id]
+            site = self.sites[watch.site_id]
             judged = site.judge(name, watch.known)
             looks.append(review_night(snapshot, watch, site, judged, self.cycle))
         news = [
@@ -122,7 +136,7 @@ class BlockPlanner:
         awake: defaultdict[int, set[date]] = defaultdict(set)
         for watch in snapshot.watches:
             last = tonight[watch.subscription_id] + timedelta(days=watch.known.wishes.days_ahead)
-            stored = self.shared.sites[watch.site_id].nights
+            stored = self.sites[watch.site_id].nights
             nights = [stored.get(key, {}) for key, _ in watch.known.skies]
             names = coming[watch.subscription_id] = [
                 name
@@ -149,7 +163,7 @@ class BlockPlanner:
             mine[review.judged.night.name] = min(review.look_again_at, latest)
         rows = []
         for watch in watched:
-            site, mine = self.shared.sites[watch.site_id], moments[watch.subscription_id]
+            site, mine = self.sites[watch.site_id], moments[watch.subscription_id]
             is_known = any(site.nights.get(key) for key, _ in watch.known.skies)
             following = next_night_start(site.stored.site, now) if is_known else now
             rows.append(

@@ -27,7 +27,7 @@ from alerts.notifying.model import (
 )
 from alerts.notifying.next_review import word_may_change
 from alerts.notifying.policy import answer, build_seen
-from service.pipeline.judging.shared_inputs import NightVerdict, SiteInputs
+from service.pipeline.judging.site_inputs import NightVerdict, SiteInputs
 from service.store.repositories import decisions, forecasts, messages
 from service.store.repositories.alerts import alerts_raised, count_rings
 from service.store.repositories.decisions import LastDecision, SubscriptionNight

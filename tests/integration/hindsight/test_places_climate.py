@@ -15,7 +15,7 @@ from alerts.weather.skill import CLEAR_SHARE
 from service.demo.story import FLAT, SATURDAY
 from service.hindsight.rejudge import RejudgeInputs, rejudge
 from service.pipeline import judge_stage
-from service.pipeline.judging.shared_inputs import months_read
+from service.pipeline.judging.site_inputs import months_read
 from service.store.maintenance import personal_data
 from service.store.repositories import climates
 from service.store.repositories.forecasts import place_key

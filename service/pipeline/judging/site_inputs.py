@@ -1,12 +1,10 @@
 """What one run of the judging has read and worked out, shared by all who ask the same.
 
-Sites are taken in some hundred at a time with their nights and forecasts, and put away again in the order
-in which they were last asked for, so that memory stays the same however many there are.
+Sites are read some hundred at a time, with their nights and forecasts.
 """
 
 from __future__ import annotations
 
-from collections import OrderedDict
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from functools import partial
@@ -30,8 +28,6 @@ from service.store.repositories.forecasts import StoredForecast, newest_by_place
 from service.store.repositories.nights import LazyNight, coming_nights
 from service.store.repositories.sites import StoredSite, newest_revisions
 
-MOST_SITES = 150
-"""With some tens of kilobytes of weather each."""
 CHANCE_STEP_PCT = 5
 """A chance that moves by less is no news: 37 % and 38 % share a fingerprint, and a decision is only written
 when its fingerprint or its word changes."""
@@ -101,56 +97,40 @@ class SiteInputs:
         return judged
 
 
-@dataclass(slots=True)
-class SharedInputs:
-    """The sites at hand, the last ones asked for."""
+def read_sites(
+    session: Session, site_ids: set[int], now: datetime, calibration: Calibration
+) -> dict[int, SiteInputs]:
+    """These sites with their coming nights and the weather there."""
+    sites = newest_revisions(session, site_ids)
+    nights = coming_nights(session, [each.revision_id for each in sites.values()], now)
+    places = {site_id: place_key(stored.site) for site_id, stored in sites.items()}
+    forecasts: dict[str, list[StoredForecast]] = {}
+    climates: dict[str, Climate] = {}
+    for some in in_chunks(sorted(set(places.values()))):
+        forecasts |= newest_by_place(session, set(some), now)
+        climates |= find_climates(session, some, now, months_read(now))
 
-    now: datetime
-    calibration: Calibration
-    sites: OrderedDict[int, SiteInputs] = field(default_factory=OrderedDict)
-
-    def stock(self, session: Session, site_ids: set[int]) -> None:
-        """Have these sites at hand, with their coming nights and the weather there; what was asked for
-        longest ago is put away."""
-        for site_id in site_ids & self.sites.keys():
-            self.sites.move_to_end(site_id)
-        while len(self.sites) > MOST_SITES:
-            self.sites.popitem(last=False)
-        fresh = newest_revisions(session, site_ids - self.sites.keys())
-        nights = coming_nights(session, [each.revision_id for each in fresh.values()], self.now)
-        places = {site_id: place_key(stored.site) for site_id, stored in fresh.items()}
-        forecasts: dict[str, list[StoredForecast]] = {}
-        climates: dict[str, Climate] = {}
-        for some in in_chunks(sorted(set(places.values()))):
-            forecasts |= newest_by_place(session, set(some), self.now)
-            climates |= find_climates(session, some, self.now, months_read(self.now))
-
-        # stations are read where a night is near, if anybody was heard at all
-        soon = self.now + TONIGHT
-        near = {
-            site_id
-            for site_id, stored in fresh.items()
-            for some in nights.get(stored.revision_id, {}).values()
-            for night in some.values()
-            if night.last_window_end is not None and night.last_window_end <= soon
-        }
-        is_heard = bool(near) and judged_events.is_anybody_heard(session, self.now)
-        for site_id, stored in fresh.items():
-            known, site = forecasts.get(places[site_id], []), stored.site
-            inputs = JudgingInputs(
-                site=site,
-                now=self.now,
-                forecasts=[each.forecast for each in known],
-                correct=partial(calibrated_outlook, calibration=self.calibration, site=site_id, now=self.now),
-                clear_share=climates.get(places[site_id], UNKNOWN_CLIMATE).clear_share,
-                stations=judged_events.stations_now(session, site, self.now)
-                if is_heard and site_id in near
-                else (),
-            )
-            self.sites[site_id] = SiteInputs(
-                stored,
-                self.calibration,
-                inputs,
-                nights.get(stored.revision_id, {}),
-                [each.forecast_id for each in known],
-            )
+    # stations are read where a night is near, if anybody was heard at all
+    near = {
+        site_id
+        for site_id, stored in sites.items()
+        for some in nights.get(stored.revision_id, {}).values()
+        for night in some.values()
+        if night.last_window_end is not None and night.last_window_end <= now + TONIGHT
+    }
+    if near and not judged_events.is_anybody_heard(session, now):
+        near = set()
+    found = {}
+    for site_id, stored in sites.items():
+        known, site = forecasts.get(places[site_id], []), stored.site
+        inputs = JudgingInputs(
+            site=site,
+            now=now,
+            forecasts=[each.forecast for each in known],
+            correct=partial(calibrated_outlook, calibration=calibration, site=site_id, now=now),
+            clear_share=climates.get(places[site_id], UNKNOWN_CLIMATE).clear_share,
+            stations=judged_events.stations_now(session, site, now) if site_id in near else (),
+        )
+        by_sky, ids = nights.get(stored.revision_id, {}), [each.forecast_id for each in known]
+        found[site_id] = SiteInputs(stored, calibration, inputs, by_sky, ids)
+    return found
