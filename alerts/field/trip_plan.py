@@ -24,7 +24,6 @@ class FieldPlan:
 
     leave_by: with time to scout before the window starts. arrive: after the drive.
     latest_departure: leaving later, less than the shortest wished time is left on the spot.
-    drive: one way; drive_is_known: given, or estimated; drive_is_estimate: by the distance from home.
     start: the place one leaves from, "" for home. signal_lost_after: how long after leaving the phone goes
     silent; None where it doesn't.
     """
@@ -34,11 +33,9 @@ class FieldPlan:
     latest_departure: datetime
     window: Span
     home_about: datetime
-    drive: timedelta = timedelta(0)
+    drive: Drive
     start: str = ""
     signal_lost_after: timedelta | None = None
-    drive_is_estimate: bool = False
-    drive_is_known: bool = False
 
     @property
     def signal_lost_at(self) -> datetime | None:
@@ -70,27 +67,25 @@ def plan_trip(night: Night, window: Span, wishes: Wishes, site: Site) -> FieldPl
     latest, opens = made.latest_departure, window.end + PACK_UP
     last_in = gate.hours.around(made.arrive, site.tz)
     if last_in is not None:
-        latest = min(latest, max(made.leave_by, last_in.end - made.drive))
+        latest = min(latest, max(made.leave_by, last_in.end - made.drive.length))
     if gate.hours.around(opens, site.tz) is None:
         later = gate.hours.touching(Span(opens, opens + 2 * DAY), site.tz)
         opens = min((span.start for span in later), default=opens)
-    return replace(made, latest_departure=latest, home_about=opens + made.drive)
+    return replace(made, latest_departure=latest, home_about=opens + made.drive.length)
 
 
-def plan_from(window: Span, wishes: Wishes, arrive: datetime, by: Drive, start: str = "") -> FieldPlan:
+def plan_from(window: Span, wishes: Wishes, arrive: datetime, drive: Drive, start: str = "") -> FieldPlan:
     """The trip to `window` of who arrives then, after that drive."""
-    drive, before = by.length, wishes.signal_lost_before
+    takes, before = drive.length, wishes.signal_lost_before
     return FieldPlan(
-        leave_by=arrive - drive,
+        leave_by=arrive - takes,
         arrive=arrive,
-        latest_departure=window.end - wishes.shortest_window - drive,
+        latest_departure=window.end - wishes.shortest_window - takes,
         window=window,
-        home_about=window.end + PACK_UP + drive,
+        home_about=window.end + PACK_UP + takes,
         drive=drive,
         start=start,
-        signal_lost_after=None if before is None else max(drive - before, timedelta(0)),
-        drive_is_estimate=by.is_estimate,
-        drive_is_known=by.is_known,
+        signal_lost_after=None if before is None else max(takes - before, timedelta(0)),
     )
 
 

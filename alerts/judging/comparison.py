@@ -305,13 +305,14 @@ def find_fork(one: SiteChoice, other: SiteChoice) -> Fork | None:
         for each in (mine, theirs)
         if each.signal_lost_at is not None
     ]
-    if not (mine.drive_is_known and theirs.drive_is_known):
+    if not (mine.drive.is_known and theirs.drive.is_known):
         if apart_km > NEAR_KM:
             return None
         decide_at = min(lost, default=leave_by)
     else:
-        shared = min((mine.drive + theirs.drive - crossing) / 2, mine.drive, theirs.drive)
-        if shared < LATE * max(mine.drive, theirs.drive):
+        drives = mine.drive.length, theirs.drive.length
+        shared = min((sum(drives, timedelta(0)) - crossing) / 2, *drives)
+        if shared < LATE * max(drives):
             return None
         decide_at = min([*lost, leave_by + shared // STEP * STEP])
     if max(decide_at, leave_by) + crossing > min(one.window.start, other.window.start):

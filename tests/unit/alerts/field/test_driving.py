@@ -103,8 +103,8 @@ def test_the_plan_goes_by_the_estimate_and_says_so():
     window = Span(utc(1, 22), utc(2, 1))
     made = plan(window, ESTIMATED)
     assert made.leave_by == utc(1, 18, 45)
-    assert made.drive_is_estimate
-    assert not plan(window, GIVEN).drive_is_estimate
+    assert made.drive.is_estimate
+    assert not plan(window, GIVEN).drive.is_estimate
 
 
 def test_the_drive_in_words_says_where_it_is_from():

@@ -75,9 +75,9 @@ def test_neighbours_far_from_home_are_decided_between_where_the_ways_part():
     one, other = from_home(40.6, -1.0), from_home(40.6, -0.9, name="West")
     assert one.plan is not None
     assert other.plan is not None
-    assert one.plan.drive == 85 * MINUTE  # 66.7 km
+    assert one.plan.drive.length == 85 * MINUTE  # 66.7 km
     crossing = 15 * MINUTE  # 8.4 km at 50 km/h
-    shared = (one.plan.drive + other.plan.drive - crossing) / 2
+    shared = (one.plan.drive.length + other.plan.drive.length - crossing) / 2
     fork = find_fork(one, other)
     assert fork is not None
     assert fork.decide_at - fork.leave_by == shared - shared % (5 * MINUTE)
