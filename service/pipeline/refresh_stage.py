@@ -21,7 +21,7 @@ from service.store.engine import in_chunks
 from service.store.repositories import forecasts
 from service.store.repositories.due_reviews import SkyWant, sky_wants
 from service.store.repositories.forecasts import EVERYWHERE, place_key
-from service.store.repositories.nights import NightTimes, near_nights, windows_ahead
+from service.store.repositories.nights import StoredNight, windows_ahead
 from service.store.repositories.sites import StoredSite, newest_revisions
 from service.store.repositories.subscriptions import look_again
 from service.store.schema.core_tables import ForecastRow
@@ -113,7 +113,7 @@ class Wanted:
         sites = newest_revisions(session, {site_id for site_id, _ in wants})
         return cls(now, wants, {stored.revision_id: (site_id, stored) for site_id, stored in sites.items()})
 
-    def site_of(self, row: NightTimes) -> StoredSite | None:
+    def site_of(self, row: StoredNight) -> StoredSite | None:
         """Whose night it is, where somebody could be told of it."""
         site_id, stored = self.by_revision[row.site_revision_id]
         want = self.wants.get((site_id, row.sky_key))
@@ -164,11 +164,11 @@ def _with_looks(session: Session, wanted: Wanted, due: list[Need], now: datetime
     if not keys:
         return due
     looks: dict[str, dict[Span, SightRequest]] = defaultdict(dict)
-    for row in near_nights(session, keys, now, now + NEAR):
+    for row in windows_ahead(session, keys, now, now + NEAR, whole=True):
         stored, key = wanted.site_of(row), keys[row.site_revision_id]
         if stored is None:
             continue
-        for window in row.night().windows:
+        for window in row.night.windows:
             if window.span.end > now and window.span.start - now <= NEAR:
                 looks[key].setdefault(window.span, SightRequest.of(window, stored.site, places[key]))
     return [replace(need, looks=tuple(looks[need.place].values())) for need in due]

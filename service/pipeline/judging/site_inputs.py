@@ -25,7 +25,7 @@ from service.store.repositories import judged_events
 from service.store.repositories.climates import find_climates
 from service.store.repositories.due_reviews import ParsedWishes
 from service.store.repositories.forecasts import StoredForecast, newest_by_place, place_key
-from service.store.repositories.nights import LazyNight, coming_nights
+from service.store.repositories.nights import StoredNight, coming_nights
 from service.store.repositories.sites import StoredSite, newest_revisions
 
 CHANCE_STEP_PCT = 5
@@ -41,7 +41,7 @@ class NightVerdict:
     night. may_change_at: see alerts/notifying/next_review.py."""
 
     verdict: Verdict
-    night: LazyNight
+    night: StoredNight
     outlooks: tuple[tuple[int, WindowOutlook], ...]
     may_change_at: datetime
     fingerprint: str
@@ -71,7 +71,7 @@ class SiteInputs:
     stored: StoredSite
     calibration: Calibration
     inputs: JudgingInputs
-    nights: dict[str, dict[date, LazyNight]] = field(default_factory=dict)
+    nights: dict[str, dict[date, StoredNight]] = field(default_factory=dict)
     forecast_ids: list[int] = field(default_factory=list)
     memo: Memo = field(default_factory=Memo)
     judged: dict[Assessment, NightVerdict] = field(default_factory=dict)

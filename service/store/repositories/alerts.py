@@ -23,16 +23,17 @@ class SentAlert:
     dropped: str | None
 
 
+_RAISED = (
+    select(AlertRow, MessageRow, MessageAlertRow.dropped)
+    .join(MessageAlertRow, MessageAlertRow.alert_id == AlertRow.id)
+    .join(MessageRow, MessageRow.id == MessageAlertRow.message_id)
+)
+
+
 def alerts_of_night(session: Session, subscription_id: int, night_name: date) -> list[SentAlert]:
     """What a subscription was to be told of a night, oldest first."""
-    query = (
-        select(AlertRow, MessageRow, MessageAlertRow.dropped)
-        .join(MessageAlertRow, MessageAlertRow.alert_id == AlertRow.id)
-        .join(MessageRow, MessageRow.id == MessageAlertRow.message_id)
-        .where(AlertRow.subscription_id == subscription_id, AlertRow.night_name == night_name)
-        .order_by(AlertRow.id)
-    )
-    return [SentAlert(*row) for row in session.execute(query)]
+    query = _RAISED.where(AlertRow.subscription_id == subscription_id, AlertRow.night_name == night_name)
+    return [SentAlert(*row) for row in session.execute(query.order_by(AlertRow.id))]
 
 
 def last_alerts(session: Session, site_id: int, person_id: int, *, most: int) -> list[SentAlert]:
@@ -45,13 +46,7 @@ def last_alerts(session: Session, site_id: int, person_id: int, *, most: int) ->
         .order_by(AlertRow.night_name.desc())
         .limit(most)
     )
-    query = (
-        select(AlertRow, MessageRow, MessageAlertRow.dropped)
-        .join(MessageAlertRow, MessageAlertRow.alert_id == AlertRow.id)
-        .join(MessageRow, MessageRow.id == MessageAlertRow.message_id)
-        .where(AlertRow.id.in_(newest))
-        .order_by(AlertRow.night_name.desc())
-    )
+    query = _RAISED.where(AlertRow.id.in_(newest)).order_by(AlertRow.night_name.desc())
     return [SentAlert(*row) for row in session.execute(query)]
 
 
@@ -97,14 +92,11 @@ class RaisedAlert:
 def alerts_raised(session: Session, subscription_ids: Sequence[int], first: date) -> Iterator[RaisedAlert]:
     """The alerts of these subscriptions for nights from `first` on; each one's oldest first."""
     for ids in in_chunks(subscription_ids):
-        query = (
-            select(AlertRow, MessageAlertRow.dropped, MessageRow.status, MessageRow.maybe_sent)
-            .join(MessageAlertRow, MessageAlertRow.alert_id == AlertRow.id)
-            .join(MessageRow, MessageRow.id == MessageAlertRow.message_id)
-            .where(AlertRow.subscription_id.in_(ids), AlertRow.night_name >= first)
-            .order_by(AlertRow.id)
+        columns = AlertRow, MessageAlertRow.dropped, MessageRow.status, MessageRow.maybe_sent
+        query = _RAISED.with_only_columns(*columns).where(
+            AlertRow.subscription_id.in_(ids), AlertRow.night_name >= first
         )
-        for row in session.execute(query):
+        for row in session.execute(query.order_by(AlertRow.id)):
             yield RaisedAlert(*row)
 
 

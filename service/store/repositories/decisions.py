@@ -63,20 +63,14 @@ def newest_verdicts(
     session: Session, wanted: Iterable[SubscriptionNight]
 ) -> dict[SubscriptionNight, tuple[str, int | None]]:
     """Verdict and chance of the newest decision for each subscription and night."""
-    wanted, decision = set(wanted), DecisionRow
+    wanted, row = set(wanted), DecisionRow
     newest = _newest(
-        decision.subscription_id.in_({subscription_id for subscription_id, _ in wanted}),
-        decision.night_name.in_({night for _, night in wanted}),
+        row.subscription_id.in_({subscription_id for subscription_id, _ in wanted}),
+        row.night_name.in_({night for _, night in wanted}),
     )
-    rows = session.execute(
-        select(
-            decision.subscription_id,
-            decision.night_name,
-            decision.verdict,
-            decision.chance_pct,
-        ).where(decision.id.in_(newest))
-    )
-    return {(row[0], row[1]): (row[2], row[3]) for row in rows}
+    columns = row.subscription_id, row.night_name, row.verdict, row.chance_pct
+    found = session.execute(select(*columns).where(row.id.in_(newest)))
+    return {(each[0], each[1]): (each[2], each[3]) for each in found}
 
 
 def decisions_by_id(session: Session, ids: Iterable[int]) -> dict[int, DecisionRow]:
@@ -92,24 +86,18 @@ def decisions_by_id(session: Session, ids: Iterable[int]) -> dict[int, DecisionR
 
 def newest_decision(session: Session, subscription_id: int, night_name: date) -> DecisionRow | None:
     """The newest decision for that subscription and night, or None when there is none."""
-    query = (
-        select(DecisionRow)
-        .where(
-            DecisionRow.subscription_id == subscription_id,
-            DecisionRow.night_name == night_name,
-        )
-        .order_by(DecisionRow.id.desc())
-        .limit(1)
-    )
-    return session.scalar(query)
+    query = _of_night(subscription_id, night_name)
+    return session.scalar(query.order_by(DecisionRow.id.desc()).limit(1))
 
 
 def find_decisions(session: Session, subscription_id: int, night_name: date) -> list[DecisionRow]:
     """All decisions for that subscription and night, oldest first."""
-    query = select(DecisionRow).where(
-        DecisionRow.subscription_id == subscription_id, DecisionRow.night_name == night_name
-    )
-    return list(session.scalars(query.order_by(DecisionRow.id)))
+    return list(session.scalars(_of_night(subscription_id, night_name).order_by(DecisionRow.id)))
+
+
+def _of_night(subscription_id: int, night_name: date) -> Select[DecisionRow]:
+    row = DecisionRow
+    return select(row).where(row.subscription_id == subscription_id, row.night_name == night_name)
 
 
 @value(frozen=True, slots=True)
@@ -133,21 +121,10 @@ def last_decisions(
     row = DecisionRow
     for ids in in_chunks(subscription_ids):
         newest = _newest(row.subscription_id.in_(ids), row.night_name >= first)
-        columns = (
-            row.subscription_id,
-            row.night_name,
-            row.id,
-            row.night_id,
-            row.fingerprint,
-            row.told,
-            row.why,
-            row.rung,
-            row.rung_since,
-        )
-        for each in session.execute(select(*columns).where(row.id.in_(newest))):
-            found[each.subscription_id, each.night_name] = LastDecision(
-                each.id, each.night_id, each.fingerprint, each.told, each.why, each.rung, each.rung_since
-            )
+        said = row.id, row.night_id, row.fingerprint, row.told, row.why, row.rung, row.rung_since
+        query = select(row.subscription_id, row.night_name, *said).where(row.id.in_(newest))
+        for each in session.execute(query):
+            found[each[0], each[1]] = LastDecision(*each[2:])
     return found
 
 

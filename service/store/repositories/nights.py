@@ -10,7 +10,7 @@ from datetime import date, datetime, timedelta
 from typing import Any
 
 from pydantic import TypeAdapter
-from sqlalchemy import LargeBinary, func, select, type_coerce
+from sqlalchemy import LargeBinary, func, null, select, type_coerce
 from sqlalchemy.orm import Session
 
 from alerts import RULES_VERSION
@@ -125,120 +125,79 @@ def night_ids(session: Session, revision_id: int, name: date, sky_keys: Collecti
     return dict(session.execute(query).all())
 
 
-@dataclass(frozen=True, slots=True)
-class NightTimes:
-    """When a stored night and its windows are; whose sky it is."""
+@dataclass(slots=True)
+class StoredNight:
+    """A stored night: whose sky it is, when it and its windows are; what happens in it is read when it is
+    first asked for. packed: None where that was left in the store."""
 
+    night_id: int
     site_revision_id: int
     sky_key: str
     name: date
     starts: datetime
     first_window_start: datetime | None
     last_window_end: datetime | None
-
-
-@dataclass(frozen=True, slots=True)
-class StoredNight(NightTimes):
-    """A stored night, read when it is asked for."""
-
-    night_id: int
     kernel: str
-    packed: bytes = field(repr=False)
-
-    def night(self) -> Night:
-        """The night as it was stored; ValueError for what another version wrote."""
-        return unpack_night(self.packed)
-
-
-_TIMES = (
-    NightRow.site_revision_id,
-    NightRow.sky_key,
-    NightRow.name,
-    NightRow.starts,
-    NightRow.first_window_start,
-    NightRow.last_window_end,
-)
-_STORED = (
-    *_TIMES,
-    NightRow.id,
-    NightRow.kernel,
-    type_coerce(NightRow.facts, LargeBinary),
-)
-
-
-def windows_ahead(
-    session: Session, revision_ids: Collection[int], now: datetime, until: datetime | None = None
-) -> Iterator[NightTimes]:
-    """Nights with a window that isn't over. until: those alone whose first window begins by then."""
-    start = NightRow.first_window_start
-    is_near = start.is_not(None) if until is None else start <= until
-    for ids in in_chunks(sorted(revision_ids)):
-        query = select(*_TIMES).where(
-            NightRow.site_revision_id.in_(ids), NightRow.last_window_end > now, is_near
-        )
-        for row in session.execute(query):
-            yield NightTimes(*row)
-
-
-def near_nights(
-    session: Session, revision_ids: Collection[int], now: datetime, until: datetime
-) -> Iterator[StoredNight]:
-    """As `windows_ahead`, with what happens in them."""
-    for ids in in_chunks(sorted(revision_ids)):
-        query = select(*_STORED).where(
-            NightRow.site_revision_id.in_(ids),
-            NightRow.last_window_end > now,
-            NightRow.first_window_start <= until,
-        )
-        for row in session.execute(query):
-            yield StoredNight(*row)
-
-
-@dataclass(slots=True)
-class LazyNight:
-    """A stored night, read when it is first asked for."""
-
-    night_id: int
-    name: date
-    last_window_end: datetime | None
-    kernel: str
-    packed: bytes
-    _night: Night | None = None
+    packed: bytes | None = field(repr=False)
+    _night: Night | None = field(default=None, init=False, repr=False)
 
     def is_ahead(self, now: datetime) -> bool:
         return self.last_window_end is None or self.last_window_end > now
 
     @property
     def night(self) -> Night:
+        """The night as it was stored; ValueError for what another version wrote."""
         if self._night is None:
+            assert self.packed is not None, "it was asked for without"
             self._night = unpack_night(self.packed)
         return self._night
 
 
+_TIMES = (
+    NightRow.id,
+    NightRow.site_revision_id,
+    NightRow.sky_key,
+    NightRow.name,
+    NightRow.starts,
+    NightRow.first_window_start,
+    NightRow.last_window_end,
+    NightRow.kernel,
+)
+_STORED = (*_TIMES, type_coerce(NightRow.facts, LargeBinary))
+
+
+def windows_ahead(
+    session: Session,
+    revision_ids: Collection[int],
+    now: datetime,
+    until: datetime | None = None,
+    *,
+    whole: bool = False,
+) -> Iterator[StoredNight]:
+    """Nights with a window that isn't over. until: those alone whose first window begins by then. whole: with
+    what happens in them."""
+    start = NightRow.first_window_start
+    is_near = start.is_not(None) if until is None else start <= until
+    columns: tuple[Any, ...] = _STORED if whole else (*_TIMES, null())
+    for ids in in_chunks(sorted(revision_ids)):
+        query = select(*columns).where(
+            NightRow.site_revision_id.in_(ids), NightRow.last_window_end > now, is_near
+        )
+        for row in session.execute(query):
+            yield StoredNight(*row)
+
+
 def coming_nights(
     session: Session, revision_ids: Collection[int], now: datetime
-) -> dict[int, dict[str, dict[date, LazyNight]]]:
+) -> dict[int, dict[str, dict[date, StoredNight]]]:
     """The nights of these site revisions that aren't over, by revision, key and name, ascending."""
-    found: dict[int, dict[str, dict[date, LazyNight]]] = {}
-    row = NightRow
+    found: dict[int, dict[str, dict[date, StoredNight]]] = {}
     for ids in in_chunks(sorted(revision_ids)):
-        query = (
-            select(
-                row.site_revision_id,
-                row.sky_key,
-                row.id,
-                row.name,
-                row.last_window_end,
-                row.kernel,
-                type_coerce(row.facts, LargeBinary).label("packed"),
-            )
-            .where(row.site_revision_id.in_(ids), row.ends > now)
-            .order_by(row.name)
-        )
-        for each in session.execute(query):
-            night = LazyNight(each.id, each.name, each.last_window_end, each.kernel, each.packed)
-            mine = found.setdefault(each.site_revision_id, {})
-            mine.setdefault(each.sky_key, {})[each.name] = night
+        query = select(*_STORED).where(NightRow.site_revision_id.in_(ids), NightRow.ends > now)
+        for row in session.execute(query.order_by(NightRow.name)):
+            night = StoredNight(*row)
+            mine = found.setdefault(night.site_revision_id, {})
+            mine.setdefault(night.sky_key, {})[night.name] = night
     return found
 
 

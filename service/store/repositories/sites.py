@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import difflib
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from functools import lru_cache
+from typing import Any
 
-from sqlalchemy import Text, cast, func, or_, select
+from sqlalchemy import SQLColumnExpression, Text, cast, func, or_, select
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
@@ -195,34 +196,21 @@ def newest_revision(session: Session, site_id: int) -> StoredSite:
     return stored_site(row)
 
 
-def newest_revisions(session: Session, site_ids: set[int]) -> dict[int, StoredSite]:
+def newest_revisions(session: Session, site_ids: Collection[int]) -> dict[int, StoredSite]:
     """The sites as they are described now, by site id."""
-    found: dict[int, StoredSite] = {}
+    facts = SiteRevisionRow.id, cast(SiteRevisionRow.facts, Text)
+    return {
+        site_id: StoredSite(site_id, revision_id, *_described(text))
+        for site_id, revision_id, text in _newest(session, site_ids, *facts)
+    }
+
+
+def _newest(session: Session, site_ids: Iterable[int], *columns: SQLColumnExpression[Any]) -> Iterator[Any]:
+    """Each site's number, and these columns of its newest description."""
+    row = SiteRevisionRow
     for ids in in_chunks(sorted(site_ids)):
-        newest = (
-            select(
-                SiteRevisionRow.site_id,
-                func.max(SiteRevisionRow.revision).label("revision"),
-            )
-            .where(SiteRevisionRow.site_id.in_(ids))
-            .group_by(SiteRevisionRow.site_id)
-            .subquery()
-        )
-        rows = session.execute(
-            select(
-                SiteRevisionRow.site_id,
-                SiteRevisionRow.id,
-                cast(SiteRevisionRow.facts, Text),
-            ).join(
-                newest,
-                (newest.c.site_id == SiteRevisionRow.site_id)
-                & (newest.c.revision == SiteRevisionRow.revision),
-            )
-        )
-        for site_id, revision_id, text in rows:
-            site, elevation_known = _described(text)
-            found[site_id] = StoredSite(site_id, revision_id, site, elevation_known)
-    return found
+        newest = select(func.max(row.id)).where(row.site_id.in_(ids)).group_by(row.site_id)
+        yield from session.execute(select(row.site_id, *columns).where(row.id.in_(newest)))
 
 
 @lru_cache(maxsize=20_000)
@@ -266,19 +254,8 @@ def described_sites(session: Session, owner_id: int | None = None) -> dict[int, 
 
 def places_now(session: Session, site_ids: Iterable[int]) -> dict[int, tuple[float, float]]:
     """Where these sites lie now, in degrees."""
-    row, found = SiteRevisionRow, {}
-    for ids in in_chunks(sorted(site_ids)):
-        newest = (
-            select(row.site_id, func.max(row.revision).label("revision"))
-            .where(row.site_id.in_(ids))
-            .group_by(row.site_id)
-            .subquery()
-        )
-        query = select(row.site_id, row.lat_deg, row.lon_deg).join(
-            newest, (newest.c.site_id == row.site_id) & (newest.c.revision == row.revision)
-        )
-        found.update({site_id: (lat, lon) for site_id, lat, lon in session.execute(query)})
-    return found
+    place = SiteRevisionRow.lat_deg, SiteRevisionRow.lon_deg
+    return {site_id: (lat, lon) for site_id, lat, lon in _newest(session, site_ids, *place)}
 
 
 def is_nothing_kept(session: Session) -> bool:
@@ -289,12 +266,7 @@ def is_nothing_kept(session: Session) -> bool:
 
 def newest_revision_ids(session: Session, site_ids: Iterable[int]) -> dict[int, int]:
     """The number of the newest description of each of these sites."""
-    found: dict[int, int] = {}
-    row = SiteRevisionRow
-    for ids in in_chunks(sorted(site_ids)):
-        query = select(row.site_id, func.max(row.id)).where(row.site_id.in_(ids)).group_by(row.site_id)
-        found |= {each[0]: each[1] for each in session.execute(query)}
-    return found
+    return dict(_newest(session, site_ids, SiteRevisionRow.id))
 
 
 def owns_sites(session: Session, person_id: int) -> bool:
