@@ -31,7 +31,7 @@ from service.web.shared import assets
 from service.web.shared.context import Web
 from service.web.sites import compare_page, edit, home
 from service.web.sites import page as site_page
-from service.web.subscriptions import manage, subscribe
+from service.web.subscriptions import subscribe
 
 ROUTERS: tuple[Callable[[Web], APIRouter], ...] = (
     assets.build_router,
@@ -45,7 +45,6 @@ ROUTERS: tuple[Callable[[Web], APIRouter], ...] = (
     outcomes.build_router,
     record_page.build_router,
     subscribe.build_router,
-    manage.build_router,
     own_page.build_router,
     own_addresses.build_router,
     operator_pages.build_router,

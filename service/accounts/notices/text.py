@@ -26,84 +26,74 @@ class NoticeText:
     small_print: tuple[str, ...] = ()
 
 
+JOINING = "confirm to join"
+"""A confirmation that asks whether the address joins the account of who typed it in."""
+WORDS: Mapping[str, tuple[str, tuple[str, ...], str, str]] = {
+    JOINING: (
+        "accounts.confirm-subject",
+        (
+            "accounts.confirm-joining-asked",
+            "accounts.confirm-joining-yours",
+            "accounts.confirm-joining-not-yours",
+        ),
+        "accounts.confirm-joining-button",
+        "accounts.confirm-joining-small",
+    ),
+    NoticeKind.CONFIRM: (
+        "accounts.confirm-subject",
+        ("accounts.confirm-asked", "accounts.confirm-how"),
+        "accounts.confirm-button",
+        "accounts.confirm-small",
+    ),
+    NoticeKind.SIGN_IN: (
+        "accounts.sign-in-subject",
+        ("accounts.sign-in-how",),
+        "accounts.sign-in-button",
+        "accounts.sign-in-small",
+    ),
+    NoticeKind.TEST: (
+        "accounts.test-subject",
+        ("accounts.test-why", "accounts.test-code"),
+        "",
+        "accounts.test-small",
+    ),
+    NoticeKind.HELLO: ("accounts.test-subject", ("accounts.hello-arrives",), "", "accounts.hello-small"),
+    NoticeKind.ENDPOINT_FAILING: (
+        "accounts.failing-subject",
+        ("accounts.failing-how-often", "accounts.failing-what-next"),
+        "",
+        "",
+    ),
+    NoticeKind.ENDPOINT_OFF: (
+        "accounts.off-subject",
+        ("accounts.off-why", "accounts.off-what-next"),
+        "",
+        "",
+    ),
+    NoticeKind.KEY_ENDS: (
+        "accounts.key-ends-subject",
+        ("accounts.key-ends-when", "accounts.key-ends-what-next"),
+        "",
+        "accounts.key-ends-small",
+    ),
+    NoticeKind.OPERATOR: ("accounts.operator-subject", (), "", "accounts.operator-small"),
+}
+"""By kind: subject, paragraphs, the label of its link, the small print; "" for none."""
+
+
 def write_notice(kind: NoticeKind, facts: Mapping[str, str], link: str = "") -> NoticeText:
     """The notice of that kind. facts: what its entries name; link: where it leads."""
-    match kind:
-        case NoticeKind.CONFIRM if "joins" in facts:
-            return NoticeText(
-                kind,
-                say("accounts.confirm-subject"),
-                (
-                    say("accounts.confirm-joining-asked", account=facts["joins"]),
-                    say("accounts.confirm-joining-yours"),
-                    say("accounts.confirm-joining-not-yours"),
-                ),
-                link,
-                say("accounts.confirm-joining-button"),
-                (say("accounts.confirm-joining-small"),),
-            )
-        case NoticeKind.CONFIRM:
-            return NoticeText(
-                kind,
-                say("accounts.confirm-subject"),
-                (say("accounts.confirm-asked"), say("accounts.confirm-how")),
-                link,
-                say("accounts.confirm-button"),
-                (say("accounts.confirm-small"),),
-            )
-        case NoticeKind.SIGN_IN:
-            return NoticeText(
-                kind,
-                say("accounts.sign-in-subject"),
-                (say("accounts.sign-in-how", account=facts.get("account", "")),),
-                link,
-                say("accounts.sign-in-button"),
-                (say("accounts.sign-in-small"),),
-            )
-        case NoticeKind.TEST:
-            return NoticeText(
-                kind,
-                say("accounts.test-subject"),
-                (say("accounts.test-why"), say("accounts.test-code", code=facts["challenge"])),
-                small_print=(say("accounts.test-small"),),
-            )
-        case NoticeKind.HELLO:
-            return NoticeText(
-                kind,
-                say("accounts.test-subject"),
-                (say("accounts.hello-arrives"),),
-                small_print=(say("accounts.hello-small"),),
-            )
-        case NoticeKind.ENDPOINT_FAILING:
-            failing = say(
-                "accounts.failing-how-often",
-                receiver=facts["shown"],
-                failures=facts["failures"],
-                answer=facts["code"],
-            )
-            return NoticeText(
-                kind, say("accounts.failing-subject"), (failing, say("accounts.failing-what-next"))
-            )
-        case NoticeKind.ENDPOINT_OFF:
-            off = say("accounts.off-why", receiver=facts["shown"], reason=facts["reason"])
-            return NoticeText(kind, say("accounts.off-subject"), (off, say("accounts.off-what-next")))
-        case NoticeKind.KEY_ENDS:
-            return NoticeText(
-                kind,
-                say("accounts.key-ends-subject"),
-                (
-                    say("accounts.key-ends-when", label=facts["label"], ends=facts["ends"]),
-                    say("accounts.key-ends-what-next"),
-                ),
-                small_print=(say("accounts.key-ends-small"),),
-            )
-        case NoticeKind.OPERATOR:
-            return NoticeText(
-                kind,
-                say("accounts.operator-subject", state=facts["state"], title=facts["title"]),
-                (facts["text"],),
-                small_print=(say("accounts.operator-small"),),
-            )
+    is_joining = kind is NoticeKind.CONFIRM and "joins" in facts
+    subject, paragraphs, label, small_print = WORDS[JOINING if is_joining else kind]
+    values = {"account": facts.get("joins", ""), **facts}
+    return NoticeText(
+        kind,
+        say(subject, **values),
+        tuple(say(key, **values) for key in paragraphs) or (facts["text"],),  # the operator's is whole
+        link if label else "",
+        say(label) if label else "",
+        (say(small_print),) if small_print else (),
+    )
 
 
 def render_notice_mail(notice: NoticeText) -> MailParts:

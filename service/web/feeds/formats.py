@@ -20,7 +20,7 @@ from alerts.common.time_text import say_day, whole_minutes
 from service.store.repositories.decisions import decisions_by_id, verdict_changes
 from service.store.repositories.message_scenes import Words, calendar_key, words_told
 from service.store.repositories.subscriptions import oldest_by_site
-from service.web.feeds.feed_keys import FeedOwner
+from service.store.schema.core_tables import PersonRow
 from service.web.shared.context import Web
 from service.web.shared.filters import headline
 from service.web.shared.night_row import NightCell, cell_words, what_decided, window_words
@@ -32,6 +32,19 @@ NEWS_KEPT = timedelta(days=7)
 ATOM = "http://www.w3.org/2005/Atom"
 STATUS = {"go": "CONFIRMED", "stay": "CANCELLED"}
 """By verdict; any other night is TENTATIVE."""
+
+
+@dataclass(frozen=True, slots=True)
+class FeedOwner:
+    """Whose feed an address opens, and which: `all`, `site-ID` or `subscription-ID`."""
+
+    person: PersonRow
+    scope: str
+
+    @property
+    def scope_id(self) -> int | None:
+        _, dash, number = self.scope.rpartition("-")
+        return int(number) if dash and number.isascii() and number.isdigit() else None
 
 
 def calendar_feed(web: Web, session: Session, owner: FeedOwner, rows: Sequence[ListedSite]) -> bytes:

@@ -1,8 +1,15 @@
-"""Calendar, Atom and GeoJSON feeds at private addresses, and the page that shows the addresses."""
+"""Calendar, Atom and GeoJSON feeds at private addresses, and the page that shows the addresses.
+
+One key a person, an own address for each feed, which opens that feed and nothing else. A new key makes all
+old addresses dead.
+"""
 
 from __future__ import annotations
 
 import hashlib
+import hmac
+import secrets
+from datetime import datetime
 
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
@@ -10,14 +17,14 @@ from sqlalchemy.orm import Session
 
 from alerts.common.phrases import say
 from service.accounts.receivers import shown
-from service.store.repositories import rate_limits
+from service.common.secret_key import Keys
+from service.store.repositories import rate_limits, tokens
 from service.store.repositories.sites import sites_shown_to
 from service.store.repositories.subscriptions import running_subscriptions
-from service.store.schema.core_tables import SubscriptionRow
+from service.store.schema.core_tables import PersonRow, SubscriptionRow
+from service.store.schema.delivery_tables import TokenRow
 from service.web.error_pages import NothingHere
-from service.web.feeds import feed_keys
-from service.web.feeds.feed_keys import FeedOwner
-from service.web.feeds.formats import atom_feed, calendar_feed, find_news, geojson_feed
+from service.web.feeds.formats import FeedOwner, atom_feed, calendar_feed, find_news, geojson_feed
 from service.web.shared.context import Web
 from service.web.shared.site_rows import ListedSite, site_rows, watched_sites
 from service.web.shared.viewer import (
@@ -37,6 +44,12 @@ MEDIA = {
 }
 
 
+PURPOSE = "feed"
+ALL = "all"
+MAC_CHARS = 32
+NONCE_BYTES = 20
+
+
 def build_router(web: Web) -> APIRouter:
     router = APIRouter()
 
@@ -45,7 +58,7 @@ def build_router(web: Web) -> APIRouter:
         if ending not in MEDIA:
             raise NothingHere
         with web.reading() as session:
-            owner = feed_keys.find_owner(session, web.duskbell.keys, name)
+            owner = find_owner(session, web.duskbell.keys, name)
             if owner is not None:
                 rows = owned_rows(web, session, owner)
                 if ending == "ics":
@@ -63,12 +76,12 @@ def build_router(web: Web) -> APIRouter:
     @router.get("/feeds", response_class=HTMLResponse)
     def addresses(viewer: SignedIn) -> HTMLResponse:
         with web.reading() as session:
-            key = feed_keys.find_key(session, viewer.person_id)
+            key = find_key(session, viewer.person_id)
             scopes = feed_scopes(session, viewer)
         paths = []
         if key is not None:
             paths = [
-                (label, [(e, web.url(feed_keys.feed_path(web.duskbell.keys, key, scope, e))) for e in MEDIA])
+                (label, [(e, web.url(feed_path(web.duskbell.keys, key, scope, e))) for e in MEDIA])
                 for label, scope in scopes
             ]
         return web.page("feeds/addresses.html", viewer=viewer, paths=paths)
@@ -76,7 +89,7 @@ def build_router(web: Web) -> APIRouter:
     @router.post("/feeds")
     def new_key(viewer: SignedIn) -> Response:
         with web.writing.begin() as session:
-            feed_keys.make_key(session, viewer.person_id, web.duskbell.clock())
+            make_key(session, viewer.person_id, web.duskbell.clock())
         return RedirectResponse("/feeds", 303)
 
     return router
@@ -92,13 +105,13 @@ def feed_scopes(session: Session, viewer: Viewer) -> list[tuple[str, str]]:
         )
         for row in running_subscriptions(session, person_id=viewer.person_id)
     ]
-    return [(say("web-account.feed-of-all"), feed_keys.ALL), *sites, *told]
+    return [(say("web-account.feed-of-all"), ALL), *sites, *told]
 
 
 def owned_rows(web: Web, session: Session, owner: FeedOwner) -> list[ListedSite]:
     """The sites that the feed speaks of, with their nights, as its owner sees them."""
     viewer = viewer_of(web, owner.person)
-    if owner.scope == feed_keys.ALL:
+    if owner.scope == ALL:
         sites = visible_sites(session, viewer)
     elif owner.scope.startswith("site-") and owner.scope_id is not None:
         sites = [seen_site(session, owner.scope_id, viewer)]
@@ -127,3 +140,46 @@ def with_etag(request: Request, content: bytes, media_type: str) -> Response:
     if etag in (tag.strip().removeprefix("W/") for tag in known):
         return Response(status_code=304, headers=headers)
     return Response(content, media_type=media_type, headers=headers)
+
+
+def find_key(session: Session, person_id: int) -> TokenRow | None:
+    """The person's feed key, or None before they asked for addresses."""
+    return tokens.newest_of(session, PURPOSE, person_id)
+
+
+def make_key(session: Session, person_id: int, now: datetime) -> TokenRow:
+    """A new key; every address made with an older one is dead from now on."""
+    known = find_key(session, person_id)
+    if known is not None:
+        known.used_at = now
+    nonce = secrets.token_hex(NONCE_BYTES)
+    digest = hashlib.sha256(f"{PURPOSE}:{nonce}".encode()).hexdigest()
+    row = TokenRow(purpose=PURPOSE, digest=digest, nonce=nonce, person_id=person_id, created_at=now)
+    session.add(row)
+    session.flush()
+    return row
+
+
+def feed_path(keys: Keys, key: TokenRow, scope: str, ending: str) -> str:
+    """`/feeds/12-site-3-MAC.ics`. ending: ics, atom or geojson."""
+    return f"/feeds/{key.id}-{scope}-{_mac(keys, key, scope)}.{ending}"
+
+
+def find_owner(session: Session, keys: Keys, name: str) -> FeedOwner | None:
+    """Whose feed that is, by the name without its ending; None when it opens nothing."""
+    key_id, _, rest = name.partition("-")
+    scope, mac = rest[: -MAC_CHARS - 1], rest[-MAC_CHARS:]
+    if not (key_id.isascii() and key_id.isdigit() and len(key_id) < 19):
+        return None
+    key = session.get(TokenRow, int(key_id))
+    if key is None or key.purpose != PURPOSE or key.used_at is not None or key.nonce is None:
+        return None
+    if not hmac.compare_digest(mac.encode(), _mac(keys, key, scope).encode()):
+        return None
+    person = session.get(PersonRow, key.person_id)
+    return None if person is None else FeedOwner(person, scope)
+
+
+def _mac(keys: Keys, key: TokenRow, scope: str) -> str:
+    """192 bits, safe in a URL."""
+    return keys.link_token(f"feed {scope}", key.nonce or "")

@@ -17,8 +17,8 @@ from service.common.timezones import zone_at
 from service.web.shared.forms import Form
 
 T = TypeVar("T")
+U = TypeVar("U")
 MOST_FOREGROUNDS = 12
-NO_FOREGROUNDS: tuple[Foreground, ...] = ()
 ALL_MONTHS = tuple(range(1, 13))
 TEXTS = (
     *("name", "at", "zone", "elevation_m", "horizon", "foregrounds", "sqm", "bortle"),
@@ -49,7 +49,7 @@ class Faults:
 
     texts: FaultTexts = field(default_factory=FaultTexts)
 
-    def read(self, name: str, make: Callable[[], T], instead: T) -> T:
+    def read(self, name: str, make: Callable[[], T], instead: U) -> T | U:
         """What `make` gives; where it refuses, the refusal is kept under that field's name."""
         try:
             return make()
@@ -67,9 +67,7 @@ def read_draft(form: Form) -> tuple[Draft | None, FaultTexts]:
     elevation_m = faults.read("elevation_m", lambda: _number(form.text("elevation_m"), "elevation"), None)
     parts: dict[str, object] = {
         "horizon": faults.read("horizon", lambda: read_horizon(form), HorizonLine()),
-        "foregrounds": faults.read(
-            "foregrounds", lambda: read_foregrounds(form.text("foregrounds")), NO_FOREGROUNDS
-        ),
+        "foregrounds": faults.read("foregrounds", lambda: read_foregrounds(form.text("foregrounds")), ()),
         "darkness": faults.read("darkness", lambda: read_darkness(form), None),
         "access_months": faults.read("months", lambda: read_months(form), ALL_MONTHS),
         "access_note": faults.read("access_note", lambda: clean_note(form.text("access_note")), ""),

@@ -1,16 +1,18 @@
-"""Being told about a site: a new subscription, of someone signed in or of a stranger."""
+"""Being told about a site: a new subscription, of someone signed in or of a stranger; and a running one, its
+wishes changed, paused or ended."""
 
 from __future__ import annotations
 
 import logging
 from dataclasses import dataclass, replace
+from datetime import date, datetime
 
 from fastapi import APIRouter
 from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
-from alerts.common.phrases import phrase
+from alerts.common.phrases import phrase, say
 from alerts.common.text import sentence
 from alerts.wishes.model import DEFAULT_WISHES, Wishes
 from service.accounts import access, address_owner
@@ -20,8 +22,10 @@ from service.channels.email_message import check_mail_address
 from service.store.json_values import from_json
 from service.store.repositories import addresses, subscriptions
 from service.store.repositories.addresses import find_addresses
+from service.store.repositories.subscriptions import end_of_pause
 from service.store.repositories.totals import Kept
-from service.store.schema.core_tables import AddressRow, PersonRow, SiteRow
+from service.store.schema.core_tables import AddressRow, PersonRow, SiteRow, SubscriptionRow
+from service.web.error_pages import NothingHere
 from service.web.shared.context import Web
 from service.web.shared.forms import Filled, Form, looks_human, row_number
 from service.web.shared.ring_notes import of_newest, of_wishes
@@ -36,7 +40,6 @@ from service.web.shared.viewer import (
 from service.web.sites.form import FaultTexts
 from service.web.subscriptions.wish_form import (
     NEW_MAIL,
-    AddressChoice,
     WishPage,
     count_wishes,
     filled_wish_fields,
@@ -91,6 +94,60 @@ def build_router(web: Web) -> APIRouter:
         notes = [each.text for each in ring]
         return JSONResponse({"text": advice.text, "notes": notes, "prices": list(advice.prices)})
 
+    # a running one
+
+    @router.get("/subscriptions/{subscription_id:number}", response_class=HTMLResponse)
+    def show_running(subscription_id: int, viewer: SignedIn) -> HTMLResponse:
+        with web.reading() as session:
+            row = own_subscription(session, subscription_id, viewer)
+            seen = seen_site(session, row.site_id, viewer)
+        wishes = from_json(Wishes, row.wishes)
+        fields = {**wish_fields(wishes), "kit": row.kit}
+        page = WishPage(viewer=viewer, seen=seen, fields=fields, wishes=wishes, subscription=row)
+        return show_wishes(web, page)
+
+    @router.post("/subscriptions/{subscription_id:number}")
+    def change_running(subscription_id: int, viewer: SignedIn, form: Filled) -> Response:
+        with web.reading() as session:
+            row = own_subscription(session, subscription_id, viewer)
+            seen = seen_site(session, row.site_id, viewer)
+        known = from_json(Wishes, row.wishes)
+        wishes, faults = read_wishes_and_kit(form, known)
+        if wishes is None or form.text("do") == "count":
+            fields = {**filled_wish_fields(form, known), "kit": form.text("kit")}
+            return show_wishes(
+                web,
+                WishPage(
+                    viewer=viewer, seen=seen, fields=fields, wishes=wishes, faults=faults, subscription=row
+                ),
+            )
+        with web.writing.begin() as session:
+            mine = own_subscription(session, subscription_id, viewer)
+            subscriptions.change_wishes(session, mine, wishes)
+            subscriptions.change_kit(session, mine, form.text("kit"))
+        return RedirectResponse(f"/sites/{row.site_id}", 303)
+
+    @router.post("/subscriptions/{subscription_id:number}/pause")
+    def pause(subscription_id: int, viewer: SignedIn, form: Filled) -> Response:
+        with web.writing.begin() as session:
+            row = own_subscription(session, subscription_id, viewer)
+            if form.text("do") == "resume":
+                subscriptions.resume_subscription(session, row)
+            else:
+                subscriptions.pause_subscription(
+                    session, row, read_until(form.text("until"), viewer, web.now())
+                )
+        return RedirectResponse("/me", 303)
+
+    @router.post("/subscriptions/{subscription_id:number}/end")
+    def end(subscription_id: int, viewer: SignedIn) -> Response:
+        with web.writing.begin() as session:
+            row = own_subscription(session, subscription_id, viewer)
+            subscriptions.end_subscription(
+                session, row, web.duskbell.clock(), say("web-subscriptions.ended-on-page")
+            )
+        return RedirectResponse("/me", 303)
+
     return router
 
 
@@ -136,19 +193,10 @@ def filled_page(web: Web, site_id: int, viewer: Viewer | None, form: Form) -> Wi
     )
 
 
-def address_choices(session: Session, viewer: Viewer | None) -> tuple[AddressChoice, ...]:
+def address_choices(session: Session, viewer: Viewer | None) -> list[AddressRow]:
     """The viewer's addresses that take messages, or will once confirmed."""
-    if viewer is None:
-        return ()
-    return tuple(
-        AddressChoice(
-            row.id,
-            row.target if row.channel == "email" else shown(row),
-            row.confirmed_at is not None,
-        )
-        for row in find_addresses(session, viewer.person_id)
-        if row.off_since is None
-    )
+    rows = find_addresses(session, viewer.person_id) if viewer else []
+    return [row for row in rows if row.off_since is None]
 
 
 def _subscribe_viewer(web: Web, viewer: Viewer, page: WishPage, form: Form, network: str) -> bool:
@@ -236,3 +284,20 @@ def _subscribe_stranger(web: Web, page: WishPage, wishes: Wishes, network: str) 
                 subscriptions.change_kit(session, row, str(page.fields["kit"]))
     web.nudge()
     return web.page("subscriptions/asked.html", seen=seen)
+
+
+def own_subscription(session: Session, subscription_id: int, viewer: Viewer) -> SubscriptionRow:
+    """The viewer's running subscription; NothingHere for anyone else's."""
+    row = session.get(SubscriptionRow, subscription_id)
+    if row is None or row.person_id != viewer.person_id or row.ended_at is not None:
+        raise NothingHere
+    return row
+
+
+def read_until(typed: str, viewer: Viewer, now: datetime) -> datetime:
+    """The end of a pause: the noon of that day on the person's clock."""
+    try:
+        day = date.fromisoformat(typed)
+    except ValueError:
+        raise BadInput(phrase("web-subscriptions.not-a-date", typed=typed[:20])) from None
+    return end_of_pause(day, viewer.zone, now)

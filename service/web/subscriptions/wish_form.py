@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import timedelta
-from typing import TypeVar
+from functools import partial
+from typing import Any
 
 from fastapi.responses import HTMLResponse
 
@@ -18,7 +18,16 @@ from alerts.field.kit import KIT_EXAMPLE, parse_kit
 from alerts.sites.model import Site
 from alerts.sky.night import DarknessWish, Shape, SkyWishes, Target, parse_target
 from alerts.wishes.fields import drive_phrase
-from alerts.wishes.model import USUAL_DRIVE, Distance, HomeBy, Temperature, Trip, UnitWishes, Wishes
+from alerts.wishes.model import (
+    USUAL_DRIVE,
+    Distance,
+    HomeBy,
+    LimitChoice,
+    Temperature,
+    Trip,
+    UnitWishes,
+    Wishes,
+)
 from alerts.wishes.parse import (
     find_choice,
     length_text,
@@ -37,7 +46,7 @@ from alerts.wishes.parse import (
 )
 from service.reports.wish_advice import Advice, advise
 from service.store.repositories.climates import climate_at
-from service.store.schema.core_tables import PersonRow, SubscriptionRow
+from service.store.schema.core_tables import AddressRow, PersonRow, SubscriptionRow
 from service.web.shared.assets import asset_url
 from service.web.shared.context import Web
 from service.web.shared.forms import STAMP, TRAP, Form, make_stamp
@@ -46,15 +55,26 @@ from service.web.shared.sky_cache import Busy
 from service.web.shared.viewer import SeenSite, Viewer
 from service.web.sites.form import Faults, FaultTexts
 
-T = TypeVar("T")
-
 WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 TARGETS = ("core", "band", "winter", "none")
 MOONS = ("down", "thin", "any")
-NO_TARGETS: tuple[Target, ...] = ()
-NO_SHAPES: tuple[Shape, ...] = ()
-NO_TRIPS: tuple[Trip, ...] = ()
-NO_HOME_BY: tuple[HomeBy, ...] = ()
+FIGURES: Mapping[str, tuple[str, Callable[[str], object], Callable[[Any], str]]] = {
+    "shortest": ("shortest_window", read_length, length_text),
+    "chance_back": ("chance_back_pct", read_whole, str),
+    "chance_go": ("chance_go_pct", lambda text: find_choice(text) or read_whole(text), str),
+    "wind": ("wind_limit_ms", read_speed_ms, "{:g}".format),
+    "gust": ("gust_limit_ms", read_speed_ms, "{:g}".format),
+    "coldest": ("coldest_c", read_temperature_c, "{:g}".format),
+    "drive": ("drive", read_length, length_text),
+    "scouting": ("scouting", read_length, length_text),
+    "notice": ("notice", read_length, length_text),
+    "days_ahead": ("days_ahead", read_whole, str),
+    "signal_lost": ("signal_lost_before", read_length, length_text),
+    "most_a_week": ("most_a_week", read_whole, str),
+}
+"""By field: the name among the wishes, how it is read, how it is shown."""
+MAY_BE_NONE = frozenset({"coldest", "drive", "signal_lost", "most_a_week"})
+"""Figures that an empty field does without; of the others it means what was known."""
 
 
 def read_wishes(form: Form, known: Wishes) -> tuple[Wishes | None, FaultTexts]:
@@ -62,83 +82,34 @@ def read_wishes(form: Form, known: Wishes) -> tuple[Wishes | None, FaultTexts]:
 
     known: gives what the form doesn't ask for.
     """
-    faults = Faults()
-    read = _Reader(form, faults)
+    faults, text = Faults(), form.text
     values: dict[str, object] = {
         "sky": faults.read("target", lambda: read_sky(form), known.sky),
-        "more_targets": faults.read(
-            "more_targets", lambda: read_targets(form.text("more_targets")), NO_TARGETS
-        ),
-        "shapes": faults.read("shapes", lambda: tuple(map(read_shape, form.all("shapes"))), NO_SHAPES),
-        "shortest_window": read.minutes("shortest", known.shortest_window),
-        **read_chances(form, read, known),
-        "wind_limit_ms": read.speed_ms("wind", known.wind_limit_ms),
-        "gust_limit_ms": read.speed_ms("gust", known.gust_limit_ms),
-        "coldest_c": read.temperature_c_or_none("coldest"),
-        "drive": read.minutes_or_none("drive"),
-        "scouting": read.minutes("scouting", known.scouting),
+        "more_targets": faults.read("more_targets", lambda: read_targets(text("more_targets")), ()),
+        "shapes": faults.read("shapes", lambda: tuple(map(read_shape, form.all("shapes"))), ()),
+    }
+    for name, (wish, read, _) in FIGURES.items():
+        instead = None if name in MAY_BE_NONE else getattr(known, wish)
+        values[wish] = faults.read(name, partial(read, text(name)), instead) if text(name) else instead
+    if isinstance(choice := values["chance_go_pct"], LimitChoice):
+        # A named choice sets both limits, but for one to take back that was changed by hand.
+        values["chance_go_pct"] = choice.go_pct
+        if values["chance_back_pct"] == known.chance_back_pct:
+            values["chance_back_pct"] = choice.back_pct
+    values |= {
         "scout_by_daylight": form.is_ticked("scout_by_daylight"),
-        "notice": read.minutes("notice", known.notice),
-        "days_ahead": read.whole("days_ahead", known.days_ahead),
-        "signal_lost_before": read.minutes_or_none("signal_lost"),
-        "most_a_week": read.whole_or_none("most_a_week"),
         "weekdays": tuple(sorted({int(day) for day in form.all("weekdays") if day in "0123456"})),
-        "home_by": faults.read("home_by", lambda: read_home_by(form), NO_HOME_BY),
-        "trips": faults.read("trips", lambda: read_trips(form.text("trips")), NO_TRIPS),
+        "home_by": faults.read("home_by", lambda: read_home_by(form), ()),
+        "trips": faults.read("trips", lambda: read_trips(text("trips")), ()),
         "trips_only": form.is_ticked("trips_only"),
-        "quiet": faults.read("quiet", lambda: read_quiet(form.text("quiet")), known.quiet),
-        "clock_zone": form.text("clock_zone") or known.clock_zone,
+        "quiet": faults.read("quiet", lambda: read_quiet(text("quiet")), known.quiet),
+        "clock_zone": text("clock_zone") or known.clock_zone,
         "units": faults.read("units", lambda: read_units(form), known.units),
     }
     if faults.texts:
         return None, faults.texts
     wishes = faults.read("", lambda: Wishes(**values), None)  # type: ignore[arg-type]  # checked by name
     return wishes, faults.texts
-
-
-def read_chances(form: Form, read: _Reader, known: Wishes) -> dict[str, object]:
-    """A named choice sets both limits, but for one to take back that was changed by hand."""
-    back_pct = read.whole("chance_back", known.chance_back_pct)
-    choice = find_choice(form.text("chance_go"))
-    if choice is None:
-        return {"chance_go_pct": read.whole("chance_go", known.chance_go_pct), "chance_back_pct": back_pct}
-    is_untouched = back_pct == known.chance_back_pct
-    return {"chance_go_pct": choice.go_pct, "chance_back_pct": choice.back_pct if is_untouched else back_pct}
-
-
-class _Reader:
-    """Figures from a form; a field left empty, or missing, means what was known."""
-
-    def __init__(self, form: Form, faults: Faults) -> None:
-        self._form, self._faults = form, faults
-
-    def speed_ms(self, name: str, known: float) -> float:
-        found = self._read(name, read_speed_ms)
-        return known if found is None else found
-
-    def temperature_c_or_none(self, name: str) -> float | None:
-        return self._read(name, read_temperature_c)
-
-    def whole(self, name: str, known: int) -> int:
-        found = self.whole_or_none(name)
-        return known if found is None else found
-
-    def whole_or_none(self, name: str) -> int | None:
-        return self._read(name, read_whole)
-
-    def minutes(self, name: str, known: timedelta) -> timedelta:
-        found = self.minutes_or_none(name)
-        return known if found is None else found
-
-    def minutes_or_none(self, name: str) -> timedelta | None:
-        """`90`, or hours and minutes as `1:30`."""
-        return self._read(name, read_length)
-
-    def _read(self, name: str, make: Callable[[str], T]) -> T | None:
-        text = self._form.text(name)
-        if not text:
-            return None
-        return self._faults.read(name, lambda: make(text), None)
 
 
 def read_sky(form: Form) -> SkyWishes:
@@ -182,7 +153,10 @@ def wish_fields(wishes: Wishes) -> dict[str, object]:
     sky = wishes.sky
     name = target_text(sky.target)
     is_listed = name in TARGETS
+    figures = {field: (getattr(wishes, wish), show) for field, (wish, _, show) in FIGURES.items()}
     return {
+        **{field: "" if value is None else show(value) for field, (value, show) in figures.items()},
+        **({"chance_go": wishes.choice.name} if wishes.choice else {}),
         "target": name if is_listed else "named",
         "target_named": "" if is_listed else name,
         "more_targets": "; ".join(map(target_text, wishes.more_targets)),
@@ -191,19 +165,7 @@ def wish_fields(wishes: Wishes) -> dict[str, object]:
         "darkness": sky.darkness.value,
         "moon": "down" if sky.moonless else "any" if sky.most_loss_mag is None else "thin",
         "loss": f"{sky.most_loss_mag:g}" if sky.most_loss_mag is not None else "0.3",
-        "shortest": length_text(wishes.shortest_window),
-        "chance_go": wishes.choice.name if wishes.choice else str(wishes.chance_go_pct),
-        "chance_back": str(wishes.chance_back_pct),
-        "wind": f"{wishes.wind_limit_ms:g}",
-        "gust": f"{wishes.gust_limit_ms:g}",
-        "coldest": "" if wishes.coldest_c is None else f"{wishes.coldest_c:g}",
-        "drive": "" if wishes.drive is None else length_text(wishes.drive),
-        "scouting": length_text(wishes.scouting),
         "scout_by_daylight": wishes.scout_by_daylight,
-        "notice": length_text(wishes.notice),
-        "days_ahead": str(wishes.days_ahead),
-        "signal_lost": "" if wishes.signal_lost_before is None else length_text(wishes.signal_lost_before),
-        "most_a_week": "" if wishes.most_a_week is None else str(wishes.most_a_week),
         "weekdays": set(wishes.weekdays),
         **{f"home_by_{day}": "" for day in range(7)},
         **{f"home_by_{each.weekday}": f"{each.by:%H:%M}" for each in wishes.home_by},
@@ -244,15 +206,6 @@ def count_wishes(web: Web, site: Site, wishes: Wishes) -> Advice:
 NEW_MAIL = "new"
 
 
-@dataclass(frozen=True, slots=True)
-class AddressChoice:
-    """An address that a subscription can go to, as the form offers it."""
-
-    address_id: int
-    words: str
-    is_confirmed: bool
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WishPage:
     """What the form shows. fields: as filled in or as kept, `kit` among them. wishes: None while a field
@@ -265,7 +218,7 @@ class WishPage:
     wishes: Wishes | None
     faults: FaultTexts = field(default_factory=FaultTexts)
     subscription: SubscriptionRow | None = None
-    choices: tuple[AddressChoice, ...] = ()
+    choices: Sequence[AddressRow] = ()
     chosen: str = ""
     email: str = ""
     is_human: bool = False
@@ -280,7 +233,7 @@ def show_wishes(web: Web, page: WishPage) -> HTMLResponse:
     except Busy:
         advice = None  # the form is worth more than the count
     ring = of_wishes(web, page.viewer, page.seen, page.wishes, advice.year) if page.wishes and advice else ()
-    first = str(page.choices[0].address_id) if page.choices else NEW_MAIL
+    first = str(page.choices[0].id) if page.choices else NEW_MAIL
     return web.page(
         "subscriptions/wish_form.html",
         400 if page.faults else 200,

@@ -223,14 +223,14 @@ def test_new_addresses_make_the_old_ones_dead(played: TestClient) -> None:
 
 
 def test_a_feed_of_someone_elses_private_site_opens_nothing(played_world: World, played: TestClient) -> None:
-    from service.web.feeds import feed_keys
+    from service.web.feeds import routes as feed_routes
 
     with played_world.duskbell.sessions.begin() as session:
         other = PersonRow(name="", zone="UTC", is_operator=False, created_at=START)
         session.add(other)
         session.flush()
-        key = feed_keys.make_key(session, other.id, START)
-        path = feed_keys.feed_path(played_world.duskbell.keys, key, "site-1", "ics")
+        key = feed_routes.make_key(session, other.id, START)
+        path = feed_routes.feed_path(played_world.duskbell.keys, key, "site-1", "ics")
     assert played.get(path).status_code == 404
 
 

@@ -13,7 +13,7 @@ from service.accounts import access
 from service.demo.story import FLAT, SATURDAY
 from service.store.repositories import subscriptions
 from service.store.schema.core_tables import AddressRow, SiteRow
-from service.web.feeds import feed_keys
+from service.web.feeds import routes as feed_routes
 from tests.integration.conftest import NewStore
 from tests.integration.pipeline.world import GO_TIME, ON_THE_DAY, START, World, open_world
 from tests.integration.web.acting import browsing_as, new_person, share_site, text_of
@@ -101,8 +101,8 @@ def test_neither_does_the_api_give_it(
 @pytest.mark.parametrize("ending", ["ics", "atom", "geojson"])
 def test_neither_do_the_feeds(ending: str, noted: World, friend: TestClient) -> None:
     with noted.duskbell.sessions.begin() as session:
-        key = feed_keys.make_key(session, number_of(noted, FRIEND), START)
-        path = feed_keys.feed_path(noted.duskbell.keys, key, "all", ending)
+        key = feed_routes.make_key(session, number_of(noted, FRIEND), START)
+        path = feed_routes.feed_path(noted.duskbell.keys, key, "all", ending)
     answer = friend.get(path)
     assert (answer.status_code, NOTE in answer.text.replace("\\", "")) == (200, False)
 
