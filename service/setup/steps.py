@@ -258,18 +258,9 @@ def place_words(stored: StoredSite) -> str:
     return f"{stored.site.name} at {say_lat_lon(stored.site.lat_deg, stored.site.lon_deg)}{height}"
 
 
-def keep_home(duskbell: Duskbell, home: Home) -> Home:
-    """Where the operator sets out from now on, as it is kept."""
-    _set_home(duskbell, home.rounded)
-    return home.rounded
-
-
-def forget_home(duskbell: Duskbell) -> None:
-    """Nobody knows where the operator sets out."""
-    _set_home(duskbell, None)
-
-
-def _set_home(duskbell: Duskbell, home: Home | None) -> None:
+def keep_home(duskbell: Duskbell, home: Home | None) -> None:
+    """Where the operator sets out from now on, rounded; None: nobody knows."""
+    home = home.rounded if home else None
     with duskbell.sessions.begin() as session:
         operator = people.get_operator(session, zone=UNKNOWN_ZONE, now=duskbell.clock())
         if operator.home != home:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from http import HTTPStatus
 from typing import Any
 from urllib.parse import quote
@@ -37,12 +37,8 @@ class NotInvited(HTTPException):
         super().__init__(403, say("web.not-invited"))
 
 
-class SignInAgain(Exception):
-    """What was asked for needs a sign-in of just now. back_to: the path to return to after it."""
-
-    def __init__(self, back_to: str) -> None:
-        super().__init__(back_to)
-        self.back_to = back_to
+class SignInAgain(SignInFirst):
+    """What was asked for needs a sign-in of just now."""
 
 
 class NothingHere(HTTPException):
@@ -89,10 +85,6 @@ def add_error_pages(app: FastAPI, web: Web) -> None:
         where = ".".join(str(part) for part in first["loc"][1:]) or "the request"
         return page(400, say("web.part-unusable", where=where, what=first["msg"].lower()))
 
-    @app.exception_handler(DuskbellError)
-    def unusable(_: Request, fault: DuskbellError) -> Response:
-        return page(400, str(fault))
-
     @app.exception_handler(SignInFirst)
     def sign_in_first(request: Request, fault: SignInFirst) -> Response:
         """Who was signed out from elsewhere loses what the browser kept, too; whose time is over doesn't:
@@ -107,15 +99,26 @@ def add_error_pages(app: FastAPI, web: Web) -> None:
     def sign_in_again(_: Request, fault: SignInAgain) -> Response:
         return RedirectResponse(f"/me/again?next={quote(fault.back_to, safe='/')}", 303)
 
+    broken = {500: "web.broke", 503: "web.store-busy"}
+    add_handlers(app, lambda _, status, text: page(status, text or say(broken[status])))
+
+
+def add_handlers(app: FastAPI, answer: Callable[[Request, int, str], Response]) -> None:
+    """Answer what pages and the API can end in alike: request, status, and why, "" for what isn't theirs."""
+
+    @app.exception_handler(DuskbellError)
+    def unusable(request: Request, fault: DuskbellError) -> Response:
+        return answer(request, 400, str(fault))
+
     @app.exception_handler(OperationalError)
-    def store_busy(_: Request, fault: OperationalError) -> Response:
+    def store_busy(request: Request, fault: OperationalError) -> Response:
         log.error("the store can't be used: %s", type(fault.orig).__name__)
-        return page(503, say("web.store-busy"))
+        return answer(request, 503, "")
 
     @app.exception_handler(Exception)
-    def unforeseen(_: Request, __: Exception) -> Response:
-        """Answered as a page; Starlette raises the fault on, into the log."""
-        return page(500, say("web.broke"))
+    def unforeseen(request: Request, _: Exception) -> Response:
+        """Starlette raises the fault on, into the log."""
+        return answer(request, 500, "")
 
 
 API_PATH = "/api/"
@@ -172,16 +175,8 @@ def add_problem_handlers(api: FastAPI) -> None:
         ]
         return problem(request.scope["path"], 422, api_text(422), errors=errors)
 
-    @api.exception_handler(DuskbellError)
-    def unusable(request: Request, fault: DuskbellError) -> Response:
-        return problem(request.scope["path"], 400, str(fault))
+    def answer(request: Request, status: int, text: str) -> Response:
+        again = {"Retry-After": "60"} if status == 503 else None
+        return problem(request.scope["path"], status, text or api_text(status), headers=again)
 
-    @api.exception_handler(OperationalError)
-    def store_busy(request: Request, fault: OperationalError) -> Response:
-        log.error("the store can't be used: %s", type(fault.orig).__name__)
-        return problem(request.scope["path"], 503, api_text(503), headers={"Retry-After": "60"})
-
-    @api.exception_handler(Exception)
-    def unforeseen(request: Request, _: Exception) -> Response:
-        """Starlette raises the fault on, into the log."""
-        return problem(request.scope["path"], 500, api_text(500))
+    add_handlers(api, answer)

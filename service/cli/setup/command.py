@@ -27,7 +27,6 @@ from service.setup.steps import (
     OpenMeteoTerms,
     check_contact,
     find_place,
-    forget_home,
     home_words,
     keep_feeds,
     keep_home,
@@ -188,12 +187,13 @@ class Talk(Bells):
                 usual = known.speed_kmh if known else USUAL_SPEED_KMH
                 speed_kmh = self.ask(say("cli-setup.ask-speed"), f"{usual:g}", read_speed)
         if at is None:
-            forget_home(self.duskbell)
+            keep_home(self.duskbell, None)
             click.echo(say("cli-setup.home-unknown"))
             return
         if speed_kmh is None:
             speed_kmh = known.speed_kmh if known else USUAL_SPEED_KMH
-        kept = keep_home(self.duskbell, Home(*at, speed_kmh))
+        kept = Home(*at, speed_kmh).rounded
+        keep_home(self.duskbell, kept)
         click.echo(f"  {home_words(kept, standing.places)}")
         # where the first place is far from home, only its owner knows which of the two is wrong
         site = self.standing.places[0].site

@@ -24,7 +24,7 @@ def build_api(web: Web) -> FastAPI:
         openapi_url="/openapi.json",
     )
     api.state.web = web
-    for build_router in (sites.build_router, sites.build_nights, sites.build_longer, judge.build_router):
+    for build_router in (sites.build_router, judge.build_router):
         api.include_router(build_router(web))
     add_problem_handlers(api)
 

@@ -74,12 +74,6 @@ def build_router(web: Web) -> APIRouter:
                 model.model_copy(update={"obstacles": [ObstacleModel.model_validate(each) for each in said]}),
             )
 
-    return router
-
-
-def build_nights(web: Web) -> APIRouter:
-    router = APIRouter()
-
     @router.get(
         "/sites/{site_id}/nights", response_model=NightsModel, responses=documented(401, 403, 404, 422, 429)
     )
@@ -112,12 +106,6 @@ def build_nights(web: Web) -> APIRouter:
             is_decided=judged.decision is not None,
         )
         return answer(request, report)
-
-    return router
-
-
-def build_longer(web: Web) -> APIRouter:
-    router = APIRouter()
 
     @router.get(
         "/sites/{site_id}/season",

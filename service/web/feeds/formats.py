@@ -95,7 +95,7 @@ def _event(row: ListedSite, cell: NightCell, words: Words) -> Event:
     event.add("status", "CANCELLED" if is_taken_back else STATUS.get(cell.verdict, "TENTATIVE"))
     event.add("transp", "TRANSPARENT")
     why = plain(say(cell.why, row.reader)) if cell.why else ""
-    said = [window_words(cell, row.zone, row.clock_hours), why]
+    said = [window_words(cell, row.site.zone, row.units.clock_hours), why]
     event.add("description", "\n".join(part for part in said if part))
     event.add("location", plain(row.name, LONGEST_NAME))
     return event
@@ -216,10 +216,12 @@ def geojson_feed(web: Web, rows: Iterable[ListedSite]) -> bytes:
                 "geometry": {"type": "Point", "coordinates": [site.lon_deg, site.lat_deg]},
                 "properties": {
                     "name": row.name,
-                    "zone": row.zone,
+                    "zone": row.site.zone,
                     "url": web.url(f"/sites/{row.site_id}"),
                     "best_night": best.name.isoformat() if best else None,
-                    "best_night_says": cell_words(best, row.zone, row.clock_hours) if best else None,
+                    "best_night_says": cell_words(best, row.site.zone, row.units.clock_hours)
+                    if best
+                    else None,
                 },
             }
         )

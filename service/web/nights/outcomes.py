@@ -34,7 +34,7 @@ from service.web.account.mail_links import refuse_link
 from service.web.error_pages import NothingHere
 from service.web.nights.judged_night import is_past, judged_night
 from service.web.shared.context import Web
-from service.web.shared.filters import span_words
+from service.web.shared.filters import dated_span
 from service.web.shared.forms import Filled, Form
 from service.web.shared.site_rows import watched_site
 from service.web.shared.viewer import SignedIn, Viewer
@@ -143,7 +143,7 @@ def said_words(said: Said | None, site: Site, hours: int = 24) -> str:
         return ""
     parts: list[object] = [phrase("web-nights.seen", state=said.seen)]
     if said.clear_span is not None:
-        parts.append(span_words(said.clear_span, site.zone, hours))
+        parts.append(dated_span(said.clear_span, site.zone, None, hours))
     if said.toward_deg is not None:
         parts.append(phrase("web-nights.toward", direction=direction_word(said.toward_deg)))
     return say("web-nights.seen-in-all", parts=parts)

@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
+from functools import partial
+from typing import Any
 
 from fastapi import APIRouter
 from fastapi.responses import HTMLResponse
@@ -73,8 +75,7 @@ def build_router(web: Web) -> APIRouter:
         try:
             answered = STEPS[step](web.duskbell, form)
         except (BadInput, BadSettings) as refusal:
-            typed = {name: form.text(name) for name in form if name not in SECRETS}
-            answered = Answered(fault=str(refusal), fields=typed)
+            answered = Answered(fault=str(refusal), fields=_typed(form))
             return show_setup(web, viewer, step, answered, status=400)
         return show_setup(web, viewer, step, answered)
 
@@ -212,60 +213,47 @@ def answer_place(duskbell: Duskbell, form: Form) -> Answered:
 
 def answer_home(duskbell: Duskbell, form: Form) -> Answered:
     if not form.text("home"):
-        steps.forget_home(duskbell)
+        steps.keep_home(duskbell, None)
         return Answered(say("setup.home-none"))
     speed_kmh = steps.read_speed(form.text("speed") or f"{USUAL_SPEED_KMH:g}")
-    kept = steps.keep_home(duskbell, Home(*parse_lat_lon(form.text("home")), speed_kmh))
-    places = steps.look(duskbell).places
-    far = None
-    if places:
-        site = places[0].site
-        far = doubts(site.lat_deg, site.lon_deg, kept)
-    said = say("setup.kept")
-    if far is not None and far.away_km is not None:
-        said = say("setup.kept-far-home", doubt=far.text)
-    return Answered(said)
+    kept = Home(*parse_lat_lon(form.text("home")), speed_kmh).rounded
+    steps.keep_home(duskbell, kept)
+    for place in steps.look(duskbell).places[:1]:
+        far = doubts(place.site.lat_deg, place.site.lon_deg, kept)
+        if far is not None and far.away_km is not None:
+            return Answered(say("setup.kept-far-home", doubt=far.text))
+    return Answered(say("setup.kept"))
 
 
 def answer_relay(duskbell: Duskbell, form: Form) -> Answered:
     standing = steps.look(duskbell)
     if standing.mail_id is None:
         raise BadInput(phrase("setup.who-first"))
-    relay = _filled_relay(standing, form)
-    if form.text("do") == "keep":
-        steps.keep_relay(duskbell, relay)
-        steps.ring_at(duskbell, standing.mail_id, vouched=True)
-        return Answered(say("setup.kept-vouched"))
-    tried = _try_mail(duskbell, standing.mail_id, relay)
-    if not tried.is_well:
-        typed = {name: form.text(name) for name in form if name not in SECRETS}
-        return Answered(tried=tried, may_keep=True, fields=typed)
-    steps.keep_relay(duskbell, relay)
-    _ring_where_confirmed(duskbell, standing.mail_id)
-    return Answered(say("setup.kept"), tried)
+    relay, number = _filled_relay(standing, form), standing.mail_id
+    tried = None if form.text("do") == "keep" else _try_mail(duskbell, number, relay)
+    return _kept_or_shown(duskbell, number, tried, partial(steps.keep_relay, duskbell, relay), _typed(form))
 
 
 def _filled_relay(standing: SetupState, form: Form) -> Relay:
     """The relay as it was filled in; what the environment holds stays, and a password that wasn't typed."""
-    set_now, before = standing.settings, standing.relay
-    fixed = standing.fixed
+    settings, before = standing.settings, standing.relay
     port, security = steps.read_port(form.text("port")), form.text("security")
     if security not in ("starttls", "tls", "none"):
         raise BadInput(phrase("setup.security-missing"))
-    user = set_now.smtp_user if "smtp_user" in fixed else form.text("user")
-    kept = set_now.smtp_password.get_secret_value() if set_now.smtp_password else ""
+    answered: dict[str, Any] = {
+        "smtp_host": form.text("host"),
+        "smtp_port": port,
+        "smtp_security": security,
+        "smtp_user": form.text("user"),
+        "mail_from": form.text("sender") or standing.mail,
+    }
+    answered |= {name: getattr(settings, name) for name in answered if name in standing.fixed}
+    host, port, security, user, sender = answered.values()
+    kept = settings.smtp_password.get_secret_value() if settings.smtp_password else ""
     same = before is not None and before.user == user
-    password = kept if "smtp_password" in fixed else form.text("password") or (kept if same else "")
-    return steps.check_relay(
-        Relay(
-            host=set_now.smtp_host if "smtp_host" in fixed else form.text("host"),
-            port=set_now.smtp_port if "smtp_port" in fixed else port,
-            security=set_now.smtp_security if "smtp_security" in fixed else security,  # type: ignore[arg-type]
-            user=user,
-            password=password if user else "",
-            sender=set_now.mail_from if "mail_from" in fixed else form.text("sender") or standing.mail,
-        )
-    )
+    typed = form.text("password") or (kept if same else "")
+    password = kept if "smtp_password" in standing.fixed else typed
+    return steps.check_relay(Relay(host, port, security, user, password if user else "", sender))
 
 
 def _try_mail(duskbell: Duskbell, number: int, relay: Relay) -> Tried:
@@ -284,16 +272,34 @@ def _try_mail(duskbell: Duskbell, number: int, relay: Relay) -> Tried:
 def answer_push(duskbell: Duskbell, form: Form) -> Answered:
     name, url = form.text("push_name") or steps.PUSH_NAME, form.text("url")
     number = steps.add_push(duskbell, name, url)
-    if form.text("do") == "keep":
-        steps.keep_push(duskbell, name, url)
+    tried = None if form.text("do") == "keep" else tries.try_push(duskbell, number, name, url)
+    return _kept_or_shown(
+        duskbell, number, tried, partial(steps.keep_push, duskbell, name, url), {"push_name": name}
+    )
+
+
+def _kept_or_shown(
+    duskbell: Duskbell,
+    number: int,
+    tried: Tried | None,
+    keep: Callable[[], None],
+    typed: Mapping[str, str],
+) -> Answered:
+    """Keep what the address needs, and ring there; or say what is wrong with it. tried: None to keep it all
+    the same, on the operator's word."""
+    if tried is not None and not tried.is_well:
+        return Answered(tried=tried, may_keep=True, fields=typed)
+    keep()
+    if tried is None:
         steps.ring_at(duskbell, number, vouched=True)
         return Answered(say("setup.kept-vouched"))
-    tried = tries.try_push(duskbell, number, name, url)
-    if not tried.is_well:
-        return Answered(tried=tried, may_keep=True, fields={"push_name": name})
-    steps.keep_push(duskbell, name, url)
     _ring_where_confirmed(duskbell, number)
     return Answered(say("setup.kept"), tried)
+
+
+def _typed(form: Form) -> dict[str, str]:
+    """What may be shown again."""
+    return {name: form.text(name) for name in form if name not in SECRETS}
 
 
 def _ring_where_confirmed(duskbell: Duskbell, number: int) -> None:

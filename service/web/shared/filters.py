@@ -11,7 +11,7 @@ from typing import Any
 from markupsafe import Markup, escape
 
 from alerts.briefing.text.obstacle_text import Page
-from alerts.common.clock_times import Clock, clock_in
+from alerts.common.clock_times import clock_in
 from alerts.common.name_tables import month_name
 from alerts.common.phrases import PLAIN_READER, Phrase, Reader, find_entry, say
 from alerts.common.span import Span
@@ -27,47 +27,29 @@ def headline(verdict: str) -> str:
     return say("briefing.verdict", verdict=verdict)
 
 
-def clock_of(zone: str, *times: datetime | None, hours: int = 24) -> Clock:
-    """The clock of that zone for those times; see `alerts.common.text.clock_in`. hours: 24 or 12."""
-    return clock_in(zone, [at for at in times if at is not None], hours)
-
-
-def span_words(span: Span, zone: str, hours: int = 24) -> str:
-    """`23:40–02:50 CEST`; where the clocks change in between, each time carries its zone."""
-    span = whole_minutes(span)
-    return _on_clock(span, clock_of(zone, span.start, span.end, hours=hours))
-
-
 @lru_cache(maxsize=20_000)  # a home page says hundreds, mostly the same as before
-def dated_span(span: Span, zone: str, night: date, hours: int = 24) -> str:
-    """As `span_words`; with the morning's date where the span begins after midnight."""
+def dated_span(span: Span, zone: str, night: date | None, hours: int = 24) -> str:
+    """`23:40–02:50 CEST`, with the morning's date where it begins after the midnight of that night.
+
+    Where the clocks change in between, each time carries its zone. hours: of the clock, 24 or 12.
+    """
     span = whole_minutes(span)
-    clock = clock_of(zone, span.start, span.end, hours=hours)
+    clock = clock_in(zone, [span.start, span.end], hours)
     day = clock.day(span.start)
-    lead = "" if day == night else f"{say_day(day)}, "
-    return lead + _on_clock(span, clock)
-
-
-def _on_clock(span: Span, clock: Clock) -> str:
+    lead = "" if night is None or day == night else f"{say_day(day)}, "
     said = f"{clock.time(span.start)}–{clock.time(span.end)}"
-    return said if clock.marks_each else f"{said} {clock.zone_word(span.start)}"
+    return lead + (said if clock.marks_each else f"{said} {clock.zone_word(span.start)}")
 
 
 def stamp(at: datetime, zone: str) -> str:
     """`Sat 3 July, 21:40 CEST`."""
-    return clock_of(zone).stamp(at)
-
-
-def time_words(at: datetime, zone: str, hours: int = 24) -> str:
-    """`21:40 CEST`."""
-    clock = clock_of(zone, hours=hours)
-    return f"{clock.time(at)} {clock.zone_word(at)}"
+    return clock_in(zone, [], 24).stamp(at)
 
 
 def dated_time(at: datetime, zone: str, night: date, hours: int = 24) -> str:
     """`21:40 CEST`, with its day when that isn't the night's own evening."""
-    clock = clock_of(zone, hours=hours)
-    return time_words(at, zone, hours) if clock.day(at) == night else clock.stamp(at)
+    clock = clock_in(zone, [], hours)
+    return f"{clock.time(at)} {clock.zone_word(at)}" if clock.day(at) == night else clock.stamp(at)
 
 
 def minutes_words(minutes: float) -> str:
@@ -113,7 +95,7 @@ def as_data(values: Mapping[str, object]) -> Markup:
 
 def clock_words(at: datetime, zone: str, hours: int = 24) -> str:
     """`23:40`, where the zone stands nearby."""
-    return clock_of(zone, hours=hours).time(at)
+    return clock_in(zone, [], hours).time(at)
 
 
 def month_words(month: Month) -> str:
@@ -170,11 +152,9 @@ FILTERS: Mapping[str, Callable[..., Any]] = MappingProxyType(
         "headline": headline,
         "long_day": long_day,
         "short_day": say_day,
-        "span_words": span_words,
         "dated_span": dated_span,
         "dated_time": dated_time,
         "stamp": stamp,
-        "time_words": time_words,
         "lasting": lasting,
         "minutes_words": minutes_words,
         "utc_stamp": utc_stamp,

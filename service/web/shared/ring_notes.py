@@ -30,45 +30,36 @@ class RingLine:
         return f"{self.heading}: {self.what} {self.mend}"
 
 
-def lines_for(
-    viewer: Viewer | None, found: tuple[Obstacle, ...], *, site: str = "SITE"
-) -> tuple[RingLine, ...]:
-    """The obstacles in words for that viewer."""
-    is_operator = viewer is not None and viewer.is_operator
-    return tuple(
-        RingLine(heading(each.level), said.obstacle, said.remedy, is_note=each.level is Level.NOTE)
-        for each in found
-        for said in (words_for(each, site=site, for_operator=is_operator),)
-    )
+def ring_line(viewer: Viewer | None, found: Obstacle, *, site: str = "SITE", where: str = "") -> RingLine:
+    """The obstacle in words for that viewer. where: of whose subscription it is, beside its heading."""
+    said = words_for(found, site=site, for_operator=viewer is not None and viewer.is_operator)
+    title = f"{heading(found.level)} ({where})" if where else heading(found.level)
+    return RingLine(title, said.obstacle, said.remedy, is_note=found.level is Level.NOTE)
 
 
-def on_home(web: Web, session: Session, viewer: Viewer) -> tuple[RingLine, ...]:
+def on_home(web: Web, session: Session, viewer: Viewer) -> list[RingLine]:
     """What is in the way of the viewer's subscriptions; for the operator, also of others' at their sites."""
     found = RingCheck(web.duskbell, session, web.now()).of_all(viewer.person_id)
-    lines = []
-    for each in found:
-        (line,) = lines_for(viewer, (each.obstacle,), site=each.site or "SITE")
-        where = f"{line.heading} ({each.where})" if each.where else line.heading
-        lines.append(RingLine(where, line.what, line.mend, line.is_note))
-    return tuple(lines)
+    return [ring_line(viewer, each.obstacle, site=each.site or "SITE", where=each.where) for each in found]
 
 
 def of_wishes(
     web: Web, viewer: Viewer | None, seen: SeenSite, wishes: Wishes, year: YearAhead
-) -> tuple[RingLine, ...]:
+) -> list[RingLine]:
     """What is in the way of wishes that are being filled in."""
     site = seen.stored.site
     with web.reading() as session:
         check = RingCheck(web.duskbell, session, web.now())
-        return lines_for(viewer, check.of_wishes(site.lat_deg, site.lon_deg, wishes, year), site=site.name)
+        found = check.of_wishes(site.lat_deg, site.lon_deg, wishes, year)
+    return [ring_line(viewer, each, site=site.name) for each in found]
 
 
-def of_newest(session: Session, web: Web, viewer: Viewer, seen: SeenSite) -> tuple[RingLine, ...]:
+def of_newest(session: Session, web: Web, viewer: Viewer, seen: SeenSite) -> list[RingLine]:
     """What is in the way of the subscription that the viewer has just made at the site: their own, or one
     that the operator made for somebody."""
     person_id = None if viewer.is_operator else viewer.person_id
     number = subscriptions.newest_at(session, seen.row.id, person_id)
     if number is None:
-        return ()
+        return []
     found = RingCheck(web.duskbell, session, web.now()).of_subscription(number)
-    return lines_for(viewer, found, site=seen.row.name)
+    return [ring_line(viewer, each, site=seen.row.name) for each in found]

@@ -100,14 +100,6 @@ class ListedSite:
     leave_zone: str
 
     @property
-    def zone(self) -> str:
-        return self.site.zone
-
-    @property
-    def clock_hours(self) -> int:
-        return self.units.clock_hours
-
-    @property
     def reader(self) -> Reader:
         """Who reads of it, on the site's clock."""
         return Reader(zone_info(self.site.zone), self.units)

@@ -71,7 +71,7 @@ def build_router(web: Web) -> APIRouter:
             untouched = fresh and is_untouched(session, web.duskbell.settings)
             answered = last_answering(session, CREDITED) if rows else {}
             credits = web.skies.keep(("credits", *answered), lambda: credit_lines(session, answered.values()))
-            ring = on_home(web, session, viewer) if viewer and rows else ()
+            ring = on_home(web, session, viewer) if viewer and rows else []
         shown = rows[(page - 1) * SITES_A_PAGE : page * SITES_A_PAGE]
         lead = find_lead(rows)
         has_window = any(cell.window for row in rows for cell in row.cells)
@@ -105,13 +105,13 @@ def find_lead(rows: Sequence[ListedSite]) -> OpeningNight | None:
         row, cell = min(tonight, key=lambda each: standing_of(each[1]))
         title = say("web-sites.tonight", verdict=headline(cell.verdict), site=row.name)
         return OpeningNight(
-            row, cell, long_day(cell.name), title, window_words(cell, row.zone, row.clock_hours)
+            row, cell, long_day(cell.name), title, window_words(cell, row.site.zone, row.units.clock_hours)
         )
     ahead = [(row, row.best) for row in rows if row.best is not None]
     if not ahead:
         return None
     row, cell = min(ahead, key=lambda each: standing_of(each[1]))
-    line = window_words(cell, row.zone, row.clock_hours)
+    line = window_words(cell, row.site.zone, row.units.clock_hours)
     return OpeningNight(
         row,
         cell,
@@ -134,7 +134,7 @@ def tonight_elsewhere(rows: Sequence[ListedSite], lead: OpeningNight | None) -> 
         if row.tonight and is_open(row.tonight) and not (lead and row is lead.row)
     ]
     known.sort(key=lambda each: standing_of(each[1]))
-    return [(row, cell_words(cell, row.zone, row.clock_hours)) for row, cell in known]
+    return [(row, cell_words(cell, row.site.zone, row.units.clock_hours)) for row, cell in known]
 
 
 def row_note(row: ListedSite) -> str:

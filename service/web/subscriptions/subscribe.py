@@ -76,7 +76,7 @@ def build_router(web: Web) -> APIRouter:
     def subscribed(site_id: int, viewer: SignedIn, confirm: bool = False) -> HTMLResponse:
         with web.reading() as session:
             seen = seen_site(session, site_id, viewer)
-            ring = () if confirm else of_newest(session, web, viewer, seen)
+            ring = [] if confirm else of_newest(session, web, viewer, seen)
         return web.page(
             "subscriptions/subscribed.html", viewer=viewer, seen=seen, needs_confirming=confirm, ring=ring
         )

@@ -232,7 +232,7 @@ def show_wishes(web: Web, page: WishPage) -> HTMLResponse:
         advice = count_wishes(web, site, page.wishes) if page.wishes else None
     except Busy:
         advice = None  # the form is worth more than the count
-    ring = of_wishes(web, page.viewer, page.seen, page.wishes, advice.year) if page.wishes and advice else ()
+    ring = of_wishes(web, page.viewer, page.seen, page.wishes, advice.year) if page.wishes and advice else []
     first = str(page.choices[0].id) if page.choices else NEW_MAIL
     return web.page(
         "subscriptions/wish_form.html",
