@@ -22,11 +22,10 @@ from alerts.common.plain_values import value
 from alerts.common.span import Span
 from alerts.common.time_text import minute_up
 from alerts.weather import hazards
-from alerts.weather.clouds import cover_as_told
+from alerts.weather.clouds import cover_as_told, sight_difference
 from alerts.weather.forecast import Bulletin, Forecast
 from alerts.weather.freshness import dated
 from alerts.weather.hours import Hours
-from alerts.weather.line_of_sight_cloud import sight_difference
 from alerts.weather.models import AIR_LINEAGE, independent_lineages, source_name
 from alerts.weather.official_warnings import authorities, newest_bulletins, overlapping, warning_hazard
 from alerts.weather.outlook import Hazard, HazardLevel, Outlook

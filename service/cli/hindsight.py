@@ -13,8 +13,7 @@ from alerts.common.clock_times import Clock, zone_info
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase, say
 from alerts.track.observations.evidence import SeenSky
-from alerts.track.record.regret import build_ledger
-from alerts.track.record.summary import records_of
+from alerts.track.record.summary import build_ledger, records_of
 from alerts.track.record.text import say_map
 from alerts.wishes.model import DEFAULT_WISHES
 from service.app import build, changing

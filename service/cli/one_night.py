@@ -208,7 +208,7 @@ def _usual_here(session: Session, site: Site) -> Usual | None:
     away_km = {
         each: distance_km(site.lat_deg, site.lon_deg, each.site.lat_deg, each.site.lon_deg) for each in known
     }
-    nearest = min(known, key=lambda each: away_km[each])
+    nearest = min(known, key=lambda each: away_km[each], default=None)
     return None if nearest is None or away_km[nearest] > SAME_PLACE_KM else usual_of(session, nearest)
 
 

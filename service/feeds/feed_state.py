@@ -66,6 +66,7 @@ class DatabaseGuards:
 
     @property
     def spent(self) -> tuple[Spent, ...]:
+        """What was asked through these guards so far, by provider."""
         with self._lock:
             return tuple(Spent(provider, *totals) for provider, totals in sorted(self._spent.items()))
 

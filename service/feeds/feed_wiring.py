@@ -16,7 +16,7 @@ import queue
 import sqlite3
 import threading
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -54,7 +54,6 @@ from service.feeds.shared.guards import (
     Allowance,
     Guards,
     NoGuards,
-    Spent,
 )
 from service.feeds.shared.http_client import PoliteClient, identify
 from service.feeds.shared.model import FeedFailure, Gathered, attach_bulletins, failure_of, join
@@ -188,7 +187,7 @@ def at_hand(settings: Settings) -> FeedAccess:
 
 def behind_store(settings: Settings, sessions: sessionmaker[Session]) -> FeedAccess:
     """For one person who waits, with a store that is open already."""
-    return FeedAccess(settings, CacheAtHand(sessions), GuardsAtHand(_shared_guards(settings, sessions)))
+    return FeedAccess(settings, CacheAtHand(sessions), _shared(settings, sessions, GuardsAtHand))
 
 
 def ask_now(
@@ -202,14 +201,16 @@ def ask_feeds(
     settings: Settings, sessions: sessionmaker[Session], places: Sequence[Place], hours: Span
 ) -> Gathered:
     """Ask all feeds for a cycle, with the store behind them; and what that cost."""
-    guards = _shared_guards(settings, sessions)
+    guards = _shared(settings, sessions, DatabaseGuards)
     asking = FeedAccess(settings, DatabaseCache(sessions), guards)
     gathered = asking.ask(feeds_from(settings), places, hours, Deadline(CYCLE_BUDGET_S))
     return replace(gathered, spent=guards.spent)
 
 
-def _shared_guards(settings: Settings, sessions: sessionmaker[Session]) -> DatabaseGuards:
-    return DatabaseGuards(sessions, lambda: datetime.now(UTC), allowances=allowances_from(settings))
+def _shared(
+    settings: Settings, sessions: sessionmaker[Session], kind: type[DatabaseGuards]
+) -> DatabaseGuards:
+    return kind(sessions, lambda: datetime.now(UTC), allowances=allowances_from(settings))
 
 
 def sessions_at_hand(settings: Settings) -> sessionmaker[Session] | None:
@@ -237,54 +238,43 @@ def _hurry(_connection: sqlite3.Connection, entry: Any) -> None:
     entry.info[BUSY_FOR] = BUSY_FOR_MS
 
 
-class CacheAtHand:
+class CacheAtHand(DatabaseCache):
     """The store's answers; those that can't be read or kept just now are none."""
-
-    def __init__(self, sessions: sessionmaker[Session]) -> None:
-        self._inner: AnswerCache = DatabaseCache(sessions)
 
     def get(self, key: str) -> StoredAnswer | None:
         try:
-            return self._inner.get(key)
+            return super().get(key)
         except DBAPIError as error:
             log.warning("a stored answer can't be read just now: %s", error.orig)
             return None
 
     def put(self, key: str, answer: StoredAnswer) -> None:
         try:
-            self._inner.put(key, answer)
+            super().put(key, answer)
         except DBAPIError as error:
             log.warning("an answer can't be kept just now: %s", error.orig)
 
 
-class GuardsAtHand:
+class GuardsAtHand(DatabaseGuards):
     """The shared allowances and breakers. What can't be counted just now isn't asked."""
-
-    def __init__(self, inner: Guards) -> None:
-        self._inner = inner
-
-    @property
-    def spent(self) -> tuple[Spent, ...]:
-        return self._inner.spent
 
     def refusal(self, feed: str) -> FeedError | None:
         try:
-            return self._inner.refusal(feed)
+            return super().refusal(feed)
         except DBAPIError:
             return _busy(feed)
 
     @contextmanager
     def turn(self, feed: str, weight: float, deadline: Deadline) -> Iterator[None]:
-        waiting: AbstractContextManager[None] = self._inner.turn(feed, weight, deadline)
         try:
-            with waiting:
+            with super().turn(feed, weight, deadline):
                 yield
         except DBAPIError as error:
             raise _busy(feed) from error
 
     def note(self, feed: str, error: FeedError | None) -> None:
         try:
-            self._inner.note(feed, error)
+            super().note(feed, error)
         except DBAPIError as busy:
             log.warning("how %s fared can't be noted just now: %s", feed, busy.orig)
 

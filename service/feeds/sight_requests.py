@@ -11,10 +11,9 @@ from alerts.common.span import Span
 from alerts.sites.great_circle import distance_km
 from alerts.sites.model import Site
 from alerts.sky.night import DarkWindow, Night
-from alerts.weather.clouds import cover_as_told
+from alerts.weather.clouds import cover_as_told, look_along
 from alerts.weather.forecast import Forecast, Place
 from alerts.weather.line_of_sight import SightView, places_to_ask, view_of
-from alerts.weather.line_of_sight_cloud import look_along
 from alerts.weather.models import ModelRow, find_model
 from service.common.deadline import Deadline
 from service.feeds.feed_wiring import FeedAccess, ask_now

@@ -17,8 +17,7 @@ from alerts.common.phrases import say
 from alerts.track.calibration.leads import HOURS_BEFORE, LEADS, Lead
 from alerts.track.calibration.pairs import Pairs
 from alerts.track.record.climatology import MonthCounts, month_counts
-from alerts.track.record.regret import Ledger, build_ledger
-from alerts.track.record.summary import Record, records_of
+from alerts.track.record.summary import Ledger, Record, build_ledger, records_of
 from alerts.track.record.text import (
     forecasts_like,
     say_first,

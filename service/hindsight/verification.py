@@ -21,9 +21,14 @@ from alerts.common.span import Span
 from alerts.sky.night import Night
 from alerts.track.observations.analyses import clear_share_of
 from alerts.track.observations.evidence import Judge, OutcomeState
-from alerts.track.observations.independence import DULL_NIGHTS, NightSeen, find_copies, find_never_cloudy
 from alerts.track.observations.outcome import Evidence, Outcome, combine, judge_night
-from alerts.track.observations.stations import CLEAR_OKTAS
+from alerts.track.observations.stations import (
+    CLEAR_OKTAS,
+    DULL_NIGHTS,
+    NightSeen,
+    find_copies,
+    find_never_cloudy,
+)
 from alerts.weather.forecast import Place
 from service.explain.stored_verdict import decided_span, night_then, site_then
 from service.feeds.shared.model import Gather

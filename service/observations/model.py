@@ -12,8 +12,8 @@ from alerts.common.errors import BadInput
 from alerts.common.span import Span
 from alerts.sites.model import Site
 from alerts.sky.night import Night
+from alerts.track.observations.coded_reports import read_metar
 from alerts.track.observations.evidence import SkyReport
-from alerts.track.observations.metar import read_metar
 from alerts.track.observations.stations import KM_A_DEGREE, Observed, station_skies
 from alerts.weather.sky_now import REACH_KM, StationSky
 

@@ -14,8 +14,8 @@ from urllib.parse import quote
 
 from alerts.common.span import Span
 from alerts.sites.great_circle import distance_km
+from alerts.track.observations.coded_reports import observed_at
 from alerts.track.observations.evidence import Station
-from alerts.track.observations.metar import observed_at
 from alerts.track.observations.stations import METAR, Observed
 from alerts.weather.sky_now import REACH_KM
 from service.common.deadline import Deadline

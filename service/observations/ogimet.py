@@ -13,9 +13,9 @@ from datetime import UTC, datetime, timedelta
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase
 from alerts.common.span import Span
+from alerts.track.observations.coded_reports import read_synop
 from alerts.track.observations.evidence import SkyReport, Station
 from alerts.track.observations.stations import SYNOP, Observed
-from alerts.track.observations.synop import read_synop
 from service.common.deadline import Deadline
 from service.feeds.shared.checked_json import bad_shape
 from service.feeds.shared.guards import MINUTE_S, Allowance
@@ -74,7 +74,7 @@ def parse(text: str, stations: dict[str, Station]) -> Iterator[Observed]:
         station = stations.get(match[1])
         try:
             at = datetime(*(int(match[i]) for i in range(2, 7)), tzinfo=UTC)  # type: ignore[misc,arg-type]
-            reading = read_synop(match[7]).reading
+            reading = read_synop(match[7])
         except (ValueError, BadInput):
             continue
         if station is not None:

@@ -7,8 +7,7 @@ but left due for the next cycle, not slept on: reports are kept for days, a cycl
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, datetime
 from typing import TypeVar
 
@@ -19,11 +18,9 @@ from alerts.sites.great_circle import distance_km
 from alerts.track.observations.stations import Observed
 from alerts.weather.forecast import Place
 from alerts.weather.sky_now import REACH_KM
-from service.common.deadline import Deadline
 from service.feeds.feed_state import DatabaseGuards
 from service.feeds.nws.client import covers
 from service.feeds.shared.feed_errors import AllowanceSpent, FeedError, NotAsked
-from service.feeds.shared.guards import Guards, Spent
 from service.feeds.shared.http_client import PoliteClient, identify
 from service.feeds.shared.watched_sockets import Route
 from service.observations import awc, nws, ogimet
@@ -40,23 +37,11 @@ Sessions = sessionmaker[Session]
 T = TypeVar("T")
 
 
-class AllowancesAlone:
+class AllowancesAlone(DatabaseGuards):
     """Guards that only count: a source that fails is asked again at the next look, hours later."""
-
-    def __init__(self, inner: Guards) -> None:
-        self._inner = inner
-
-    @property
-    def spent(self) -> tuple[Spent, ...]:
-        return self._inner.spent
 
     def refusal(self, feed: str) -> FeedError | None:
         return None
-
-    @contextmanager
-    def turn(self, feed: str, weight: float, deadline: Deadline) -> Iterator[None]:
-        with self._inner.turn(feed, weight, deadline):
-            yield
 
     def note(self, feed: str, error: FeedError | None) -> None:
         return None
@@ -66,7 +51,7 @@ def client_of(
     settings: Settings, sessions: Sessions, clock: Callable[[], datetime] = lambda: datetime.now(UTC)
 ) -> PoliteClient:
     """A client that keeps to what the sources allow. clock: the wall's."""
-    guards = AllowancesAlone(DatabaseGuards(sessions, clock, allowances=ALLOWANCES))
+    guards = AllowancesAlone(sessions, clock, allowances=ALLOWANCES)
     return PoliteClient(identify(settings.contact), Route(settings.proxy), guards=guards)
 
 

@@ -21,7 +21,7 @@ from alerts.sky.night import DarkWindow, Night, Shape, TargetKind, shape_phrase
 from alerts.sky.nights.night_builder import readable_nights, site_in_blocks
 from alerts.sky.nights.season import easier_wishes, never_holds, wishes_text
 from alerts.track.record.climatology import UNKNOWN_CLIMATE
-from alerts.weather.season_price import price
+from alerts.weather.skill import price
 from alerts.wishes.model import ALL_WEEK, CHOICES, LimitChoice, Wishes, units_of
 from alerts.wishes.parse import weekday_phrases
 

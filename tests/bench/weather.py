@@ -34,9 +34,9 @@ sys.path.insert(0, str(ROOT))
 
 from alerts.common.span import Span
 from alerts.weather.chance import look_at_cloud
+from alerts.weather.clouds import look_along
 from alerts.weather.forecast import Forecast, LayerScheme, Place
 from alerts.weather.line_of_sight import SightView, places_to_ask
-from alerts.weather.line_of_sight_cloud import look_along
 from alerts.weather.models import AIR_ROW, OPEN_METEO, ModelRow, find_model
 from alerts.weather.source_chance import EventQuery
 from service.feeds.met_norway import parse as met_norway_parse

@@ -20,7 +20,6 @@ import numpy.typing as npt
 
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase
-from alerts.track.calibration.intervals import STRENGTH_NIGHTS, Z90
 from alerts.track.calibration.leads import HOURS_BEFORE, LEADS, Lead
 from alerts.track.calibration.model import (
     NONE_VERSION,
@@ -33,6 +32,7 @@ from alerts.track.calibration.model import (
 )
 from alerts.track.calibration.pairs import Pairs
 from alerts.track.calibration.regression import Floats
+from alerts.track.calibration.score import STRENGTH_NIGHTS, Z90
 from alerts.weather.outlook import Outlook
 
 MOST_TABLES = 400

@@ -11,7 +11,6 @@ import numpy as np
 
 from alerts.common.phrases import phrase
 from alerts.track.calibration.correct import corrected, from_log_odds, log_odds
-from alerts.track.calibration.intervals import NIGHT_CORRELATION, effective_nights
 from alerts.track.calibration.leads import LEADS, Lead
 from alerts.track.calibration.model import Calibration, LeadMap, Method, SiteShift, Step, Trial, prior_map
 from alerts.track.calibration.pairs import Ints, Pairs
@@ -22,6 +21,7 @@ from alerts.track.calibration.regression import (
     group_by_value,
     pool_adjacent_violators,
 )
+from alerts.track.calibration.score import NIGHT_CORRELATION, effective_nights
 from alerts.track.record.summary import FEWEST_PAIRS
 
 FEWEST_NIGHTS = 20

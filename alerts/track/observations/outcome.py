@@ -28,9 +28,8 @@ from alerts.track.observations.evidence import (
     Station,
     longest,
 )
-from alerts.track.observations.independence import find_same_place
 from alerts.track.observations.people_reports import accounts_of_people
-from alerts.track.observations.stations import account_of_station
+from alerts.track.observations.stations import account_of_station, find_same_place
 from alerts.weather.forecast import Forecast
 
 ENOUGH_WEIGHT = 1.0

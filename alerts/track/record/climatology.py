@@ -8,9 +8,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from alerts.track.calibration.intervals import STRENGTH_NIGHTS, shrunk_share
 from alerts.track.calibration.pairs import Ints, Pairs, months_of, years_of
 from alerts.track.calibration.regression import Floats
+from alerts.track.calibration.score import STRENGTH_NIGHTS, shrunk_share
 from alerts.weather.skill import CLEAR_SHARE
 
 NEIGHBOUR_WEIGHT = 0.5

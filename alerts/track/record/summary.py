@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
-from alerts.track.calibration.intervals import consistency_limits, effective_nights, wilson_range
+from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase
 from alerts.track.calibration.leads import LEADS, Lead
 from alerts.track.calibration.pairs import JUDGES, Pairs
 from alerts.track.calibration.regression import Floats
@@ -16,8 +17,11 @@ from alerts.track.calibration.score import (
     MurphyParts,
     brier_score,
     brier_skill,
+    consistency_limits,
+    effective_nights,
     isotonic_parts,
     murphy_parts,
+    wilson_range,
 )
 from alerts.track.observations.evidence import Judge
 from alerts.track.record.climatology import MonthCounts, climatology
@@ -237,3 +241,78 @@ def single_models(pairs: Pairs) -> tuple[SingleModel, ...]:
             )
         )
     return tuple(found)
+
+
+# ---- The regret ledger: drives into cloud and clear nights missed, for each limit a person might choose.
+
+LIMITS_PCT = (40, 50, 60, 70, 80, 90)
+
+
+@dataclass(frozen=True, slots=True)
+class RegretRow:
+    """What one go limit would have led to. gone_clear: of the drives, those under a clear sky.
+
+    missed: clear nights at home that nothing but the chance spoke against.
+    """
+
+    limit_pct: int
+    gone: int
+    gone_clear: int
+    missed: int
+
+    @property
+    def wasted(self) -> int:
+        """Drives into cloud."""
+        return self.gone - self.gone_clear
+
+
+@dataclass(frozen=True, slots=True)
+class Ledger:
+    """What other go limits would have led to, for one set of wishes.
+
+    limit_pct: the limit that these wishes have. rows: by limit, its own among them. nights: how many count.
+    wishes: these in words, "" where there is only one set.
+    """
+
+    limit_pct: int
+    nights: int
+    rows: tuple[RegretRow, ...]
+    wishes: str = ""
+
+    @property
+    def now(self) -> RegretRow:
+        """The row of the limit that these wishes have."""
+        return next(row for row in self.rows if row.limit_pct == self.limit_pct)
+
+    @property
+    def others(self) -> tuple[RegretRow, ...]:
+        return tuple(row for row in self.rows if row.limit_pct != self.limit_pct)
+
+
+def build_ledger(pairs: Pairs, limit_pct: int, wishes: str = "") -> Ledger:
+    """The ledger of one set of wishes. pairs: of one lead, as those were told who wish so."""
+    rows = regret_ledger(pairs, sorted({*LIMITS_PCT, limit_pct}))
+    return Ledger(limit_pct, int((~pairs.is_barred).sum()), rows, wishes)
+
+
+def regret_ledger(pairs: Pairs, limits_pct: Iterable[int] = LIMITS_PCT) -> tuple[RegretRow, ...]:
+    """One row a limit, as given. pairs: one lead and one set of wishes; the evening is what people act on.
+
+    Other limits stay as they were: a night that wind or access barred is neither gone nor missed.
+    The stated chances count in whole per cent, as people saw them.
+    """
+    open_nights = pairs.where(~pairs.is_barred)
+    rows = []
+    for limit_pct in limits_pct:
+        if not 0 <= limit_pct <= 100:
+            raise BadInput(phrase("track.go-limit-range", limit_pct=limit_pct))
+        goes = np.floor(100 * open_nights.stated + 0.5) >= limit_pct
+        rows.append(
+            RegretRow(
+                limit_pct=limit_pct,
+                gone=int(goes.sum()),
+                gone_clear=int((goes & open_nights.clear).sum()),
+                missed=int((~goes & open_nights.clear).sum()),
+            )
+        )
+    return tuple(rows)

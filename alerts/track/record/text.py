@@ -8,13 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from alerts.common.phrases import Phrase, phrase, say
-from alerts.track.calibration.intervals import effective_nights, wilson_range
 from alerts.track.calibration.leads import LEADS, Lead
 from alerts.track.calibration.model import LeadMap
 from alerts.track.calibration.pairs import Pairs
+from alerts.track.calibration.score import effective_nights, wilson_range
 from alerts.track.observations.outcome import Outcome
-from alerts.track.record.regret import RegretRow
-from alerts.track.record.summary import FEWEST_PAIRS, Calls, Record, SingleModel
+from alerts.track.record.summary import FEWEST_PAIRS, Calls, Record, RegretRow, SingleModel
 from alerts.weather.models import family_name
 
 LIKE_WITHIN = 0.10

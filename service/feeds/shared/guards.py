@@ -146,15 +146,9 @@ class Guards(Protocol):
     def note(self, feed: str, error: FeedError | None) -> None:
         """How a request went, with all its tries; None: well."""
 
-    @property
-    def spent(self) -> tuple[Spent, ...]:
-        """What was asked through these guards so far, by provider."""
-
 
 class NoGuards:
     """For one question without a store behind it: nothing is counted and nobody is left alone."""
-
-    spent: tuple[Spent, ...] = ()
 
     def refusal(self, feed: str) -> FeedError | None:
         return None

@@ -12,11 +12,10 @@ from alerts.common.phrases import without_codes
 from alerts.common.span import Span
 from alerts.sites.great_circle import distance_km
 from alerts.sites.model import Site
+from alerts.track.observations.coded_reports import read_metar, read_synop
 from alerts.track.observations.evidence import Event, OutcomeState, PersonReport, SeenSky, SkyReport, Station
-from alerts.track.observations.metar import read_metar
 from alerts.track.observations.outcome import Outcome
 from alerts.track.observations.stations import KM_A_DEGREE, METAR, Observed, station_skies
-from alerts.track.observations.synop import read_synop
 from alerts.weather.forecast import Forecast
 from alerts.weather.sky_now import OLDEST, REACH_KM, StationSky
 from service.store.engine import in_chunks, insert_into
@@ -114,7 +113,7 @@ def find_reports(
             stations[row.station] = Station(
                 row.station, row.network, row.lat_deg, row.lon_deg, row.elevation_m
             )
-            reading = read_metar(row.raw) if row.network == METAR else read_synop(row.raw).reading
+            reading = read_metar(row.raw) if row.network == METAR else read_synop(row.raw)
             report = SkyReport(row.station, row.observed_at, reading, row.raw, row.received_at, row.source)
             reports.append(report)
     return list(stations.values()), reports

@@ -11,8 +11,8 @@ from pathlib import Path
 from sqlalchemy import select
 
 from alerts.common.span import Span
+from alerts.track.observations.coded_reports import read_metar
 from alerts.track.observations.evidence import SkyReport, Station
-from alerts.track.observations.metar import read_metar
 from alerts.track.observations.stations import Observed
 from alerts.weather.forecast import Forecast, LayerScheme, Place, Source
 from alerts.weather.hours import HourlyWeather, Hours

@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from alerts.track.observations.coded_reports import read_metar
 from alerts.track.observations.evidence import Judge, SkyReport, Station
-from alerts.track.observations.metar import read_metar
 from alerts.track.observations.stations import LAST_REWRITE, Observed
 from service.demo.story import FLAT
 from service.observations.model import Ask, Heard

@@ -11,8 +11,8 @@ import pytest
 from sqlalchemy import select
 
 from alerts.common.span import Span
+from alerts.track.observations.coded_reports import read_metar
 from alerts.track.observations.evidence import SkyReport, Station
-from alerts.track.observations.metar import read_metar
 from alerts.track.observations.stations import METAR, Observed
 from alerts.weather.outlook import Outlook
 from service.demo.story import FLAT, SATURDAY

@@ -8,8 +8,8 @@ from typing import Any
 import pytest
 from starlette.testclient import TestClient
 
+from alerts.track.observations.coded_reports import read_metar
 from alerts.track.observations.evidence import SkyReport, Station
-from alerts.track.observations.metar import read_metar
 from alerts.track.observations.stations import METAR, Observed
 from service.accounts import access
 from service.observations.model import Heard

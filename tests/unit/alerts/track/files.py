@@ -16,8 +16,8 @@ from alerts.common.span import Span
 from alerts.sites.model import Site
 from alerts.track.calibration.leads import LEADS, Lead
 from alerts.track.calibration.pairs import Pairs
+from alerts.track.observations.coded_reports import read_metar
 from alerts.track.observations.evidence import Event, SkyReport, Station
-from alerts.track.observations.metar import read_metar
 
 DATA = Path(__file__).parents[3] / "data"
 

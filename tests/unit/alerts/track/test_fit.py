@@ -12,12 +12,11 @@ from scipy.optimize import isotonic_regression, minimize
 from alerts.common.errors import BadInput
 from alerts.track.calibration.correct import log_odds, recalibrated
 from alerts.track.calibration.fit import fit_calibration, fit_lead
-from alerts.track.calibration.intervals import shrunk_share
 from alerts.track.calibration.leads import Lead
 from alerts.track.calibration.model import Calibration, Method
 from alerts.track.calibration.pairs import Pairs
 from alerts.track.calibration.regression import PULL, fit_logistic, fit_shifts, pool_adjacent_violators
-from alerts.track.calibration.score import brier_score
+from alerts.track.calibration.score import brier_score, shrunk_share
 from tests.unit.alerts.track.files import pairs, read_json, read_rows
 from tests.unit.alerts.track.seasons import season
 

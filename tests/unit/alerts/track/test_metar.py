@@ -12,8 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from alerts.common.errors import BadInput
+from alerts.track.observations.coded_reports import observed_at, read_metar
 from alerts.track.observations.evidence import SkyReading, SkyState
-from alerts.track.observations.metar import observed_at, read_metar
 from tests.unit.alerts.track.files import read_json, read_rows
 
 CASES: list[dict[str, Any]] = read_json("metar-sky-cases.json")["cases"]

@@ -13,7 +13,7 @@ from scipy.special import betaln
 from scipy.stats import binom, binomtest
 
 from alerts.common.errors import BadInput
-from alerts.track.calibration.intervals import (
+from alerts.track.calibration.score import (
     STRENGTH_NIGHTS,
     Z90,
     consistency_limits,

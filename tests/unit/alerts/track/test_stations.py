@@ -10,9 +10,9 @@ import pytest
 from alerts.common.errors import BadInput
 from alerts.common.span import Span
 from alerts.sites.great_circle import distance_km
+from alerts.track.observations.coded_reports import read_synop
 from alerts.track.observations.evidence import Event, OutcomeState, SkyReport, free_of, joined
 from alerts.track.observations.stations import account_of_station, reports_in_time, station_weight
-from alerts.track.observations.synop import read_synop
 from tests.unit.alerts.track.files import EVENT, HOUR, MINUTE, SITE, WINDOW, hourly, report, station, utc
 
 
@@ -146,7 +146,7 @@ def test_a_clear_account_says_how_far_up_it_sees(skies: list[str], why: str) -> 
 
 def test_synop_amounts_count_alike() -> None:
     raw = "AAXX 16021 72507 11463 81813"
-    reports = [SkyReport("72507", WINDOW.start + i * HOUR, read_synop(raw).reading, raw) for i in range(5)]
+    reports = [SkyReport("72507", WINDOW.start + i * HOUR, read_synop(raw), raw) for i in range(5)]
     said = account_of_station(EVENT, SITE, station("72507"), reports)
     assert said.says is OutcomeState.NOT_CLEAR
     three_hourly = account_of_station(EVENT, SITE, station("72507"), reports[::3])

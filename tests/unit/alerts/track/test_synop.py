@@ -6,17 +6,17 @@ import pytest
 
 from alerts.common.errors import BadInput
 from alerts.common.units import FEET_PER_M
-from alerts.track.observations.synop import read_synop
+from alerts.track.observations.coded_reports import read_synop
 from tests.unit.alerts.track.files import DATA
 
 
 def test_a_real_archive_line_is_read() -> None:
     """N = 4, the lowest cloud at 300 to 600 m, by an observer."""
     line = (DATA / "track" / "ogimet-getsynop-87736.txt").read_text(encoding="utf-8")
-    report = read_synop(line)
-    assert (report.station, report.day_hour, report.reading.state) == ("87736", "0118", "cloud")
-    assert (report.reading.okta_min, report.reading.okta_max, report.reading.is_automatic) == (4, 4, False)
-    assert report.reading.layers[0].base_ft == pytest.approx(300 * FEET_PER_M)
+    reading = read_synop(line)
+    assert reading.state == "cloud"
+    assert (reading.okta_min, reading.okta_max, reading.is_automatic) == (4, 4, False)
+    assert reading.layers[0].base_ft == pytest.approx(300 * FEET_PER_M)
 
 
 @pytest.mark.parametrize(
@@ -36,7 +36,7 @@ def test_a_real_archive_line_is_read() -> None:
 def test_n_reads_as_the_code_table_says(
     groups: str, state: str, oktas: tuple[int, int], is_automatic: bool, reach_ft: int | None
 ) -> None:
-    reading = read_synop(f"AAXX 01183 10384 {groups} 10330=").reading
+    reading = read_synop(f"AAXX 01183 10384 {groups} 10330=")
     assert (reading.state, (reading.okta_min, reading.okta_max)) == (state, oktas)
     assert (reading.is_automatic, reading.reach_ft) == (is_automatic, reach_ft)
 
@@ -46,7 +46,7 @@ def test_n_reads_as_the_code_table_says(
     [("0", 0), ("1", 50), ("3", 200), ("8", 2000), ("9", 2500), ("/", 0)],
 )
 def test_the_base_is_the_lower_end_of_its_class(h: str, base_m: int) -> None:
-    layer = read_synop(f"AAXX 01184 10384 11{h}63 71813").reading.layers[0]
+    layer = read_synop(f"AAXX 01184 10384 11{h}63 71813").layers[0]
     assert layer.base_ft == pytest.approx(base_m * FEET_PER_M)
 
 

@@ -8,7 +8,7 @@ import pytest
 
 from alerts.common.phrases import phrase
 from alerts.track.observations.evidence import OutcomeState, SkyReport, Station
-from alerts.track.observations.independence import NightSeen, find_copies, find_never_cloudy, find_same_place
+from alerts.track.observations.stations import NightSeen, find_copies, find_never_cloudy, find_same_place
 from tests.unit.alerts.track.files import NIGHT, report, station, utc
 
 CLEAR, NOT_CLEAR, UNSURE = OutcomeState

@@ -15,8 +15,7 @@ from alerts.track.calibration.leads import Lead
 from alerts.track.calibration.model import prior_map
 from alerts.track.observations.evidence import Event, Judge, OutcomeState
 from alerts.track.observations.outcome import Outcome
-from alerts.track.record.regret import RegretRow, regret_ledger
-from alerts.track.record.summary import Record, build_record
+from alerts.track.record.summary import Record, RegretRow, build_record, regret_ledger
 from alerts.track.record.text import (
     forecasts_like,
     outcome_lines,

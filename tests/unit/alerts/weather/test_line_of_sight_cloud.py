@@ -6,10 +6,10 @@ from dataclasses import replace
 
 import pytest
 
+from alerts.weather.clouds import look_along
 from alerts.weather.forecast import Forecast, LayerScheme, Place
 from alerts.weather.hours import Hours
 from alerts.weather.line_of_sight import SightView, places_to_ask
-from alerts.weather.line_of_sight_cloud import look_along
 from tests.unit.alerts.weather.values import SITE, WINDOW, forecast, hours
 
 VIEW = SightView(140.0, 15.0)

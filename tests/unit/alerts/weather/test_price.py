@@ -7,7 +7,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from alerts.weather.season_price import ADDED_WHEN_IT_CAME, ADDED_WHEN_NOT, QUANTILES, price
+from alerts.weather.skill import ADDED_WHEN_IT_CAME, ADDED_WHEN_NOT, QUANTILES, price
 from tests.unit.alerts.weather import fit_skill
 
 RUNS = (0, 1, 2, 3)

@@ -1,4 +1,4 @@
-"""METAR and SPECI: our own small reader of the sky group, and of nothing else in the report.
+"""Stations' reports in code. METAR and SPECI: our own small reader of the sky group, and of nothing else.
 
 Codes: U.S. Federal Meteorological Handbook No. 1 (1995), chapter 9; WMO-No. 306, volume I.1, FM 15.
 No amount is ever made up: `//////`, a report without a sky group and NIL are unknown, not clear.
@@ -13,6 +13,7 @@ from itertools import takewhile
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase
 from alerts.common.span import require_utc
+from alerts.common.units import FEET_PER_M
 from alerts.track.observations.evidence import (
     CAVOK_REACH_FT,
     CEILOMETER_REACH_FT,
@@ -106,3 +107,41 @@ def _hidden(tokens: list[str]) -> CloudLayer | None:
         if tokens[i : i + 2] == ["SKY", "OBS"]:
             return CloudLayer(*ALL_HIDDEN, base_ft=0)
     return None
+
+
+# ---- SYNOP (FM 12) from land stations: total cloud N in eighths, and nothing else of the report. Code
+# tables: WMO-No. 306, volume I.1: 1860 (i_x), 2700 (N), 1600 (h).
+
+OBSCURED_N = 9
+MANNED_IX = "123"
+LOWEST_BASE_M = {
+    "0": 0, "1": 50, "2": 100, "3": 200, "4": 300, "5": 600, "6": 1000, "7": 1500, "8": 2000, "9": 2500
+}  # fmt: skip
+"""The lower end of each class of h, the base of the lowest cloud (code table 1600)."""
+
+_REPORT = re.compile(r"\bAAXX\s+\d{4}[\d/]\s+\d{5}\s+(?:(NIL)|[\d/]([\d/])([\d/])[\d/]{2}\s+([\d/])[\d/]{4})")
+
+
+def read_synop(raw: str) -> SkyReading:
+    """The sky of one raw land SYNOP, with or without an archive's columns before `AAXX`.
+
+    N = 9 is obscured, N = `/` and NIL are unknown. N = 0 by an instrument proves only what it can see.
+    The base is the lower end of the class of the lowest cloud, 0 where it wasn't measured.
+    BadInput for other kinds of message and for text cut before N.
+    """
+    match = _REPORT.search(raw)
+    if match is None:
+        raise BadInput(phrase("track.no-synop", report=raw.strip()[:40]))
+    nil, kind, height, amount = match.groups()
+    is_automatic = not nil and kind not in MANNED_IX
+    if nil or amount == "/":
+        return SkyReading(SkyState.UNKNOWN, is_automatic=is_automatic)
+    oktas = int(amount)
+    if oktas == 0:
+        state = SkyState.CLEAR_BELOW if is_automatic else SkyState.CLEAR
+        return SkyReading(state, 0, 0, is_automatic=is_automatic)
+    if oktas == OBSCURED_N:
+        layer = CloudLayer(*ALL_HIDDEN, base_ft=0.0)
+        return SkyReading(SkyState.OBSCURED, *ALL_HIDDEN, is_automatic=is_automatic, layers=(layer,))
+    layer = CloudLayer(oktas, oktas, FEET_PER_M * LOWEST_BASE_M.get(height, 0))
+    return SkyReading(SkyState.CLOUD, oktas, oktas, is_automatic=is_automatic, layers=(layer,))
