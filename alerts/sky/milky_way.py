@@ -66,8 +66,6 @@ class Geometry:
 
     apex: the band's highest point. horizon_azimuths_deg: shape (n, m, 2), where the band meets the
     level horizon. tilt_deg: of the band at the core, 0 level, 90 upright; NaN near the zenith.
-    leans_right: going up along the band from the core, whether it leans to the right of a viewer
-    who faces the core; meaningless where the tilt is NaN.
     """
 
     core_altitude_deg: Floats
@@ -76,7 +74,6 @@ class Geometry:
     apex_azimuth_deg: Floats
     horizon_azimuths_deg: Floats
     tilt_deg: Floats
-    leans_right: npt.NDArray[np.bool_]
 
 
 def geometry(ground: Ground, table: SkyTable, at_s: Floats) -> Geometry:
@@ -89,7 +86,7 @@ def geometry_of(ground: Ground, core: Floats, pole: Floats) -> Geometry:
     """The geometry from Earth-fixed unit vectors of the core and the galactic pole, shape (n, m, 3)."""
     core_altitude, core_azimuth = ground.altaz(core, near=False)
     pole_altitude, pole_azimuth = ground.altaz(pole, near=False)
-    # tilt and lean, from the band's tangent at the core
+    # the tilt, from the band's tangent at the core
     along_band = np.cross(pole, core)
     rise = along(along_band, ground.up)
     rightward = np.cross(core, np.broadcast_to(ground.up[:, None, :], core.shape))
@@ -102,7 +99,6 @@ def geometry_of(ground: Ground, core: Floats, pole: Floats) -> Geometry:
         apex_azimuth_deg=np.where(pole_altitude > 0, pole_azimuth + 180, pole_azimuth) % 360,
         horizon_azimuths_deg=np.stack([pole_azimuth - 90, pole_azimuth + 90], axis=-1) % 360,
         tilt_deg=np.where(core_altitude > NEAR_ZENITH_DEG, np.nan, tilt),
-        leans_right=rise * aside > 0,
     )
 
 

@@ -131,23 +131,23 @@ def domes(lat_deg: float, lon_deg: float, most: int = 3, towns: Towns | None = N
     towns: the packaged extract by default.
     """
     known = packaged_towns() if towns is None else towns
-    near = known.near(lat_deg, lon_deg, REACH_KM)
-    excess = walker_excess(near.population, near.distance_km)
-    inside = near.distance_km < built_up_radius_km(near.population)
+    row, distance_km, bearing_deg = known.near(lat_deg, lon_deg, REACH_KM)
+    people = known.population[row]
+    excess, inside = walker_excess(people, distance_km), distance_km < built_up_radius_km(people)
     found: list[Dome] = []
-    free = np.ones(len(near), dtype=bool)
+    free = np.ones(len(row), dtype=bool)
     while free.any():
         lead = int(np.argmax(np.where(free, excess, -1.0)))
-        beside = np.abs(turn_deg(near.bearing_deg, near.bearing_deg[lead])) <= SAME_DOME_DEG
+        beside = np.abs(turn_deg(bearing_deg, bearing_deg[lead])) <= SAME_DOME_DEG
         own = free & (beside | (inside & inside[lead]))
         free &= ~own
         found.append(
             Dome(
-                bearing_deg=float(near.bearing_deg[lead]),
-                distance_km=float(near.distance_km[lead]),
-                name=known.names[int(near.row[lead])],
+                bearing_deg=float(bearing_deg[lead]),
+                distance_km=float(distance_km[lead]),
+                name=known.names[int(row[lead])],
                 # the extract knows populations to two per cent: no more figures than that
-                population=int(float(f"{near.population[lead]:.2g}")),
+                population=int(float(f"{people[lead]:.2g}")),
                 excess=float(excess[own].sum()),
                 inside=bool(inside[lead]),
             )
@@ -175,14 +175,14 @@ class TownGlow:
     def around(cls, lat_deg: float, lon_deg: float, towns: Towns | None = None) -> TownGlow:
         """The estimate from towns within 200 km of a place; the packaged extract by default."""
         known = packaged_towns() if towns is None else towns
-        near = known.near(lat_deg, lon_deg, REACH_KM)
-        if not len(near):
+        row, distance_km, bearing_deg = known.near(lat_deg, lon_deg, REACH_KM)
+        if not len(row):
             return cls(np.zeros((len(ALTITUDES_DEG), len(TURN_DEG))))
         # the excess by distance and bearing, shared by the nearest bins
-        excess = walker_excess(near.population, near.distance_km)
+        excess = walker_excess(known.population[row], distance_km)
         nodes = np.log(DISTANCES_KM)
-        away = np.interp(np.log(np.maximum(near.distance_km, DISTANCES_KM[0])), nodes, np.arange(len(nodes)))
-        turn = near.bearing_deg / AZIMUTH_STEP_DEG
+        away = np.interp(np.log(np.maximum(distance_km, DISTANCES_KM[0])), nodes, np.arange(len(nodes)))
+        turn = bearing_deg / AZIMUTH_STEP_DEG
         low, left = np.minimum(away.astype(np.intp), len(nodes) - 2), turn.astype(np.intp)
         farther, aside = away - low, turn - left
         binned = np.zeros((len(nodes), len(TURN_DEG)))

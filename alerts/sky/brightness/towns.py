@@ -33,22 +33,6 @@ _DATA = files("alerts.sky.brightness") / "data"
 
 
 @dataclass(frozen=True)
-class NearTowns:
-    """Towns around a place: population, distance and bearing (from north through east), shape (n,) each.
-
-    row: their rows in the extract, in which `Towns.names` has theirs.
-    """
-
-    row: Ints
-    population: Floats
-    distance_km: Floats
-    bearing_deg: Floats
-
-    def __len__(self) -> int:
-        return len(self.row)
-
-
-@dataclass(frozen=True)
 class Towns:
     """Towns in order of their one-degree cells, arrays of shape (n,).
 
@@ -72,8 +56,9 @@ class Towns:
             return self.own_names
         return tuple(lzma.decompress((_DATA / NAMES_FILE).read_bytes()).decode().split("\n"))
 
-    def near(self, lat_deg: float, lon_deg: float, within_km: float) -> NearTowns:
-        """The towns within a great-circle distance of a place, on a sphere."""
+    def near(self, lat_deg: float, lon_deg: float, within_km: float) -> tuple[Ints, Floats, Floats]:
+        """Rows of the towns within a great-circle distance of a place, on a sphere, with the distance in km
+        and the bearing in degrees (from north through east) of each."""
         reach_deg = within_km / KM_PER_DEG
         # the rows of all one-degree cells that come within reach; columns are counted from 180 west
         south, north = max(math.floor(lat_deg - reach_deg), -90), min(math.floor(lat_deg + reach_deg), 89)
@@ -99,7 +84,7 @@ class Towns:
         eastward = np.sin(turn) * np.cos(there)
         northward = math.cos(here) * np.sin(there) - math.sin(here) * np.cos(there) * np.cos(turn)
         bearing_deg = np.degrees(np.arctan2(eastward, northward)) % 360
-        return NearTowns(row, self.population[row], distance_km[inside], bearing_deg)
+        return row, distance_km[inside], bearing_deg
 
 
 def towns_at(
@@ -107,17 +92,12 @@ def towns_at(
 ) -> Towns:
     """Towns from plain lists of the same length, in any order; longitudes -180..180."""
     lat, lon = np.asarray(lat_deg, dtype=np.float64), np.asarray(lon_deg, dtype=np.float64)
-    cell = cell_of(lat, lon)
+    cell = (np.minimum(np.floor(lat).astype(np.intp), 89) + 90) * 360
+    cell += (np.floor(lon).astype(np.intp) + 180) % 360
     order = np.argsort(cell, kind="stable")
     ordered = tuple(names[row] for row in order)
     people = np.asarray(population, dtype=np.float64)
     return Towns(cell[order], lat[order], lon[order], people[order], ordered)
-
-
-def cell_of(lat_deg: Floats, lon_deg: Floats) -> Ints:
-    """The one-degree cell of each place, as in `Towns`."""
-    row = np.minimum(np.floor(lat_deg).astype(np.intp), 89) + 90
-    return row * 360 + (np.floor(lon_deg).astype(np.intp) + 180) % 360
 
 
 @lru_cache(maxsize=1)

@@ -53,10 +53,10 @@ def without_districts(towns: Towns) -> Ints:
             continue
         people = towns.population[row]
         radius_km = float(built_up_radius_km(people))
-        near = towns.near(towns.lat_deg[row], towns.lon_deg[row], radius_km)
+        near, distance_km, _ = towns.near(towns.lat_deg[row], towns.lon_deg[row], radius_km)
         smaller = [
             (distance, other)
-            for distance, other in zip(near.distance_km, near.row, strict=True)
+            for distance, other in zip(distance_km, near, strict=True)
             if towns.population[other] < people and not is_district[other]
         ]
         absorbed = 0.0
