@@ -16,8 +16,7 @@ from alerts.common.phrases import Phrase, phrase
 from alerts.common.plain_values import value
 from alerts.common.span import Span
 from alerts.common.time_text import said_minutes
-from alerts.field.driving import STEP, drive_over
-from alerts.field.trip_plan import FieldPlan
+from alerts.field.trip_plan import DRIVE_STEP, FieldPlan, drive_over
 from alerts.judging.verdict import BEST_FIRST, Verdict, VerdictWord
 from alerts.sites.great_circle import distance_km
 from alerts.sites.model import Site
@@ -314,7 +313,7 @@ def find_fork(one: SiteChoice, other: SiteChoice) -> Fork | None:
         shared = min((sum(drives, timedelta(0)) - crossing) / 2, *drives)
         if shared < LATE * max(drives):
             return None
-        decide_at = min([*lost, leave_by + shared // STEP * STEP])
+        decide_at = min([*lost, leave_by + shared // DRIVE_STEP * DRIVE_STEP])
     if max(decide_at, leave_by) + crossing > min(one.window.start, other.window.start):
         return None
     return Fork(leave_by, decide_at)

@@ -120,9 +120,9 @@ class Wishes:
     weekdays: evenings that suit, 0 Monday … 6 Sunday. home_by: at most one for each weekday.
     trips: evenings spent elsewhere; trips_only: nights of no trip don't count (when there are trips).
     drive: one way, None where nobody gave it. drive_estimate: the same from home, where that is known; it is
-    worked out (`alerts.field.driving`) and kept here, so that what was decided still says what it rested on.
-    scouting: time on the spot before the window starts; scout_by_daylight: that time must
-    end by sunset. notice: how long before one must leave a go is wanted.
+    worked out (`alerts.field.trip_plan`) and kept here, so that what was decided still says what it rested
+    on. scouting: time on the spot before the window starts; scout_by_daylight: that time must end by sunset.
+    notice: how long before one must leave a go is wanted.
     days_ahead: how far ahead a heads-up is wanted. signal_lost_before: how long before arriving the phone
     goes silent; None where it doesn't. most_a_week: heads-ups and goes in seven days, None for any
     number. quiet: when nothing but a warning may ring. clock_zone: IANA name of the clock that `quiet` and

@@ -8,7 +8,7 @@ from datetime import date, datetime
 import click
 
 from alerts.common.phrases import say
-from alerts.field.driving import with_home
+from alerts.field.trip_plan import with_home
 from alerts.judging.comparison import Order, rank, tonight_at, usual_span
 from service.app import build
 from service.cli.options import DAY, MOMENT, json_option

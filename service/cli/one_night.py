@@ -18,7 +18,7 @@ from alerts.briefing.facts import Ahead
 from alerts.common.errors import BadInput
 from alerts.common.phrases import Reader, phrase, say
 from alerts.common.span import Span
-from alerts.field.driving import with_home
+from alerts.field.trip_plan import with_home
 from alerts.judging.assess import JudgingInputs
 from alerts.judging.verdict import Verdict
 from alerts.sites.great_circle import distance_km

@@ -11,7 +11,7 @@ import click
 
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase, say
-from alerts.field.driving import USUAL_SPEED_KMH, Home
+from alerts.field.trip_plan import USUAL_SPEED_KMH, Home
 from alerts.sites.model import clean_name
 from alerts.wishes.fields import drive_phrase
 from alerts.wishes.model import Wishes

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from alerts.common.clock_times import zone_info
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase, say
-from alerts.field.driving import Home
+from alerts.field.trip_plan import Home
 from alerts.sites.coordinates import say_lat_lon
 
 FAR_KM = 1000.0

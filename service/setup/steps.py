@@ -16,7 +16,7 @@ from sqlalchemy.orm import Session
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase, say
 from alerts.common.time_text import say_minutes
-from alerts.field.driving import Home, drive_from
+from alerts.field.trip_plan import Home, drive_from
 from alerts.sites.coordinates import say_lat_lon
 from alerts.sites.model import Site, clean_name
 from alerts.wishes.model import DEFAULT_WISHES

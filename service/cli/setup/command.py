@@ -12,7 +12,7 @@ import segno
 
 from alerts.common.errors import BadInput
 from alerts.common.phrases import say
-from alerts.field.driving import USUAL_SPEED_KMH, Home
+from alerts.field.trip_plan import USUAL_SPEED_KMH, Home
 from alerts.sites.coordinates import parse_lat_lon
 from alerts.sites.model import clean_name
 from service.app import build

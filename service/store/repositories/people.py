@@ -7,7 +7,7 @@ from datetime import datetime
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from alerts.field.driving import Home
+from alerts.field.trip_plan import Home
 from service.store.repositories.subscriptions import estimate_drives, running_subscriptions
 from service.store.schema.core_tables import PersonRow, SiteRow
 

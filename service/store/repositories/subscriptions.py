@@ -14,8 +14,8 @@ from alerts.common.clock_times import at_clock, zone_info
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase
 from alerts.common.plain_values import value
-from alerts.field.driving import with_home
 from alerts.field.kit import parse_kit
+from alerts.field.trip_plan import with_home
 from alerts.sites.model import Site
 from alerts.wishes.model import Wishes
 from service.store.engine import in_chunks

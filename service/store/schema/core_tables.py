@@ -17,7 +17,7 @@ from typing import Any
 from sqlalchemy import JSON, ForeignKey, Index, MetaData, String, Text, UniqueConstraint, false, text
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship, validates
 
-from alerts.field.driving import Home
+from alerts.field.trip_plan import Home
 from service.store.column_types import UtcDateTime
 from service.store.compressed_json import PackedJson
 

@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 from alerts.common.clock_times import zone_info
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase, say
-from alerts.field.driving import USUAL_SPEED_KMH, Home
+from alerts.field.trip_plan import USUAL_SPEED_KMH, Home
 from alerts.sites.coordinates import parse_lat_lon
 from alerts.sites.model import clean_name
 from alerts.sky.nights.season import wishes_text

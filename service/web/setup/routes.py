@@ -16,7 +16,7 @@ from markupsafe import Markup
 
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase, say
-from alerts.field.driving import USUAL_SPEED_KMH, Home
+from alerts.field.trip_plan import USUAL_SPEED_KMH, Home
 from alerts.sites.coordinates import parse_lat_lon
 from service.accounts.receivers import confirm_by_code
 from service.app import Duskbell

@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase, say
-from alerts.field.driving import with_home
+from alerts.field.trip_plan import with_home
 from alerts.judging.comparison import (
     MOST_SITES,
     ComparedNight,

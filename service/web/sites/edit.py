@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 from alerts.common.errors import BadInput
 from alerts.common.name_tables import month_name
 from alerts.common.phrases import phrase, say
-from alerts.field.driving import Home
+from alerts.field.trip_plan import Home
 from alerts.sites.coordinates import say_lat_lon
 from alerts.sites.model import Site, clean_name
 from alerts.sky.nights.season import easier_wishes, wishes_text

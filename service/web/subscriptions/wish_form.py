@@ -13,8 +13,8 @@ from fastapi.responses import HTMLResponse
 from alerts.common.clock_times import parse_clock
 from alerts.common.errors import BadInput
 from alerts.common.phrases import say
-from alerts.field.driving import with_home
 from alerts.field.kit import KIT_EXAMPLE, parse_kit
+from alerts.field.trip_plan import with_home
 from alerts.sites.model import Site
 from alerts.sky.night import DarknessWish, Shape, SkyWishes, Target, parse_target
 from alerts.wishes.fields import drive_phrase

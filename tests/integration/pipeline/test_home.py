@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import select
 
-from alerts.field.driving import Home
+from alerts.field.trip_plan import Home
 from alerts.wishes.model import Wishes
 from service.demo.story import FLAT, SATURDAY, ZONE
 from service.explain.argument import argue

@@ -10,7 +10,7 @@ from sqlalchemy import select, update
 from sqlalchemy.orm import Session, sessionmaker
 
 from alerts.common.errors import BadInput
-from alerts.field.driving import Home
+from alerts.field.trip_plan import Home
 from alerts.sites.model import Site
 from alerts.wishes.model import Wishes
 from service.accounts import address_owner

@@ -8,7 +8,7 @@ import pytest
 from sqlalchemy import func, select
 from starlette.testclient import TestClient
 
-from alerts.field.driving import Home
+from alerts.field.trip_plan import Home
 from service.store.repositories import people
 from service.store.schema.core_tables import PersonRow, SiteRevisionRow, SiteRow
 from tests.integration.pipeline.world import World

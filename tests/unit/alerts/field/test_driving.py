@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from alerts.common.errors import BadInput
 from alerts.common.span import Span
-from alerts.field.driving import DETOUR, LONGEST, STEP, Home, drive_from, drive_over, with_home
+from alerts.field.trip_plan import DETOUR, DRIVE_STEP, LONGEST_DRIVE, Home, drive_from, drive_over, with_home
 from alerts.sites.model import Site
 from alerts.wishes.fields import drive_phrase, read_words, write_words
 from alerts.wishes.model import Drive, HomeBy, Trip, Wishes, as_judged
@@ -51,11 +51,11 @@ def test_no_estimate_is_shorter_than_the_straight_way_or_longer_than_a_step_more
     straight = timedelta(hours=home.away_km(c, d) * DETOUR / speed_kmh)
     drive = drive_from(home, c, d)
     if drive is None:
-        assert straight > LONGEST - STEP
+        assert straight > LONGEST_DRIVE - DRIVE_STEP
     else:
         assert straight <= drive + MINUTE / 60
-        assert drive - straight <= STEP
-        assert drive % STEP == timedelta(0)
+        assert drive - straight <= DRIVE_STEP
+        assert drive % DRIVE_STEP == timedelta(0)
 
 
 @pytest.mark.parametrize("home", [(91, 0), (0, 181), (40, -1, 5), (40, -1, 200)])

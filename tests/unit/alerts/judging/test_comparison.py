@@ -11,7 +11,7 @@ import pytest
 from alerts.common.errors import BadInput
 from alerts.common.phrases import say
 from alerts.common.span import Span
-from alerts.field.driving import Home, with_home
+from alerts.field.trip_plan import Home, with_home
 from alerts.judging.assess import JudgingInputs
 from alerts.judging.comparison import (
     MOST_SITES,

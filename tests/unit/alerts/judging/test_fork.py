@@ -9,8 +9,7 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from alerts.common.span import Span
-from alerts.field.driving import USUAL_SPEED_KMH, Home, drive_from, drive_over
-from alerts.field.trip_plan import plan_from
+from alerts.field.trip_plan import USUAL_SPEED_KMH, Home, drive_from, drive_over, plan_from
 from alerts.judging.comparison import NEAR_KM, Fork, SiteChoice, find_fork, fork_told
 from alerts.judging.verdict import VerdictWord
 from alerts.sites.great_circle import distance_km

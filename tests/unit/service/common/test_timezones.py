@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from alerts.common.errors import BadInput
-from alerts.field.driving import Home
+from alerts.field.trip_plan import Home
 from alerts.sites.coordinates import parse_lat_lon
 from service.common.timezones import doubts, is_at_sea, zone_at
 
