@@ -4,7 +4,7 @@ ahead."""
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
@@ -408,10 +408,16 @@ def look_ahead(
     """What lies ahead of that night. reach: how far the feeds look, see `alerts.weather.models`."""
     if night.windows:
         return Ahead(first_look(night, site, now, reach))
-    return Ahead(
-        next_window=next_window(site, night.name, wishes.sky, ephemeris),
-        instead=tuple(_others(site, night.name, wishes, ephemeris)),
-    )
+
+    # those targets that weren't asked for and have a window then that is long enough
+    instead, asked = [], {sky.target for sky in wishes.skies}
+    for typed, words in OTHERS:
+        sky = replace(wishes.sky, target=parse_target(typed), lowest_altitude_deg=None)
+        found = () if sky.target in asked else nights(site, night.name, 1, sky, ephemeris)[0].windows
+        longest = max((each.span for each in found), key=lambda span: span.duration, default=None)
+        if longest is not None and longest.duration >= wishes.shortest_window:
+            instead.append(Instead(typed, words, longest))
+    return Ahead(next_window=next_window(site, night.name, wishes.sky, ephemeris), instead=tuple(instead))
 
 
 def next_window(site: Site, after: date, wishes: SkyWishes, ephemeris: Ephemeris) -> date | None:
@@ -422,18 +428,3 @@ def next_window(site: Site, after: date, wishes: SkyWishes, ephemeris: Ephemeris
         if name := next((night.name for night in found if night.windows), None):
             return name
     return None
-
-
-def _others(site: Site, night_name: date, wishes: Wishes, ephemeris: Ephemeris) -> Iterator[Instead]:
-    """Those targets that weren't asked for and have a window then that is long enough."""
-    asked = {sky.target for sky in wishes.skies}
-    for typed, words in OTHERS:
-        target = parse_target(typed)
-        if target in asked:
-            continue
-        sky = replace(wishes.sky, target=target, lowest_altitude_deg=None)
-        night = nights(site, night_name, 1, sky, ephemeris)[0]
-        if night.windows:
-            longest = max((window.span for window in night.windows), key=lambda each: each.duration)
-            if longest.duration >= wishes.shortest_window:
-                yield Instead(typed, words, longest)

@@ -302,9 +302,13 @@ class Box:
         across = self.left + margin <= x <= self.right - margin
         return across and self.top + margin <= y <= self.bottom - margin
 
+    @property
+    def width(self) -> float:
+        return self.right - self.left
+
     def x(self, share: float) -> float:
         """Where a share of its width lies, from the left."""
-        return self.left + (self.right - self.left) * share
+        return self.left + self.width * share
 
     def y(self, part: float, whole: float = 1.0) -> float:
         """Where a part of the whole that fills its height lies, from below."""

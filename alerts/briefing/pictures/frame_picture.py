@@ -170,7 +170,7 @@ class LensPlane:
         """Where directions fall; NaN where it can't show them."""
         altitude, azimuth = np.array(directions, dtype=np.float64).reshape(-1, 2).T
         x, y = self.view.project(altitude, azimuth)
-        scale = (self.box.right - self.box.left) / self.view.width_mm
+        scale = self.box.width / self.view.width_mm
         middle_x, middle_y = (self.box.left + self.box.right) / 2, (self.box.top + self.box.bottom) / 2
         return [(float(middle_x + a * scale), float(middle_y - b * scale)) for a, b in zip(x, y, strict=True)]
 
@@ -186,7 +186,7 @@ class UnrolledPlane:
 
     @property
     def reach_deg(self) -> float:
-        return (self.box.right - self.box.left) / 2 / self.pixels_per_deg
+        return self.box.width / 2 / self.pixels_per_deg
 
     def place(self, directions: Sequence[Direction]) -> list[Point]:
         middle = (self.box.left + self.box.right) / 2
@@ -275,7 +275,7 @@ def _values(
         target = _within(plane, scene.target)
 
     # the sky: the band, and the domes of light that towns make
-    jump, band = (box.right - box.left) * 0.6 if is_unrolled else math.inf, []
+    jump, band = box.width * 0.6 if is_unrolled else math.inf, []
     for strip, opacity in zip(scene.strips, OPACITIES, strict=True):
         shapes = strips(*map(plane.place, strip), widest_step=jump)
         if path := " ".join(_paths(shapes, box)):
@@ -299,16 +299,8 @@ def _values(
             base_line = plane.place([(-3.0, azimuth) for azimuth in edge])
             objects += _paths(strips(top_line, base_line), box)
     ticks, (pointers, names) = _ticks(plane, step_deg), _foreground_names(scene, plane, palette)
-    azimuths = [
-        Label(
-            x,
-            box.bottom + 18,
-            direction_letters(azimuth) if azimuth % 45 == 0 else f"{azimuth}°",
-            palette.muted,
-            anchor="middle",
-        )
-        for azimuth, x in ticks
-    ]
+    named = [(x, f"{azimuth}°" if azimuth % 45 else direction_letters(azimuth)) for azimuth, x in ticks]
+    azimuths = [Label(x, box.bottom + 18, name, palette.muted, anchor="middle") for x, name in named]
     return {
         "box": box,
         "band": band,
@@ -335,15 +327,13 @@ def _paths(shapes: Iterable[Sequence[Point]], box: Box) -> list[str]:
 
 def _land(scene: ViewScene, plane: Plane) -> list[str]:
     """The land from the ridge down, across all that the plane shows."""
-    by_azimuth = {azimuth: altitude for altitude, azimuth in scene.ridge}
-    azimuths = np.array(sorted(by_azimuth))
-    altitudes = np.array([by_azimuth[azimuth] for azimuth in azimuths])
+    altitudes, azimuths = np.array(scene.ridge).T
     reach, box = plane.reach_deg, plane.box
     around = plane.middle_azimuth_deg + np.linspace(-reach, reach, 181)
     if isinstance(plane, UnrolledPlane):
         around = around[1:-1]
     heights = np.interp(around, azimuths, altitudes, period=360.0)
-    line = plane.place(list(zip(heights.tolist(), around.tolist(), strict=True)))
+    line = plane.place(_pairs(heights, around))
     floor = box.bottom + 1000
     shapes = ([*run, (run[-1][0], floor), (run[0][0], floor)] for (run,) in runs(line) if len(run) > 1)
     return _paths(shapes, Box(box.left - 4, box.top - 4, box.right + 4, box.bottom + 4))
@@ -429,9 +419,8 @@ def _frames(scene: ViewScene, plan: Panorama, plane: UnrolledPlane) -> list[str]
             x = np.concatenate([side * half_w, np.full(9, half_w), -side * half_w, np.full(9, -half_w)])
             y = np.concatenate([np.full(9, half_h), -side * half_h, np.full(9, -half_h), side * half_h])
             altitudes, azimuths = view.direction(x, y)
-            outline = plane.place(list(zip(altitudes.tolist(), azimuths.tolist(), strict=True)))
-            jump = plane.box.right - plane.box.left
-            broken = any(abs(b[0] - a[0]) > jump / 2 for a, b in pairwise(outline))
+            outline = plane.place(_pairs(altitudes, azimuths))
+            broken = any(abs(b[0] - a[0]) > plane.box.width / 2 for a, b in pairwise(outline))
             paths += [] if broken else _paths([outline], plane.box)
     return paths
 

@@ -47,7 +47,7 @@ class _SeasonPlot:
 
     @property
     def day_width(self) -> float:
-        return (self.box.right - self.box.left) / ((self.last - self.first).days + 1)
+        return self.box.width / ((self.last - self.first).days + 1)
 
     def x(self, day: date) -> float:
         """Left edge of a day's column."""

@@ -17,7 +17,8 @@ from alerts.field.exposure import say_shutter
 DAYLIGHT_SCOUTING = timedelta(minutes=45)
 MOST_EARLIER = timedelta(hours=3)
 LOOK_FIRST = timedelta(minutes=30)
-COOL_C, COLD_C, BITTER_C = 12.0, 5.0, -5.0
+COLDS = ((-5.0, "bitter"), (5.0, "cold"), (12.0, "cool"))
+"""By the felt cold in °C up to which one calls it so; above it is mild."""
 WINDY_MS = 5.0
 WET_PCT = 15.0
 LONG_TRIP = timedelta(hours=7)
@@ -169,8 +170,7 @@ def _pack(facts: AlertFacts, notes: FieldNotes, reader: Reader) -> Iterator[str]
     if air.felt_c is None:
         yield say("briefing.pack-unknown-cold", reader)
     else:
-        cold = "bitter" if air.felt_c <= BITTER_C else "cold" if air.felt_c <= COLD_C else "mild"
-        cold = "cool" if cold == "mild" and air.felt_c <= COOL_C else cold
+        cold = next((name for most_c, name in COLDS if air.felt_c <= most_c), "mild")
         yield say("briefing.pack-clothes", reader, cold=cold, felt_c=air.felt_c)
     if air.on_lens:
         yield say("briefing.pack-lens-heater", reader, on_lens=air.on_lens)
