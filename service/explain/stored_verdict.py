@@ -177,7 +177,7 @@ def read_inputs(
         site_id: JudgingInputs(
             site=stored[site_id],
             now=moments[site_id],
-            forecasts=[each.forecast for each in forecasts.get(place, ())],
+            forecasts=list(forecasts.get(place, {}).values()),
             correct=calibrations.correction(session, site_id, moments[site_id]),
             clear_share=climates.get(place, UNKNOWN_CLIMATE).clear_share,
             stations=judged_events.stations_now(session, stored[site_id], moments[site_id])

@@ -97,9 +97,9 @@ def _replay_night(
     place = place_key(stored.site)
     stated: list[tuple[Verdict, Stated]] = []
     for moment in sorted(moment_of(lead, start) for lead in LEADS):
-        known = newest_by_place(session, {place}, moment).get(place, [])
+        known = newest_by_place(session, {place}, moment).get(place, {})
         if known:
-            inputs = inputs_then(session, stored.site, (each.forecast for each in known), moment)
+            inputs = inputs_then(session, stored.site, known.values(), moment)
             verdict = assess(inputs, nights, wishes).verdict
             pct, outlook = verdict.chance_pct, verdict.outlook
             made = build_stated(verdict.reasons, outlook, as_of=moment, confirmed_at=moment, chance_pct=pct)

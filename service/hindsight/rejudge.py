@@ -227,9 +227,9 @@ class RejudgeInputs:
     def _known_then(self, decision: DecisionRow, at: datetime) -> list[int]:
         """The numbers of the forecasts that were at hand for the site."""
         place = place_key(self.site_of(decision).site)
-        found = newest_by_place(self.session, {place}, at).get(place, [])
-        self._forecasts.update((each.forecast_id, each.forecast) for each in found)
-        return [each.forecast_id for each in found]
+        found = newest_by_place(self.session, {place}, at).get(place, {})
+        self._forecasts.update(found)
+        return list(found)
 
     def _verdict(self, decision: DecisionRow, forecast_ids: Sequence[int], at: datetime) -> Verdict:
         """By today's rules without a correction; shared by all who asked the same of the site."""

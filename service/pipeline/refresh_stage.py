@@ -192,7 +192,7 @@ def _keep(
             bulletins[by_asked[place].place].append(bulletin)
     known = forecasts.newest_by_place(session, set(bulletins), now)
     seen += [
-        (place, replace(known[place][-1].forecast, bulletins=tuple(some)))
+        (place, replace(list(known[place].values())[-1], bulletins=tuple(some)))
         for place, some in bulletins.items()
         if known.get(place)
     ]

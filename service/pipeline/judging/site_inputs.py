@@ -19,12 +19,13 @@ from alerts.notifying.next_review import verdict_may_change
 from alerts.track.calibration.correct import calibrated_outlook, moves_at
 from alerts.track.calibration.model import Calibration
 from alerts.track.record.climatology import UNKNOWN_CLIMATE, Climate
+from alerts.weather.forecast import Forecast
 from alerts.wishes.model import as_judged
 from service.store.engine import in_chunks
 from service.store.repositories import judged_events
 from service.store.repositories.climates import find_climates
 from service.store.repositories.due_reviews import ParsedWishes
-from service.store.repositories.forecasts import StoredForecast, newest_by_place, place_key
+from service.store.repositories.forecasts import newest_by_place, place_key
 from service.store.repositories.nights import StoredNight, coming_nights
 from service.store.repositories.sites import StoredSite, newest_revisions
 
@@ -104,7 +105,7 @@ def read_sites(
     sites = newest_revisions(session, site_ids)
     nights = coming_nights(session, [each.revision_id for each in sites.values()], now)
     places = {site_id: place_key(stored.site) for site_id, stored in sites.items()}
-    forecasts: dict[str, list[StoredForecast]] = {}
+    forecasts: dict[str, dict[int, Forecast]] = {}
     climates: dict[str, Climate] = {}
     for some in in_chunks(sorted(set(places.values()))):
         forecasts |= newest_by_place(session, set(some), now)
@@ -122,15 +123,15 @@ def read_sites(
         near = set()
     found = {}
     for site_id, stored in sites.items():
-        known, site = forecasts.get(places[site_id], []), stored.site
+        known, site = forecasts.get(places[site_id], {}), stored.site
         inputs = JudgingInputs(
             site=site,
             now=now,
-            forecasts=[each.forecast for each in known],
+            forecasts=list(known.values()),
             correct=partial(calibrated_outlook, calibration=calibration, site=site_id, now=now),
             clear_share=climates.get(places[site_id], UNKNOWN_CLIMATE).clear_share,
             stations=judged_events.stations_now(session, site, now) if site_id in near else (),
         )
-        by_sky, ids = nights.get(stored.revision_id, {}), [each.forecast_id for each in known]
-        found[site_id] = SiteInputs(stored, calibration, inputs, by_sky, ids)
+        by_sky = nights.get(stored.revision_id, {})
+        found[site_id] = SiteInputs(stored, calibration, inputs, by_sky, list(known))
     return found

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime, timedelta
 from math import isnan
 from typing import Any
@@ -26,14 +26,6 @@ KEPT_FOR_JUDGING = timedelta(hours=24)
 """Older answers stay in the store but are never judged on."""
 EVERYWHERE = ""
 """The place under which a failure of a whole feed is kept."""
-
-
-@dataclass(frozen=True, slots=True)
-class StoredForecast:
-    """A forecast with the id under which decisions name it."""
-
-    forecast_id: int
-    forecast: Forecast
 
 
 def place_key(site: Site) -> str:
@@ -152,11 +144,12 @@ def keep_rejected(
     return row
 
 
-def newest_by_place(session: Session, places: set[str], now: datetime) -> dict[str, list[StoredForecast]]:
-    """For each place the newest usable answer of each feed and model, not from after `now`."""
-    found: dict[str, list[StoredForecast]] = defaultdict(list)
+def newest_by_place(session: Session, places: set[str], now: datetime) -> dict[str, dict[int, Forecast]]:
+    """For each place the newest usable answer of each feed and model, not from after `now`: by the number
+    under which decisions name it, ascending."""
+    found: dict[str, dict[int, Forecast]] = defaultdict(dict)
     for row in _newest(session, places, now):
-        found[row.place].append(StoredForecast(row.id, unpack(row)))
+        found[row.place][row.id] = unpack(row)
     return found
 
 

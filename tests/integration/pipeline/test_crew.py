@@ -101,7 +101,7 @@ def test_each_stored_verdict_is_what_the_rules_say_of_that_night_alone(tmp_path:
                 stored = newest_revision(session, subscription.site_id)
                 night = from_json(Night, session.get_one(NightRow, row.night_id).facts)
                 place = place_key(stored.site)
-                forecasts = [each.forecast for each in newest_by_place(session, {place}, START)[place]]
+                forecasts = list(newest_by_place(session, {place}, START)[place].values())
                 correct = calibrations.correction(session, stored.site_id, START)
                 inputs = JudgingInputs(site=stored.site, now=START, forecasts=forecasts, correct=correct)
                 verdict = inputs.judge([night], wishes)

@@ -116,7 +116,7 @@ def sessions(tmp_path: Path, new_store: NewStore, ephemeris: Ephemeris) -> Itera
 
 def kept(sessions: sessionmaker[Session], now: datetime = NOON) -> list[Forecast]:
     with sessions() as session:
-        return [each.forecast for each in newest_by_place(session, {PLACE}, now).get(PLACE, [])]
+        return list(newest_by_place(session, {PLACE}, now).get(PLACE, {}).values())
 
 
 def rows(sessions: sessionmaker[Session]) -> int:

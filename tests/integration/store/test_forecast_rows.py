@@ -173,9 +173,9 @@ def test_a_series_is_cut_alike_from_stored_hours(seed: int) -> None:
 def test_the_line_of_sight_is_found_by_its_window(session: Session) -> None:
     forecasts.keep(session, "p", FULL, fetched_at=NOW)
     session.commit()
-    (stored,) = newest_by_place(session, {"p"}, NOW)["p"]
-    assert stored.forecast.sight_over(WINDOW) == FULL.sights[0]
-    assert stored.forecast.sight_over(Span(WINDOW.start, WINDOW.end + HOUR)) is None
+    (stored,) = newest_by_place(session, {"p"}, NOW)["p"].values()
+    assert stored.sight_over(WINDOW) == FULL.sights[0]
+    assert stored.sight_over(Span(WINDOW.start, WINDOW.end + HOUR)) is None
 
 
 def later(forecast: Forecast = FORECAST, by: timedelta = HOUR, **changes: object) -> Forecast:
@@ -218,8 +218,8 @@ def test_the_same_again_confirms_the_row_and_adds_none(session: Session) -> None
     session.commit()
     assert keep_changed(session, [("p", later())], fetched_at=NOW + HOUR) == []
     session.commit()
-    (stored,) = newest_by_place(session, {"p"}, NOW + HOUR)["p"]
-    assert stored.forecast.source.fetched_at == NOW + HOUR
+    (stored,) = newest_by_place(session, {"p"}, NOW + HOUR)["p"].values()
+    assert stored.source.fetched_at == NOW + HOUR
 
 
 def test_an_answer_confirmed_again_and_again_still_counts_after_a_day(session: Session) -> None:
@@ -236,8 +236,8 @@ def test_a_new_run_knows_the_cloud_of_the_one_before(session: Session) -> None:
     fresh = replace(later(issued_at=NOW), hours=hours(50.0, 60.0, 70.0, first=NOW + HOUR))
     keep_changed(session, [("p", fresh)], fetched_at=NOW + HOUR)
     session.commit()
-    (stored,) = newest_by_place(session, {"p"}, NOW + HOUR)["p"]
-    assert stored.forecast.cloud_before_pct == (20.0, 30.0, None)
+    (stored,) = newest_by_place(session, {"p"}, NOW + HOUR)["p"].values()
+    assert stored.cloud_before_pct == (20.0, 30.0, None)
 
 
 def test_a_run_said_again_keeps_what_it_knew_of_the_one_before() -> None:
