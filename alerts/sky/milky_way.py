@@ -160,12 +160,14 @@ def share_margin(
     lat: radians, shape (n,). Level horizons go by a formula, ridges by strips 4 degrees apart.
     """
     ridges, level = Ridges(lines), np.array([line.is_level for line in lines])
+    longitudes, places = _strips(axes, arc)
 
     def margin(rows: Ints, sidereal: Floats) -> Floats:
         share = _up_over_level_deg(lat[rows], sidereal, axes, arc)
         rough = np.flatnonzero(~level[rows])
         if len(rough):
-            longitudes, least = _margins(lat, ridges, rows[rough], sidereal[rough], axes, arc)
+            own = rows[rough]
+            least = _margins(lat[own], sidereal[rough], places, ridges, own)
             # the length on which the samples, straight between, are positive
             low, high = least[:, :-1], least[:, 1:]
             rise = np.abs(high) + np.abs(low)
@@ -185,10 +187,9 @@ def longitudes_up_deg(
 
     Each is (from, to) with 0 <= from < 360 and from < to, so one that passes l = 0 ends above 360.
     """
-    here = np.zeros(1, dtype=np.intp)
-    longitudes, (margin,) = _margins(
-        np.radians([lat_deg]), Ridges([line]), here, np.array([sidereal]), axes, arc
-    )
+    longitudes, places = _strips(axes, arc)
+    here, turn = np.radians([lat_deg]), np.array([sidereal])
+    (margin,) = _margins(here, turn, places, Ridges([line]), np.zeros(1, dtype=np.intp))
     change = np.flatnonzero((margin[1:] >= 0) != (margin[:-1] >= 0))
     share = margin[change] / (margin[change] - margin[change + 1])
     edges = longitudes[change] + share * (longitudes[1] - longitudes[0])
@@ -217,24 +218,25 @@ def _up_over_level_deg(lat: Floats, sidereal: Floats, axes: Floats, arc: Arc | N
     return np.asarray(np.maximum(high - low, 0).sum(axis=1))
 
 
-def _margins(
-    lat: Floats, ridges: Ridges, rows: Ints, sidereal: Floats, axes: Floats, arc: Arc | None
-) -> tuple[Floats, Floats]:
-    """Galactic longitudes in degrees, shape (k,), and how far above the limits the strip's lowest part stands
-    there, shape (m, k), at m of the rows of lat (radians) and ridges, and sidereal angles (radians).
-    """
+def _strips(axes: Floats, arc: Arc | None) -> tuple[Floats, Floats]:
+    """Galactic longitudes of an arc in degrees, shape (k,), and unit vectors of the band's lower edge, middle
+    and upper edge there, shape (3 k, 3)."""
     length = arc_length_deg(arc)
     longitudes = (arc[0] if arc else 0.0) + np.linspace(0, length, math.ceil(length / _STRIP_STEP_DEG) + 1)
-    # lower edge, middle and upper edge of the band
     edges = np.array([[-HALF_WIDTH_DEG], [0.0], [HALF_WIDTH_DEG]])
-    places = galactic_direction(longitudes, edges, axes).reshape(-1, 3)
-    zenith, north, east = _sides(lat[rows], sidereal)
+    return longitudes, galactic_direction(longitudes, edges, axes).reshape(-1, 3)
+
+
+def _margins(lat: Floats, sidereal: Floats, places: Floats, ridges: Ridges, rows: Ints) -> Floats:
+    """How far above the limits the lowest part of each strip stands, shape (m, k), for m latitudes and
+    sidereal angles in radians, and rows of their ridges. places: as `_strips` gives them."""
+    zenith, north, east = _sides(lat, sidereal)
     altitude = np.degrees(np.arcsin(np.clip(zenith @ places.T, -1, 1)))
     margin = altitude - LOWEST_DEG
     high = np.nonzero(margin > 0)
     azimuth = np.degrees(np.arctan2((east @ places.T)[high], (north @ places.T)[high])) % 360
     margin[high] = np.minimum(margin[high], altitude[high] - ridges.at(rows[high[0]], azimuth))
-    return longitudes, margin.reshape(len(sidereal), 3, -1).min(axis=1)
+    return np.asarray(margin.reshape(len(sidereal), 3, -1).min(axis=1))
 
 
 def _sides(lat: Floats, sidereal: Floats) -> tuple[Floats, Floats, Floats]:

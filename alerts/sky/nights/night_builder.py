@@ -99,19 +99,22 @@ class SiteNights:
 
 
 def nights_for_sites(
-    sites: Sequence[Site], first: date, count: int, wishes: SkyWishes, ephemeris: Ephemeris, *, after: int = 0
+    sites: Sequence[Site], first: date | int, count: int, wishes: SkyWishes, ephemeris: Ephemeris
 ) -> SiteNights:
-    """`count` nights from the one named `first`, or so many `after` it, at each of many sites, in one pass.
+    """`count` nights from the one of that name, or number, at each of many sites, in one vectorised pass.
 
     The answer holds arrays; `readable_nights` makes Night values of them. More than about a thousand sites
     and a year are better asked for in parts, so that memory stays small. Raises BadInput where a calendar
     left the date out, OutsideEphemeris for years the kernel doesn't hold, ValueError without a site or a
     night.
     """
-    ephemeris.require_dates(first, first)
     if not sites or count < 1:
         raise ValueError(phrase("sky.nights-need-sites", sites=len(sites), nights=count))
-    first_number = [number_named(site, first) + after for site in sites]
+    if isinstance(first, date):
+        ephemeris.require_dates(first, first)
+        first_number = [number_named(site, first) for site in sites]
+    else:
+        first_number = [first] * len(sites)
     first_s = np.array([float(night_start_s(s, k)) for s, k in zip(sites, first_number, strict=True)])
     table = ephemeris.table(float(first_s.min()), float(first_s.max()) + count * DAY_S)
     ground = Ground.of(sites)
@@ -159,9 +162,10 @@ def site_in_blocks(
     site: Site, first: date, count: int, wishes: SkyWishes, ephemeris: Ephemeris
 ) -> Iterator[SiteNights]:
     """As `nights_for_sites` of one site, some two months at a time, so that memory stays small."""
+    ephemeris.require_dates(first, first)
+    number = number_named(site, first)
     for low in range(0, count, NIGHTS_AT_ONCE):
-        some = min(NIGHTS_AT_ONCE, count - low)
-        yield nights_for_sites([site], first, some, wishes, ephemeris, after=low)
+        yield nights_for_sites([site], number + low, min(NIGHTS_AT_ONCE, count - low), wishes, ephemeris)
 
 
 def tonight_name(site: Site, at: datetime, ephemeris: Ephemeris) -> date:

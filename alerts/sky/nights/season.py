@@ -77,7 +77,6 @@ class WishCost:
     """
 
     text: str
-    wishes: SkyWishes
     nights: int
     minutes: float
     chosen: bool
@@ -140,7 +139,7 @@ def season(
     costs = []
     for other in (wishes, *easier_wishes(site, wishes)):
         counted = _nights_and_minutes(site, first, count, other, ephemeris)
-        costs.append(WishCost(wishes_text(site, other), other, *counted, other == wishes))
+        costs.append(WishCost(wishes_text(site, other), *counted, other == wishes))
     return Season(site, first, last, wishes, tuple(nights), tuple(months), tuple(costs))
 
 
