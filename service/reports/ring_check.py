@@ -96,14 +96,10 @@ class Tally:
     @property
     def where(self) -> str:
         """What it concerns, where that isn't all: `Broch`, `3 sites, Broch among them`, `2 subscriptions`."""
-        if self.of_all:
+        if self.of_all or self.subscriptions == 1:
             return ""
         if self.subscriptions:
-            return (
-                ""
-                if self.subscriptions == 1
-                else say("reports.ring-subscriptions", subscriptions=self.subscriptions)
-            )
+            return say("reports.ring-subscriptions", subscriptions=self.subscriptions)
         return self.site if self.sites == 1 else say("reports.ring-sites", sites=self.sites, site=self.site)
 
     def line(self, *, for_operator: bool = True) -> str:
