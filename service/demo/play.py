@@ -13,7 +13,7 @@ from email.message import EmailMessage
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from socketserver import BaseServer, StreamRequestHandler, ThreadingTCPServer
-from typing import Any, Protocol
+from typing import Any
 
 from alerts.common.phrases import say
 from alerts.wishes.model import DEFAULT_WISHES
@@ -26,6 +26,8 @@ from service.store.repositories import addresses, people, subscriptions
 from service.store.repositories.sites import add_site
 
 Tell = Callable[[str], None]
+Take = Callable[[bytes], None]
+"""Given what arrives, one after the other."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,8 +46,8 @@ def stage(folder: Path) -> Iterator[Played]:
     arrived.mkdir(parents=True)
     box, room = MailBox(arrived), ChatRoom(arrived)
     with ExitStack() as stack:
-        smtp_port = stack.enter_context(mail_server(box))
-        chat_port = stack.enter_context(chat_server(room))
+        smtp_port = stack.enter_context(mail_server(box.take))
+        chat_port = stack.enter_context(chat_server(room.take))
         duskbell = Duskbell(_settings(folder, smtp_port, chat_port), invented_weather=invented_sky().gather)
         _people_and_places(duskbell, f"http://{LOOPBACK}:{chat_port}/club", TICKS[0].at)
         yield Played(duskbell, box, room)
@@ -104,12 +106,6 @@ LONGEST_LINE = 1000
 STOP_SEEN_WITHIN_S = 0.02
 
 
-class Takes(Protocol):
-    """What arrives goes there, one after the other."""
-
-    def take(self, body: bytes) -> None: ...
-
-
 @dataclass
 class MailBox:
     """Keeps what arrives, in memory and as numbered .eml files."""
@@ -140,8 +136,8 @@ class ChatRoom:
 
 
 @contextmanager
-def mail_server(box: Takes) -> Iterator[int]:
-    """A real SMTP server that puts its mail into `box`; yields its port.
+def mail_server(take: Take) -> Iterator[int]:
+    """A real SMTP server that hands on its mail; yields its port.
 
     It says as much of RFC 5321 as our own sender needs: no extension, and every recipient is taken.
     """
@@ -156,7 +152,7 @@ def mail_server(box: Takes) -> Iterator[int]:
                     lines = iter(lambda: self.rfile.readline(LONGEST_LINE), b".\r\n")
                     content = b"".join(each.removeprefix(b".") for each in lines)
                     with one_at_a_time:
-                        box.take(content)
+                        take(content)
                 self._answer(b"250 taken")
             self._answer(b"221 goodbye")
 
@@ -175,8 +171,8 @@ class _Patient(ThreadingTCPServer):
 
 
 @contextmanager
-def chat_server(room: Takes) -> Iterator[int]:
-    """A real HTTP server that puts what is posted into `room`; yields its port."""
+def chat_server(take: Take) -> Iterator[int]:
+    """A real HTTP server that hands on what is posted; yields its port."""
     one_at_a_time = threading.Lock()
 
     class PostHandler(BaseHTTPRequestHandler):
@@ -184,7 +180,7 @@ def chat_server(room: Takes) -> Iterator[int]:
             length = min(int(self.headers.get("Content-Length", 0)), LARGEST_BODY)
             body = self.rfile.read(length)
             with one_at_a_time:
-                room.take(body)
+                take(body)
             self.send_response(204)
             self.end_headers()
 

@@ -86,7 +86,7 @@ def open_house(folder: Path, empty_store: Path, **settings: Any) -> Iterator[Hou
     """A house without sites: as Duskbell stands after its first start."""
     shutil.copy(empty_store, folder / "duskbell.sqlite3")
     room = ChatRoom(folder)
-    with chat_server(room) as chat_port:
+    with chat_server(room.take) as chat_port:
         port = free_port()
         duskbell = Duskbell(
             Settings(

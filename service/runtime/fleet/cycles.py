@@ -15,6 +15,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from procrastinate.jobs import Job
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session, sessionmaker
 
@@ -22,8 +23,8 @@ from service.app import Duskbell
 from service.common.clock import lies_ahead
 from service.pipeline import judge_stage, refresh_stage, sky_stage, station_stage
 from service.pipeline.judge_stage import Judging
-from service.runtime.fleet.queue import JUDGE, PART, REFRESH, SKY, Nudge, defer
-from service.runtime.fleet.worker_sessions import LimitedSessions, PartSessions
+from service.runtime.fleet.queue import JUDGE, PART, REFRESH, SKY, defer
+from service.runtime.fleet.worker_sessions import of_block, of_part
 from service.store.repositories import cycle_parts, cycles
 from service.store.repositories.cycle_parts import Ids
 from service.store.repositories.due_reviews import NIGHTS_BACK, due_reviews, sites_by_place
@@ -90,18 +91,18 @@ def _in_blocks(weighed: Iterable[tuple[int, int]], weight: int) -> Iterator[Ids]
 
 
 def _work_out_sky(duskbell: Duskbell, sessions: Sessions, ids: Ids, now: datetime) -> dict[str, int]:
-    mine = LimitedSessions(sessions, SubscriptionRow.site_id, ids)
+    mine = of_block(sessions, SubscriptionRow.site_id, ids)
     return {"nights": sky_stage.run(mine, duskbell.ephemeris, now)}
 
 
 def _ask_feeds(duskbell: Duskbell, sessions: Sessions, ids: Ids, now: datetime) -> dict[str, int]:
-    mine = LimitedSessions(sessions, SubscriptionRow.site_id, ids)
+    mine = of_block(sessions, SubscriptionRow.site_id, ids)
     return refresh_stage.run(mine, duskbell.gather, now) | station_stage.run(mine, duskbell.observe, now)
 
 
 def _judge(duskbell: Duskbell, sessions: Sessions, ids: Ids, now: datetime) -> dict[str, int]:
     judging = Judging(
-        LimitedSessions(sessions, SubscriptionRow.address_id, ids),
+        of_block(sessions, SubscriptionRow.address_id, ids),
         timedelta(minutes=duskbell.settings.cycle_minutes),
         invented=duskbell.invented,
         ephemeris=duskbell.ephemeris,
@@ -165,18 +166,18 @@ def _lay_out_next(session: Session, cycle_id: int, after: str | None, now: datet
 
 def nudge_parts(session: Session, stage: str, part_ids: list[int]) -> int:
     """Put in the jobs that work on these parts; how many weren't waiting already."""
-    return defer(
-        session,
-        [
-            Nudge(
-                task=PART,
-                queue=stage,
-                args={"stage": stage, "part_id": part_id},
-                queueing_lock=f"part {part_id}",
-            )
-            for part_id in part_ids
-        ],
-    )
+    jobs = [
+        Job(
+            id=None,
+            queue=stage,
+            lock=None,
+            queueing_lock=f"part {part_id}",
+            task_name=PART,
+            task_kwargs={"stage": stage, "part_id": part_id},
+        )
+        for part_id in part_ids
+    ]
+    return defer(session, jobs)
 
 
 def work_on(duskbell: Duskbell, stage_name: str, part_id: int) -> None:
@@ -189,7 +190,7 @@ def work_on(duskbell: Duskbell, stage_name: str, part_id: int) -> None:
             return
         as_of = session.get_one(CycleRow, held.cycle_id).as_of
     try:
-        counts = stage.work(duskbell, PartSessions(duskbell.sessions, held), held.ids, as_of)
+        counts = stage.work(duskbell, of_part(duskbell.sessions, held), held.ids, as_of)
     except BaseException as error:
         # without a store to write that to, the lease runs out by itself
         with contextlib.suppress(cycle_parts.LeaseLost, DBAPIError), duskbell.sessions.begin() as session:

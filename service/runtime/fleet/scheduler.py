@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+from procrastinate.jobs import Job
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
@@ -20,7 +21,7 @@ from service.app import Duskbell
 from service.channels import host_state
 from service.delivery.fair_queue import find_awake, in_order
 from service.runtime.fleet import cycles
-from service.runtime.fleet.queue import CHORE, RECOVER, SEND, UPKEEP, URGENT, VERIFY, Nudge, defer
+from service.runtime.fleet.queue import CHORE, RECOVER, SEND, UPKEEP, URGENT, VERIFY, defer
 from service.runtime.fleet.sending import batch_up
 from service.runtime.fleet.watchdog import Lifeline
 from service.runtime.maintenance_jobs import MINUTE_OFFSET, Chore, build_watch, find_chores
@@ -167,17 +168,14 @@ def find_duties(duskbell: Duskbell, chores: Sequence[Chore], every: timedelta) -
 
 def ask_to_recover(session: Session, _moment: datetime, _now: datetime) -> None:
     """Let a worker look for jobs whose process has died."""
-    nudge = Nudge(task=RECOVER, queue=UPKEEP, args={}, queueing_lock="recover", priority=URGENT)
-    defer(session, [nudge])
+    job = Job(id=None, queue=UPKEEP, lock=None, queueing_lock="recover", task_name=RECOVER, priority=URGENT)
+    defer(session, [job])
 
 
 def _chore(name: str, queue: str) -> Do:
     key = f"chore {name}"
-
-    def put_in(session: Session, _moment: datetime, _now: datetime) -> None:
-        defer(session, [Nudge(task=CHORE, queue=queue, args={"name": name}, queueing_lock=key, lock=key)])
-
-    return put_in
+    job = Job(id=None, queue=queue, lock=key, queueing_lock=key, task_name=CHORE, task_kwargs={"name": name})
+    return lambda session, _moment, _now: defer(session, [job])
 
 
 def put_in_messages(session: Session, duskbell: Duskbell, now: datetime) -> int:

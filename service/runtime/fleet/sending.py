@@ -11,6 +11,8 @@ from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 from typing import TypeVar
 
+from procrastinate.jobs import Job
+from procrastinate.types import JSONValue
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
@@ -21,7 +23,7 @@ from service.delivery.claim import Claimed, claim_batch
 from service.delivery.dispatcher import Delivery, send_claimed
 from service.delivery.fair_queue import WaitingMessage, find_awake, in_order
 from service.delivery.results import REFUSED, FinishedAttempt, count, keep_each, record
-from service.runtime.fleet.queue import DELIVER, SEND, URGENT, Nudge
+from service.runtime.fleet.queue import DELIVER, SEND, URGENT
 from service.store.repositories import messages
 
 log = logging.getLogger(__name__)
@@ -119,23 +121,26 @@ def stubbornly(delivery: Delivery, do: Callable[[Session], T]) -> T:
         pause_s = min(LONGEST_PAUSE_S, 2 * pause_s)
 
 
-def batch_up(waiting: Iterable[WaitingMessage]) -> list[Nudge]:
+def batch_up(waiting: Iterable[WaitingMessage]) -> list[Job]:
     """The jobs that send these messages, in their order."""
     alike: defaultdict[tuple[str, bool], list[WaitingMessage]] = defaultdict(list)
     for each in waiting:
         alike[each.lane, each.is_stand_down].append(each)
-    nudges = []
+    jobs = []
     for batch in (some[k : k + BATCH] for some in alike.values() for k in range(0, len(some), BATCH)):
         first = batch[0]
         # addresses that fail have one lane at their destination, beside those of the others
         lane = 0 if first.is_failing else zlib.crc32(first.message_id.encode()) % LANES
-        nudges.append(
-            Nudge(
-                task=SEND,
+        ids: list[JSONValue] = [each.message_id for each in batch]
+        jobs.append(
+            Job(
+                id=None,
                 queue=DELIVER,
-                args={"destination": first.destination, "message_ids": [each.message_id for each in batch]},
                 lock=f"to {first.lane} #{lane}",
+                queueing_lock=None,
+                task_name=SEND,
+                task_kwargs={"destination": first.destination, "message_ids": ids},
                 priority=URGENT if first.is_stand_down else 0,
             )
         )
-    return nudges
+    return jobs

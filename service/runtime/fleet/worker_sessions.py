@@ -35,31 +35,28 @@ _HELD, _LIMIT, _FRESH = "duskbell.held", "duskbell.limit", "duskbell.fresh"
 """What a session's `info` says of it."""
 
 
-class PartSessions(sessionmaker[Session]):
+class _MarkedSessions(sessionmaker[Session]):
+    """Sessions that say one thing more of themselves."""
+
+    def __init__(self, sessions: sessionmaker[Session], name: str, value: object) -> None:
+        self._sessions, self._name, self._value = sessions, name, value
+
+    def __call__(self, **local_kw: Any) -> Session:
+        session = self._sessions(**local_kw)
+        session.info[self._name] = self._value
+        return session
+
+
+def of_part(sessions: sessionmaker[Session], held: Held) -> sessionmaker[Session]:
     """Sessions for the work on one part: each of their transactions holds on to its lease, or fails."""
-
-    def __init__(self, sessions: sessionmaker[Session], held: Held) -> None:
-        self._sessions, self._held = sessions, held
-
-    def __call__(self, **local_kw: Any) -> Session:
-        session = self._sessions(**local_kw)
-        session.info[_HELD] = self._held
-        return session
+    return _MarkedSessions(sessions, _HELD, held)
 
 
-class LimitedSessions(sessionmaker[Session]):
+def of_block(
+    sessions: sessionmaker[Session], attribute: InstrumentedAttribute[int], ids: Sequence[int]
+) -> sessionmaker[Session]:
     """Sessions that see only some of the subscriptions: those of a block."""
-
-    def __init__(
-        self, sessions: sessionmaker[Session], attribute: InstrumentedAttribute[int], ids: Sequence[int]
-    ) -> None:
-        self._sessions = sessions
-        self._limit = with_loader_criteria(SubscriptionRow, attribute.in_(ids))
-
-    def __call__(self, **local_kw: Any) -> Session:
-        session = self._sessions(**local_kw)
-        session.info[_LIMIT] = self._limit
-        return session
+    return _MarkedSessions(sessions, _LIMIT, with_loader_criteria(SubscriptionRow, attribute.in_(ids)))
 
 
 def attach(sessions: sessionmaker[Session], channels: Mapping[str, Channel], clock: Clock) -> None:

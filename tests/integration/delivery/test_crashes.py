@@ -82,7 +82,7 @@ class Yardful:
 def yardful(new_yard: OpenYard, tmp_path: Path) -> Iterator[Yardful]:
     hook, box = Hook(), Box()
     with (
-        mail_server(box) as smtp_port,
+        mail_server(box.take) as smtp_port,
         Receiver(hook.script) as receiver,
         new_yard() as yard,
     ):

@@ -99,8 +99,8 @@ def open_world(
     box, room = MailBox(folder), ChatRoom(folder)
     weather = Weather(cloud_pct)
     with ExitStack() as stack:
-        smtp_port = stack.enter_context(mail_server(box))
-        chat_port = stack.enter_context(chat_server(room))
+        smtp_port = stack.enter_context(mail_server(box.take))
+        chat_port = stack.enter_context(chat_server(room.take))
         settings = Settings(
             data_dir=folder,
             database_url=store_url,

@@ -13,7 +13,7 @@ from service.feeds.shared.model import Gathered
 from service.pipeline import judge_stage
 from service.pipeline.judging.process_pool import ProcessPool
 from service.runtime.fleet import cycles
-from service.runtime.fleet.worker_sessions import PartSessions
+from service.runtime.fleet.worker_sessions import of_part
 from service.store.repositories import cycle_parts
 from service.store.repositories.cycle_parts import LeaseLost
 from service.store.repositories.messages import Status
@@ -93,7 +93,7 @@ def test_a_cycle_that_never_ends_is_left_behind_and_whoever_works_on_it_is_refus
         held = cycle_parts.take(session, _open_part(fleet), START)
     assert held is not None
     assert fleet.tick(START + cycles.GIVEN_UP_AFTER + TICK) is not None
-    mine = PartSessions(fleet.world.duskbell.sessions, held)
+    mine = of_part(fleet.world.duskbell.sessions, held)
     with pytest.raises(LeaseLost), mine.begin() as session:
         session.execute(select(PersonRow))
     fleet.work()
@@ -151,7 +151,7 @@ def test_row_9_a_worker_that_lost_its_part_writes_nothing(fleet: Fleet) -> None:
     with sessions.begin() as session:
         assert cycle_parts.take(session, part_id, later) is not None
     assert frozen is not None
-    with pytest.raises(LeaseLost), PartSessions(sessions, frozen).begin() as session:
+    with pytest.raises(LeaseLost), of_part(sessions, frozen).begin() as session:
         session.add(PersonRow(name="x", zone="UTC", is_operator=False, created_at=START))
     with pytest.raises(LeaseLost), sessions.begin() as session:
         cycle_parts.finish(session, frozen, later, {})
@@ -172,7 +172,7 @@ def test_work_moves_the_lease_on(fleet: Fleet) -> None:
         held = cycle_parts.take(session, _open_part(fleet), START)
     assert held is not None
     fleet.world.wall = START + cycle_parts.LEASE - timedelta(seconds=1)
-    with PartSessions(fleet.world.duskbell.sessions, held).begin() as session:
+    with of_part(fleet.world.duskbell.sessions, held).begin() as session:
         session.execute(select(PersonRow))
     with fleet.world.duskbell.sessions.begin() as session:
         assert (

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from datetime import timedelta
 
 import pytest
+from procrastinate.jobs import Job
 from sqlalchemy import create_engine, select, text, update
 from sqlalchemy.orm import Session, sessionmaker
 
@@ -14,7 +15,7 @@ from service.channels import host_state
 from service.common.backoff import Breaker, BreakerState
 from service.delivery.fair_queue import WaitingMessage
 from service.runtime.fleet import scheduler
-from service.runtime.fleet.queue import UPKEEP, Nudge, defer
+from service.runtime.fleet.queue import UPKEEP, defer
 from service.runtime.fleet.sending import BATCH, LANES, batch_up
 from service.store.engine import open_engine
 from service.store.repositories import messages
@@ -24,7 +25,12 @@ from tests.integration.pipeline.world import START
 from tests.integration.postgres import Server
 from tests.integration.runtime.fleet.conftest import Fleet
 
-NUDGE = Nudge(task="duskbell.nothing", queue=UPKEEP, args={}, queueing_lock="one")
+
+def job(queueing_lock: str | None, task: str = "duskbell.nothing") -> Job:
+    return Job(id=None, queue=UPKEEP, lock=None, queueing_lock=queueing_lock, task_name=task)
+
+
+NUDGE = job("one")
 
 
 @pytest.fixture
@@ -142,8 +148,8 @@ def test_an_alert_too_late_to_help_ends_without_being_sent(told: Fleet) -> None:
 def test_batches_hold_each_message_once_and_stay_in_their_lanes(count: int) -> None:
     waiting = [WaitingMessage(f"msg_{n}", "https://a.example") for n in range(count)]
     nudges = batch_up([*waiting, WaitingMessage("msg_x", "https://b.example")])
-    sent = [each for nudge in nudges for each in nudge.args["message_ids"]]  # type: ignore[union-attr]
-    assert sorted(sent) == sorted(["msg_x", *(each.message_id for each in waiting)])  # type: ignore[type-var]
+    sent = [each for nudge in nudges for each in nudge.task_kwargs["message_ids"]]
+    assert sorted(sent) == sorted(["msg_x", *(each.message_id for each in waiting)])
     assert len({nudge.lock for nudge in nudges}) <= LANES + 1
     assert nudges[-1].lock not in {nudge.lock for nudge in nudges[:-1]}
 
@@ -166,7 +172,7 @@ def test_a_job_that_waits_already_is_not_put_in_twice(queue: sessionmaker[Sessio
 def test_a_job_that_slips_in_between_does_not_break_the_transaction(queue: sessionmaker[Session]) -> None:
     """The unique index would abort the whole transaction on PostgreSQL."""
     outcomes: list[int] = []
-    other = Nudge(task="duskbell.nothing", queue=UPKEEP, args={}, queueing_lock="two")
+    other = job("two")
 
     def put_in_too() -> None:
         with queue.begin() as session:
@@ -193,7 +199,7 @@ def test_jobs_need_postgresql() -> None:
 
     engine = create_engine("sqlite://")
     with sessionmaker(engine)() as session, pytest.raises(StoreError, match="PostgreSQL"):
-        defer(session, [Nudge(task="t", queue=UPKEEP, args={})])
+        defer(session, [job(None, "t")])
     engine.dispose()
 
 
