@@ -71,7 +71,6 @@ class Email:
         self._return_path = sender_address(return_path).addr_spec if return_path else self._sender.addr_spec
 
     def check_address(self, address: str) -> str:
-        """The address as it is stored; BadInput when it can't be one."""
         return check_mail_address(address)
 
     def destination(self, address: str) -> str:
@@ -108,7 +107,6 @@ class OutboxFolder:
         self._sender = sender_address(sender)
 
     def check_address(self, address: str) -> str:
-        """The address as it is stored; BadInput when it can't be one."""
         return check_mail_address(address)
 
     def destination(self, address: str) -> str:

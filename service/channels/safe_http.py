@@ -24,7 +24,7 @@ import socket
 import ssl
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 import urllib3.exceptions
 from urllib3.connection import HTTPConnection, HTTPSConnection
@@ -183,7 +183,7 @@ class SafeClient:
         """A connection to a checked address, TLS by the name's certificate."""
         connection: _PinnedHttp | _PinnedHttps
         try:
-            sock = self._open(target, self._addresses(target, timer), timer)
+            sock = self._open(target, timer)
             if target.scheme == "https":
                 connection = _PinnedHttps(target.host, target.port, timeout=self._read_s)
                 connection.context = trusting(self._ca_file)
@@ -199,32 +199,29 @@ class SafeClient:
             raise _cut_off(error, timer, maybe_sent=False) from error
         return connection
 
-    def _addresses(self, target: WebTarget, timer: SocketTimer) -> list[Any]:
-        """All answers of one lookup, each checked: one bad answer refuses the name."""
+    def _open(self, target: WebTarget, timer: SocketTimer) -> socket.socket:
+        """Look the name up once, check all answers, since one bad one refuses the name, connect to the first
+        that takes the call, and make sure that it is the one."""
         try:
             found = look_up(target.host, target.port, timer.left_s)
         except TimeoutError as error:
             raise CutOff("timeout", error.args[0], maybe_sent=False) from error
         except OSError as error:
             raise CutOff("dns", error.args[0], maybe_sent=False) from error
-        for _, _, _, _, sockaddr in found:
-            self._require(target, ipaddress.ip_address(sockaddr[0]))
-        return found
-
-    def _open(self, target: WebTarget, found: list[Any], timer: SocketTimer) -> socket.socket:
-        """Connect to the first checked address that takes the call, and make sure that it is the one."""
-        if self._proxy is not None and self._proxy.leads_to(target.host):
-            addresses = [ipaddress.ip_address(sockaddr[0]) for *_, sockaddr in found]
-            if not all(self._vouches_for(target, address) for address in addresses):
-                fault = ProxyFault("unreachable", phrase("channels.name-no-address"), ours=False)
-                for address in addresses:  # a tunnel to the first that the proxy reaches
-                    try:
-                        return open_tunnel(self._proxy, str(address), target.port, timer)
-                    except ProxyFault as error:
-                        if error.ours:
-                            raise
-                        fault = error
-                raise fault
+        addresses = [ipaddress.ip_address(sockaddr[0]) for *_, sockaddr in found]
+        for address in addresses:
+            self._require(target, address)
+        is_ours = all(self._vouches_for(target, address) for address in addresses)
+        if self._proxy is not None and self._proxy.leads_to(target.host) and not is_ours:
+            fault = ProxyFault("unreachable", phrase("channels.name-no-address"), ours=False)
+            for address in addresses:  # a tunnel to the first that the proxy reaches
+                try:
+                    return open_tunnel(self._proxy, str(address), target.port, timer)
+                except ProxyFault as error:
+                    if error.ours:
+                        raise
+                    fault = error
+            raise fault
         sock, called = connect_first(found, timer)
         try:
             if ipaddress.ip_address(sock.getpeername()[0]) != ipaddress.ip_address(called[0]):

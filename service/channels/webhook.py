@@ -20,7 +20,7 @@ from alerts.common.phrases import phrase
 from alerts.common.span import require_utc
 from alerts.common.text import unmentioned
 from service.channels.model import ChannelError, ContentForm, Outgoing, SendResult, answer_start, checked_id
-from service.channels.safe_http import Blocked, CutOff, HookAnswer, Method, SafeClient
+from service.channels.safe_http import Blocked, CutOff, Method, SafeClient
 from service.channels.target_rules import parse_target
 from service.common.backoff import read_retry_after
 
@@ -90,7 +90,8 @@ class HookRequest:
 
 
 def call_hook(client: SafeClient, request: HookRequest, attempted_at: datetime) -> SendResult:
-    """Make the call once. 2xx is success; all else is a ChannelError."""
+    """Make the call once. 2xx: taken, 3xx: a wrong address, 410: gone, all else by the schedule; each but the
+    first is a ChannelError."""
     headers = {"Content-Type": "application/json", "User-Agent": USER_AGENT, **request.headers}
     try:
         answer = client.call(request.url, request.body, headers, request.method)
@@ -98,7 +99,19 @@ def call_hook(client: SafeClient, request: HookRequest, attempted_at: datetime) 
         raise ChannelError("blocked", error.args[0], permanent=True) from error
     except CutOff as error:
         raise ChannelError(error.code, error.args[0], maybe_sent=error.maybe_sent, ours=error.ours) from error
-    return read_answer(answer, attempted_at)
+    start = answer_start(answer.body)
+    code = str(answer.status)
+    if 200 <= answer.status < 300:
+        return SendResult(code, start)
+    if 300 <= answer.status < 400:
+        raise ChannelError(code, phrase("channels.redirects", start=start), permanent=True)
+    if answer.status == 410:
+        raise ChannelError(code, phrase("channels.gone", start=start), permanent=True, gone=True)
+    raise ChannelError(
+        code,
+        phrase("channels.answered", code=code, start=start, says_more=bool(start)),
+        retry_after=read_retry_after(answer.headers.get("retry-after"), attempted_at),
+    )
 
 
 def payload_of(outgoing: Outgoing) -> Mapping[str, object]:
@@ -141,24 +154,6 @@ class Webhook:
         except ValueError as error:
             raise ChannelError("bad_secret", error.args[0], permanent=True, ours=True) from error
         return call_hook(self._client, HookRequest(outgoing.address, body, headers), outgoing.attempted_at)
-
-
-def read_answer(answer: HookAnswer, received_at: datetime) -> SendResult:
-    """What a status means: 2xx taken, 3xx a wrong address, 410 gone, the rest by the schedule."""
-    start = answer_start(answer.body)
-    code = str(answer.status)
-    if 200 <= answer.status < 300:
-        return SendResult(code, start)
-    if 300 <= answer.status < 400:
-        raise ChannelError(code, phrase("channels.redirects", start=start), permanent=True)
-    if answer.status == 410:
-        raise ChannelError(code, phrase("channels.gone", start=start), permanent=True, gone=True)
-    retry_after = read_retry_after(answer.headers.get("retry-after"), received_at)
-    raise ChannelError(
-        code,
-        phrase("channels.answered", code=code, start=start, says_more=bool(start)),
-        retry_after=retry_after,
-    )
 
 
 URGENT = frozenset({"alert.go", "alert.changed", "alert.stand_down"})

@@ -11,7 +11,7 @@ from service.common.redaction import mask_text
 from service.store.repositories import messages as store
 from service.store.repositories.messages import Status, carried_by, find_attempts, find_messages, notices_of
 
-STATUSES = ("due", "sending", "retry", "sent", "failed", "expired", "superseded", "suppressed")
+STATUSES = [each.value for each in Status]
 LISTED = 20
 
 

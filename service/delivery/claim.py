@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
@@ -27,7 +27,6 @@ from service.common.clock import Moment
 from service.common.secret_key import Keys
 from service.store.json_values import from_json
 from service.store.repositories import decisions, messages, suppression, tokens
-from service.store.repositories.decisions import SubscriptionNight
 from service.store.repositories.message_scenes import Scene, calendar_key, count_words, find_scenes
 from service.store.repositories.messages import Lease, NoticeKind, Status
 from service.store.repositories.operator_alerts import note_trouble
@@ -37,9 +36,7 @@ from service.store.repositories.tokens import Purpose
 from service.store.schema.core_tables import (
     AddressRow,
     AlertRow,
-    MessageAlertRow,
     MessageRow,
-    SubscriptionRow,
 )
 from service.store.schema.delivery_tables import NoticeRow
 
@@ -64,19 +61,17 @@ class Links:
 class AlertToSend:
     """An alert of a claimed message: what composing needs of its row.
 
-    sequence: the how manieth word it is on that night there. calendar_key: the same for all of
-    them, and no one else's anywhere; "" where no calendar goes along. scene: to draw pictures from.
-    outcome_url: where the reader can say how the night was. night_url: its page.
+    facts: as stored, with the links of this message. sequence: the how manieth word it is on that night
+    there. calendar_key: the same for all of them, and no one else's anywhere; "" where no calendar goes
+    along. scene: to draw pictures from.
     """
 
     kind: str
     night_name: date
-    facts: Mapping[str, Any]
+    facts: dict[str, Any]
     sequence: int = 0
     calendar_key: str = ""
     scene: Scene | None = None
-    outcome_url: str = ""
-    night_url: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,24 +121,40 @@ class HeldBack:
     until: datetime
 
 
-@dataclass(slots=True)
 class _ClaimInputs:
-    """What one claim has read for all its messages together."""
+    """What one claim needs for all its messages together, read in a fixed number of queries."""
 
-    at: Moment
-    links: Links
-    carried: Mapping[str, list[tuple[MessageAlertRow, AlertRow]]]
-    notices: Mapping[str, NoticeRow]
-    subscriptions: Mapping[int, SubscriptionRow]
-    newest: Mapping[SubscriptionNight, tuple[str, int | None]]
-    hashes: Mapping[int, str]
-    suppressed: Mapping[str, BarReason]
-    unsubscribe: Mapping[int, str]
-    words: Mapping[int, int]
-    scenes: Mapping[int, Scene]
-    manage: Mapping[int, str]
-    outcome: Mapping[int, str]
-    _read: dict[int, Wishes] = field(default_factory=dict)
+    def __init__(
+        self, session: Session, links: Links, rows: Sequence[tuple[MessageRow, AddressRow]], at: Moment
+    ) -> None:
+        self.at, self.links = at, links
+        self._read: dict[int, Wishes] = {}
+        ids = [message.id for message, _ in rows]
+        self.carried = messages.carried_by(session, ids)
+        self.notices = messages.notices_of(session, ids)
+        alerts = [alert for pairs in self.carried.values() for _, alert in pairs]
+        self.subscriptions = subscriptions_by_id(session, {alert.subscription_id for alert in alerts})
+        nights = {(alert.subscription_id, alert.night_name) for alert in alerts}
+        self.newest = decisions.newest_verdicts(session, nights)
+        self.hashes = {
+            address.id: suppression.address_hash(links.keys, address.channel, address.target)
+            for _, address in rows
+        }
+        self.suppressed = suppression.find_suppressed(session, self.hashes.values())
+        # what mails that carry alerts hold besides
+        mailed = [
+            (message.id, address.id)
+            for message, address in rows
+            if address.channel == "email" and message.id in self.carried
+        ]
+        readers = {address_id for _, address_id in mailed}
+        self.unsubscribe, self.manage, self.outcome = (
+            tokens.standing_links(session, links.keys, purpose, readers, at.wall)
+            for purpose in (Purpose.UNSUBSCRIBE, Purpose.MANAGE, Purpose.OUTCOME)
+        )
+        enclosing = [alert for message_id, _ in mailed for _, alert in self.carried[message_id]]
+        self.words = count_words(session, {alert.id for alert in enclosing})
+        self.scenes = find_scenes(session, {alert.decision_id for alert in enclosing})
 
     def wishes(self, subscription_id: int) -> Wishes:
         """Read once for all that is asked of them; one of UNREADABLE when they can't be."""
@@ -185,21 +196,18 @@ class _ClaimInputs:
     def told(self, alert: AlertRow, address_id: int) -> AlertToSend:
         """What composing needs of an alert; pictures and calendar only for those that are mailed."""
         is_mailed = alert.decision_id in self.scenes
-        watch, name, token = (
-            self.subscriptions[alert.subscription_id], alert.night_name, self.outcome.get(address_id),
-        )  # fmt: skip
+        watch, name = self.subscriptions[alert.subscription_id], alert.night_name
+        token, keys = self.outcome.get(address_id), self.links.keys
         page = self.links.url(f"sites/{watch.site_id}/nights/{name}")
-        keys = self.links.keys
+        # a mail's reader has a page of their own; in a group each speaks for themselves once signed in
+        outcome = self.links.url(f"how-was-it/{token}/{watch.site_id}/{name}") if token else page
         return AlertToSend(
             alert.kind,
             name,
-            alert.facts,
+            {**alert.facts, "outcome_url": outcome, "night_url": page},
             sequence=self.words[alert.id] if is_mailed else 0,
             calendar_key=calendar_key(keys, watch.person_id, watch.site_id, name) if is_mailed else "",
             scene=self.scenes.get(alert.decision_id),
-            # a mail's reader has a page of their own; in a group each speaks for themselves once signed in
-            outcome_url=self.links.url(f"how-was-it/{token}/{watch.site_id}/{name}") if token else page,
-            night_url=page,
         )
 
 
@@ -208,7 +216,7 @@ def claim_batch(
 ) -> tuple[list[Claimed], list[Status]]:
     """The messages to send, and how those ended that aren't."""
     rows = messages.claim_many(session, message_ids, at.wall)
-    inputs = _read_inputs(session, links, rows, at)
+    inputs = _ClaimInputs(session, links, rows, at)
     claimed: list[Claimed] = []
     ended: list[Status] = []
     for message, address in rows:
@@ -228,39 +236,6 @@ def claim_batch(
         messages.settle(session, lease, outcome.status, wall=at.wall, note=outcome.note)
         ended.append(outcome.status)
     return claimed, ended
-
-
-def _read_inputs(
-    session: Session, links: Links, rows: Sequence[tuple[MessageRow, AddressRow]], at: Moment
-) -> _ClaimInputs:
-    """All that the claim of these rows needs, in a fixed number of queries."""
-    ids = [message.id for message, _ in rows]
-    carried = messages.carried_by(session, ids)
-    alerts = [alert for pairs in carried.values() for _, alert in pairs]
-    hashes = {
-        address.id: suppression.address_hash(links.keys, address.channel, address.target)
-        for _, address in rows
-    }
-    mailed = {address.id for message, address in rows if address.channel == "email" and message.id in carried}
-    letters = [message.id for message, address in rows if address.id in mailed]
-    enclosing = [alert for each in letters for _, alert in carried.get(each, [])]
-    return _ClaimInputs(
-        at,
-        links,
-        carried=carried,
-        notices=messages.notices_of(session, ids),
-        subscriptions=subscriptions_by_id(session, {alert.subscription_id for alert in alerts}),
-        newest=decisions.newest_verdicts(
-            session, {(alert.subscription_id, alert.night_name) for alert in alerts}
-        ),
-        hashes=hashes,
-        suppressed=suppression.find_suppressed(session, hashes.values()),
-        unsubscribe=tokens.standing_links(session, links.keys, Purpose.UNSUBSCRIBE, mailed, at.wall),
-        manage=tokens.standing_links(session, links.keys, Purpose.MANAGE, mailed, at.wall),
-        words=count_words(session, {alert.id for alert in enclosing}),
-        scenes=find_scenes(session, {alert.decision_id for alert in enclosing}),
-        outcome=tokens.standing_links(session, links.keys, Purpose.OUTCOME, mailed, at.wall),
-    )
 
 
 def _look(

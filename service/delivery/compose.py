@@ -61,10 +61,7 @@ def _content(
         return notice_payload(notice, claimed.message_id, claimed.created_at), ""
 
     # What sends someone out before the rest, then by what it is worth.
-    carried = []
-    for told in claimed.alerts:
-        links = {"outcome_url": told.outcome_url, "night_url": told.night_url}
-        carried.append((from_json(AlertFacts, {**told.facts, **links}), told))
+    carried = [(from_json(AlertFacts, told.facts), told) for told in claimed.alerts]
     carried.sort(key=lambda each: (not each[0].is_go, -each[0].worth, -(each[0].chance_pct or 0)))
     briefing = Briefing(
         message_id=claimed.message_id,
@@ -84,7 +81,7 @@ def _minimal(claimed: Claimed) -> MailParts | dict[str, object]:
     """What can be said from the rows alone, without a template."""
     lines = []
     for alert in claimed.alerts:
-        name = alert.facts.get("site_name") if hasattr(alert.facts, "get") else None
+        name = alert.facts.get("site_name")
         site = plain(name, LONGEST_NAME) if isinstance(name, str) else say("delivery.plain-site")
         lines.append(say("delivery.plain-line", kind=alert.kind, site=site, night=long_day(alert.night_name)))
     if claimed.notice is not None:

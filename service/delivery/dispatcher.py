@@ -34,7 +34,7 @@ from service.common.metrics import Metrics
 from service.delivery.claim import Claimed, Links, claim_batch
 from service.delivery.compose import compose_claimed
 from service.delivery.enclosures import EnclosureBuilder
-from service.delivery.fair_queue import THREADS_AT_MOST, WORTH_TAKING, FairQueue, find_awake, in_order
+from service.delivery.fair_queue import THREADS_AT_MOST, WORTH_TAKING, FairQueue, in_order
 from service.delivery.results import FinishedAttempt, count, keep_each, record
 from service.store.engine import patient
 from service.store.repositories import messages
@@ -138,14 +138,9 @@ class DispatchRound:
                 self._next_recall_s = began_s + RECALL_EVERY_S
             expired = messages.expire_waiting(session, self._now(), wall)
             self._breakers = host_state.find_breakers(session)
-            awake = list(
-                find_awake(messages.find_due(session, wall), delivery.channels, self._breakers, wall)
-            )
+            awake = in_order(messages.find_due(session, wall), delivery.channels, self._breakers, wall)
         self._counts.update({Status.EXPIRED.value: expired} if expired else {})
-        self._lanes.fill(
-            in_order(awake, self._breakers),
-            single=(key for key, breaker in self._breakers.items() if breaker.is_trying),
-        )
+        self._lanes.fill(awake, single=(key for key, each in self._breakers.items() if each.is_trying))
         took_s = time.monotonic() - began_s
         self._next_sweep_s = time.monotonic() + max(SWEEP_EVERY_S, SWEEP_SHARE * took_s)
 

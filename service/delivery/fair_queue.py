@@ -9,7 +9,7 @@ else at its host. A stand-down goes before all that can wait.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -49,6 +49,7 @@ class WaitingMessage:
         return f"{self.destination} (failing)" if self.is_failing else self.destination
 
 
+@dataclass(kw_only=True)
 class FairQueue:
     """Two queues a destination, one of them for addresses that fail; all served in turn.
 
@@ -56,20 +57,13 @@ class FairQueue:
     that hangs then takes one place, not all that it might.
     """
 
-    def __init__(
-        self,
-        *,
-        per_destination: int = PER_DESTINATION,
-        places: int = PLACES,
-        at_most: int = THREADS_AT_MOST,
-        slow_after_s: float = SLOW_AFTER_S,
-        worth_taking: int = 1,
-    ) -> None:
-        self._per_destination = per_destination
-        self._places = places
-        self._at_most = at_most
-        self._slow_after_s = slow_after_s
-        self._worth_taking = worth_taking
+    per_destination: int = PER_DESTINATION
+    places: int = PLACES
+    at_most: int = THREADS_AT_MOST
+    slow_after_s: float = SLOW_AFTER_S
+    worth_taking: int = 1
+
+    def __post_init__(self) -> None:
         self._queues: dict[str, deque[WaitingMessage]] = {}
         self._turn: deque[str] = deque()
         self._under_way: dict[str, tuple[WaitingMessage, float]] = {}
@@ -113,9 +107,9 @@ class FairQueue:
         """
         taken: list[str] = []
         resting: list[str] = []
-        quick = sum(now_s - started < self._slow_after_s for _, started in self._under_way.values())
-        free = min(self._places - quick, self._at_most - len(self._under_way))
-        if quick and free < self._worth_taking:
+        quick = sum(now_s - started < self.slow_after_s for _, started in self._under_way.values())
+        free = min(self.places - quick, self.at_most - len(self._under_way))
+        if quick and free < self.worth_taking:
             return []
         while self._turn and len(taken) < free:
             lane = self._turn.popleft()
@@ -129,7 +123,7 @@ class FairQueue:
             is_single = next_up.is_failing or next_up.destination in self._single
             is_single = is_single or next_up.destination not in self._proven
             busy = sum(waiting.lane == lane for waiting, _ in self._under_way.values())
-            if busy >= (1 if is_single else self._per_destination):
+            if busy >= (1 if is_single else self.per_destination):
                 resting.append(lane)
                 continue
             first = queue.popleft()
@@ -152,14 +146,24 @@ class FairQueue:
     def next_slow_s(self, now_s: float) -> float:
         """Seconds until a send under way turns slow and frees its place; the whole limit if none does."""
         ages = [now_s - started for _, started in self._under_way.values()]
-        return min((self._slow_after_s - age for age in ages if age < self._slow_after_s),
-                   default=self._slow_after_s)  # fmt: skip
+        return min((self.slow_after_s - age for age in ages if age < self.slow_after_s),
+                   default=self.slow_after_s)  # fmt: skip
 
 
-def find_awake(
-    due: Iterable[Due], channels: Mapping[str, Channel], breakers: Mapping[str, Breaker], wall: datetime
-) -> Iterator[WaitingMessage]:
-    """Those whose address and destination don't rest."""
+def in_order(
+    due: Iterable[Due],
+    channels: Mapping[str, Channel],
+    breakers: Mapping[str, Breaker],
+    wall: datetime,
+    *,
+    at_most: int | None = None,
+) -> list[WaitingMessage]:
+    """Those whose address and destination don't rest, the first so many of them: clean addresses first,
+    stand-downs before the rest, then as they come.
+
+    Of a destination on trial only the clean ones, where there are any: they show best how it is.
+    """
+    awake: list[WaitingMessage] = []
     for each in due:
         channel = channels.get(each.channel)
         destination = channel.destination(each.target) if channel else each.channel
@@ -169,15 +173,12 @@ def find_awake(
             continue
         if breaker.rests(wall) and (is_failing or not spares_clean(breaker)):
             continue
-        yield WaitingMessage(each.message_id, destination, each.address_id, is_failing, each.is_stand_down)
-
-
-def in_order(awake: Iterable[WaitingMessage], breakers: Mapping[str, Breaker]) -> list[WaitingMessage]:
-    """Clean addresses first, stand-downs before the rest, then as they come.
-
-    Of a destination on trial only the clean ones, where there are any: they show best how it is.
-    """
-    ordered = sorted(awake, key=lambda each: (each.is_failing, not each.is_stand_down))
+        awake.append(
+            WaitingMessage(each.message_id, destination, each.address_id, is_failing, each.is_stand_down)
+        )
+        if len(awake) == at_most:
+            break
+    awake.sort(key=lambda each: (each.is_failing, not each.is_stand_down))
     on_trial = {key for key, breaker in breakers.items() if breaker.is_trying}
-    has_clean = {each.destination for each in ordered if not each.is_failing} & on_trial
-    return [each for each in ordered if not (each.is_failing and each.destination in has_clean)]
+    has_clean = {each.destination for each in awake if not each.is_failing} & on_trial
+    return [each for each in awake if not (each.is_failing and each.destination in has_clean)]

@@ -97,18 +97,6 @@ class BatchResult:
     statuses: Counter[Status] = field(default_factory=Counter)
     changed: dict[str, Breaker] = field(default_factory=dict)
 
-    def well(self, destination: str) -> None:
-        if self.breakers.pop(destination, None) is not None:
-            self.changed[destination] = CLOSED
-
-    def ill(self, sent: FinishedAttempt, error: ChannelError, wall: datetime) -> None:
-        claimed = sent.claimed
-        destination = claimed.channel.destination(claimed.target)
-        address_id = None if speaks_of_all(claimed.channel.kind, error) else claimed.address_id
-        breaker = self.breakers.get(destination, CLOSED)
-        breaker = after_failure(breaker, sent.started_at, wall, address_id, error.code)
-        self.breakers[destination] = self.changed[destination] = breaker
-
 
 def record(
     session: Session, finished: Sequence[FinishedAttempt], breakers: Mapping[str, Breaker], at: Moment
@@ -166,7 +154,9 @@ def _settle_sent(
         claimed = sent.claimed
         place = sent.result.place if isinstance(sent.result, SendResult) else ""
         note = sent.problem or (say("delivery.written-to", place=place) if place else None)
-        ledger.well(claimed.channel.destination(claimed.target))
+        destination = claimed.channel.destination(claimed.target)
+        if ledger.breakers.pop(destination, None) is not None:
+            ledger.changed[destination] = CLOSED
         if note is None:
             plain[claimed.token].append(claimed.message_id)
         else:
@@ -191,7 +181,11 @@ def _after_failure(session: Session, ledger: BatchResult, sent: FinishedAttempt,
     assert isinstance(error, ChannelError), "asked of failures alone"
     log.warning("message %s was not taken: %s", claimed.message_id, error.code)
     if sent.blames_destination:
-        ledger.ill(sent, error, at.wall)
+        destination = claimed.channel.destination(claimed.target)
+        address_id = None if speaks_of_all(claimed.channel.kind, error) else claimed.address_id
+        breaker = ledger.breakers.get(destination, CLOSED)
+        breaker = after_failure(breaker, sent.started_at, at.wall, address_id, error.code)
+        ledger.breakers[destination] = ledger.changed[destination] = breaker
     _blame(session, claimed, error, at)
     failed = FailedAttempt(claimed.channel.kind, claimed.attempts, at.wall, error, claimed.maybe_sent)
     retry_at = next_attempt(failed, at.wall + (claimed.expires_at - at.now), random.uniform(-1, 1))

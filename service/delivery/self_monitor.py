@@ -46,8 +46,8 @@ class CycleSilence:
         self._since_s = self._looked_s = steady()
         self._newest: tuple[int, datetime] | None = None
 
-    def lasts(self, session: Session) -> timedelta:
-        """How long it has lasted."""
+    def why_ill(self, session: Session, cycle_minutes: int) -> str:
+        """What is wrong with the cycles, in a sentence; "" when nothing is."""
         last = last_finished(session)
         newest = (last.id, last.finished_at) if last is not None and last.finished_at is not None else None
         with self._lock:
@@ -56,16 +56,12 @@ class CycleSilence:
                 age_s = (self._clock() - newest[1]).total_seconds()
                 self._since_s = now_s - min(max(age_s, 0.0), now_s - self._looked_s)
             self._newest, self._looked_s = newest, now_s
-            return timedelta(seconds=now_s - self._since_s)
-
-    def why_ill(self, session: Session, cycle_minutes: int) -> str:
-        """What is wrong with the cycles, in a sentence; "" when nothing is."""
-        lasts = self.lasts(session)
+            lasts = timedelta(seconds=now_s - self._since_s)
         if lasts > PERIODS_UNTIL_ILL * timedelta(minutes=cycle_minutes):
             return say("delivery.lasting-cycle", minutes=round(lasts / timedelta(minutes=1)))
         now = self._clock()
-        if self._newest is not None and lies_ahead(self._newest[1], now):
-            minutes = round((self._newest[1] - now) / timedelta(minutes=1))
+        if newest is not None and lies_ahead(newest[1], now):
+            minutes = round((newest[1] - now) / timedelta(minutes=1))
             return say("delivery.lasting-ahead", minutes=minutes)
         return ""
 

@@ -11,13 +11,13 @@ from __future__ import annotations
 
 import contextlib
 import logging
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from procrastinate.jobs import Job
 from sqlalchemy.exc import DBAPIError
-from sqlalchemy.orm import Session, sessionmaker
+from sqlalchemy.orm import InstrumentedAttribute, Session, sessionmaker
 
 from service.app import Duskbell
 from service.common.clock import lies_ahead
@@ -45,17 +45,17 @@ FEEDS_LEASE = cycle_parts.LONGEST_LEASE
 FEEDS_BUDGET = timedelta(minutes=10)
 """Then it is judged with what has come; what comes later counts in the next cycle."""
 
-Sessions = sessionmaker[Session]
-
 
 @dataclass(frozen=True, slots=True)
 class Stage:
-    """queue: its name is the stage's.  lay_out: all blocks of a cycle as of `now`.  work: does one of them.
+    """queue: its name is the stage's.  lay_out: all blocks of a cycle as of `now`, of ids that subscriptions
+    have in `by`.  work: does one of them, with sessions that see those subscriptions alone.
     budget: how long the next stage waits for this one; None means until it is done."""
 
     queue: str
     lay_out: Callable[[Session, datetime], Iterable[Ids]]
-    work: Callable[[Duskbell, Sessions, Ids, datetime], dict[str, int]]
+    by: InstrumentedAttribute[int]
+    work: Callable[[Duskbell, sessionmaker[Session], datetime], dict[str, int]]
     lease: timedelta = cycle_parts.LEASE
     budget: timedelta | None = None
 
@@ -90,43 +90,29 @@ def _in_blocks(weighed: Iterable[tuple[int, int]], weight: int) -> Iterator[Ids]
         yield block
 
 
-def _work_out_sky(duskbell: Duskbell, sessions: Sessions, ids: Ids, now: datetime) -> dict[str, int]:
-    mine = of_block(sessions, SubscriptionRow.site_id, ids)
+def _work_out_sky(duskbell: Duskbell, mine: sessionmaker[Session], now: datetime) -> dict[str, int]:
     return {"nights": sky_stage.run(mine, duskbell.ephemeris, now)}
 
 
-def _ask_feeds(duskbell: Duskbell, sessions: Sessions, ids: Ids, now: datetime) -> dict[str, int]:
-    mine = of_block(sessions, SubscriptionRow.site_id, ids)
+def _ask_feeds(duskbell: Duskbell, mine: sessionmaker[Session], now: datetime) -> dict[str, int]:
     return refresh_stage.run(mine, duskbell.gather, now) | station_stage.run(mine, duskbell.observe, now)
 
 
-def _judge(duskbell: Duskbell, sessions: Sessions, ids: Ids, now: datetime) -> dict[str, int]:
-    judging = Judging(
-        of_block(sessions, SubscriptionRow.address_id, ids),
-        timedelta(minutes=duskbell.settings.cycle_minutes),
-        invented=duskbell.invented,
-        ephemeris=duskbell.ephemeris,
-    )
+def _judge(duskbell: Duskbell, mine: sessionmaker[Session], now: datetime) -> dict[str, int]:
+    every = timedelta(minutes=duskbell.settings.cycle_minutes)
+    judging = Judging(mine, every, invented=duskbell.invented, ephemeris=duskbell.ephemeris)
     return judge_stage.run(judging, now, duskbell.clock())
 
 
-STAGES: Sequence[Stage] = (
-    Stage(SKY, _sites, _work_out_sky),
-    Stage(REFRESH, _sites, _ask_feeds, lease=FEEDS_LEASE, budget=FEEDS_BUDGET),
-    Stage(JUDGE, _addresses, _judge),
-)
-
-
-def find_stage(name: str) -> Stage:
-    """The stage of that name."""
-    return next(stage for stage in STAGES if stage.queue == name)
-
-
-def stages_after(name: str | None) -> Sequence[Stage]:
-    """What still follows; all of them before the first (None)."""
-    if name is None:
-        return STAGES
-    return STAGES[1 + STAGES.index(find_stage(name)) :]
+STAGES = {
+    stage.queue: stage
+    for stage in (
+        Stage(SKY, _sites, SubscriptionRow.site_id, _work_out_sky),
+        Stage(REFRESH, _sites, SubscriptionRow.site_id, _ask_feeds, lease=FEEDS_LEASE, budget=FEEDS_BUDGET),
+        Stage(JUDGE, _addresses, SubscriptionRow.address_id, _judge),
+    )
+}
+"""In their order."""
 
 
 def begin(session: Session, moment: datetime, now: datetime) -> int | None:
@@ -155,8 +141,10 @@ def begin(session: Session, moment: datetime, now: datetime) -> int | None:
 
 
 def _lay_out_next(session: Session, cycle_id: int, after: str | None, now: datetime) -> None:
-    """The next stage that has anything to do; without one the cycle is finished."""
-    for stage in stages_after(after):
+    """The next stage that has anything to do, from the first one on (after: None); without one the cycle is
+    finished."""
+    stages = list(STAGES.values())
+    for stage in stages[1 + stages.index(STAGES[after]) if after else 0 :]:
         opened = cycle_parts.open_parts(session, cycle_id, stage.queue, stage.lay_out(session, now), now)
         if opened:
             nudge_parts(session, stage.queue, opened)
@@ -183,14 +171,15 @@ def nudge_parts(session: Session, stage: str, part_ids: list[int]) -> int:
 def work_on(duskbell: Duskbell, stage_name: str, part_id: int) -> None:
     """Do one part; nothing when it is done or in other hands. LeaseLost when it was taken over meanwhile;
     what the stage raises gives the part back first."""
-    stage = find_stage(stage_name)
+    stage = STAGES[stage_name]
     with duskbell.sessions.begin() as session:
         held = cycle_parts.take(session, part_id, duskbell.clock(), lease=stage.lease)
         if held is None:
             return
         as_of = session.get_one(CycleRow, held.cycle_id).as_of
     try:
-        counts = stage.work(duskbell, of_part(duskbell.sessions, held), held.ids, as_of)
+        mine = of_block(of_part(duskbell.sessions, held), stage.by, held.ids)
+        counts = stage.work(duskbell, mine, as_of)
     except BaseException as error:
         # without a store to write that to, the lease runs out by itself
         with contextlib.suppress(cycle_parts.LeaseLost, DBAPIError), duskbell.sessions.begin() as session:
@@ -225,7 +214,7 @@ def look_after_parts(session: Session, now: datetime) -> int:
     if newest is None or cycle.finished_at is not None:
         return nudged
     stage, opened_at = newest
-    budget = find_stage(stage).budget
+    budget = STAGES[stage].budget
     if budget is not None and now - opened_at > budget:
         log.warning("the %s stage takes longer than %s; going on without the rest of it", stage, budget)
         _lay_out_next(session, cycle.id, stage, now)

@@ -3,7 +3,6 @@ lets one tick count."""
 
 from __future__ import annotations
 
-import itertools
 import logging
 import threading
 from collections.abc import Callable, Sequence
@@ -19,7 +18,7 @@ from sqlalchemy.orm import Session
 from alerts.common.phrases import phrase
 from service.app import Duskbell
 from service.channels import host_state
-from service.delivery.fair_queue import find_awake, in_order
+from service.delivery.fair_queue import in_order
 from service.runtime.fleet import cycles
 from service.runtime.fleet.queue import CHORE, RECOVER, SEND, UPKEEP, URGENT, VERIFY, defer
 from service.runtime.fleet.sending import batch_up
@@ -184,7 +183,7 @@ def put_in_messages(session: Session, duskbell: Duskbell, now: datetime) -> int:
     messages.release_dead_leases(session, now)
     messages.expire_waiting(session, now, now)
     breakers = host_state.find_breakers(session)
-    awake = find_awake(unqueued_messages(session, now, SEND), duskbell.channels, breakers, now)
-    waiting = in_order(itertools.islice(awake, MOST_AT_ONCE), breakers)
+    due = unqueued_messages(session, now, SEND)
+    waiting = in_order(due, duskbell.channels, breakers, now, at_most=MOST_AT_ONCE)
     defer(session, batch_up(waiting))
     return len(waiting)

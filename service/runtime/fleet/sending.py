@@ -21,7 +21,7 @@ from service.common.backoff import CLOSED
 from service.common.clock import Moment
 from service.delivery.claim import Claimed, claim_batch
 from service.delivery.dispatcher import Delivery, send_claimed
-from service.delivery.fair_queue import WaitingMessage, find_awake, in_order
+from service.delivery.fair_queue import WaitingMessage, in_order
 from service.delivery.results import REFUSED, FinishedAttempt, count, keep_each, record
 from service.runtime.fleet.queue import DELIVER, SEND, URGENT
 from service.store.repositories import messages
@@ -66,7 +66,7 @@ def _find_next(delivery: Delivery, destination: str, waiting: Sequence[str]) -> 
     with delivery.sessions() as session:
         breakers = find_breakers(session)
         due = messages.due_among(session, wall, waiting)
-        ordered = in_order(find_awake(due, delivery.channels, breakers, wall), breakers)
+        ordered = in_order(due, delivery.channels, breakers, wall)
     on_trial = breakers.get(destination, CLOSED).is_trying
     room = 1 if on_trial or (ordered and ordered[0].is_failing) else CLAIMED_AT_ONCE
     return [each for each in ordered[:room] if each.is_failing == ordered[0].is_failing]

@@ -22,7 +22,7 @@ from sqlalchemy.orm import (
 
 from service.channels.host_state import find_breakers
 from service.channels.model import Channel
-from service.delivery.fair_queue import find_awake, in_order
+from service.delivery.fair_queue import in_order
 from service.runtime.fleet.queue import defer
 from service.runtime.fleet.sending import batch_up
 from service.store.repositories import messages
@@ -89,7 +89,7 @@ def put_in_jobs(session: Session, channels: Mapping[str, Channel], wall: datetim
         return
     due = messages.due_among(session, wall, ids)
     breakers = find_breakers(session)
-    defer(session, batch_up(in_order(find_awake(due, channels, breakers, wall), breakers)))
+    defer(session, batch_up(in_order(due, channels, breakers, wall)))
 
 
 def _limit(state: ORMExecuteState) -> None:

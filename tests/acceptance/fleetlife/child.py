@@ -40,7 +40,7 @@ def gather(places: Sequence[Place], hours: Span) -> Gathered:
 
 def be_hasty() -> None:
     messages.LEASE = HASTY_LEASE
-    cycles.STAGES = tuple(replace(stage, lease=HASTY_LEASE) for stage in cycles.STAGES)
+    cycles.STAGES = {name: replace(stage, lease=HASTY_LEASE) for name, stage in cycles.STAGES.items()}
     service.runtime.fleet.worker.HEARTBEAT_S, service.runtime.fleet.worker.STALLED_AFTER_S = 1.0, 4.0
 
 

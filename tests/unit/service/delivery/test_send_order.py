@@ -10,7 +10,7 @@ from service.channels.model import Channel
 from service.channels.safe_http import SafeClient
 from service.channels.webhook import Webhook
 from service.common.backoff import Breaker, BreakerState
-from service.delivery.fair_queue import find_awake, in_order
+from service.delivery.fair_queue import in_order
 from service.store.repositories.messages import Due
 
 AT = datetime(2027, 7, 3, 12, 0, tzinfo=UTC)
@@ -27,7 +27,7 @@ def due(name: str, *, failures: int = 0, back: bool = False, host: str = "a.exam
 
 def picked(*waiting: Due, breaker: Breaker | None = None) -> list[str]:
     breakers = {HOST: breaker} if breaker else {}
-    return [each.message_id for each in in_order(find_awake(waiting, CHANNELS, breakers, AT), breakers)]
+    return [each.message_id for each in in_order(waiting, CHANNELS, breakers, AT)]
 
 
 ALL = (
