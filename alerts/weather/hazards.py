@@ -78,23 +78,6 @@ WorstOf = Mapping[str, Worst]
 """By quantity, as `quantities` names them; `foggy_share`: the most of the span that one source has in fog."""
 
 
-def assess_trip(there: WorstOf, away: WorstOf) -> tuple[Hazard, ...]:
-    """The hazards that count on the way too, by the worst that the sources have of each span."""
-    return (
-        _blowing("wind", there, away, WIND_SHAKES_MS, WIND_UNSAFE_MS),
-        _blowing("gust", there, away, GUST_SHAKES_MS, GUST_UNSAFE_MS),
-        _precipitation(there, away),
-        _thunder(away),
-        _cold(there, away),
-        _fog(there, away),
-    )
-
-
-def assess_on_site(there: WorstOf, air: WorstOf) -> tuple[Hazard, ...]:
-    """The hazards that count while shooting alone. air: by what tells of aerosols."""
-    return _lens(there), _smoke(air)
-
-
 # ---- what cold and damp do
 
 FREEZES_FROM_C = -15.0
@@ -290,15 +273,6 @@ def _precipitation(there: WorstOf, away: WorstOf) -> Hazard:
     return Hazard("precipitation", level, said, value, unit, worst.at)
 
 
-def _thunder(away: WorstOf) -> Hazard:
-    """By the feed's chance; where it has none, storms that its words name fail outright."""
-    worst = away["thunder_pct"]
-    level = _level(worst.at_least(THUNDER_BLOCKS_PCT), worst.known, worst.at_least(THUNDER_WARNS_PCT))
-    if worst.at_least(100.0):
-        return _hazard("thunder", level, worst, "%", phrase("weather.thunder-named"))
-    return _hazard("thunder", level, worst, "%", phrase("weather.thunder", chance_pct=_figure(worst)))
-
-
 def _cold(there: WorstOf, away: WorstOf) -> Hazard:
     """Felt cold while shooting; fails where bare skin freezes within 10 minutes, on the way too."""
     worst, freezes = there["felt"], away["frostbite"]
@@ -340,26 +314,42 @@ def _fog(there: WorstOf, away: WorstOf) -> Hazard:
     return _hazard("fog", level, share, "%", fog)
 
 
-def _lens(there: WorstOf) -> Hazard:
-    """Dew on the front glass, or frost when the dew point lies below freezing; never blocks a go."""
+def assess_trip(there: WorstOf, away: WorstOf) -> tuple[Hazard, ...]:
+    """The hazards that count on the way too, by the worst that the sources have of each span."""
+    storm = away["thunder_pct"]  # those that the feed's words name fail outright
+    level = _level(storm.at_least(THUNDER_BLOCKS_PCT), storm.known, storm.at_least(THUNDER_WARNS_PCT))
+    is_named = storm.at_least(100.0)
+    said = (
+        phrase("weather.thunder-named") if is_named else phrase("weather.thunder", chance_pct=_figure(storm))
+    )
+    return (
+        _blowing("wind", there, away, WIND_SHAKES_MS, WIND_UNSAFE_MS),
+        _blowing("gust", there, away, GUST_SHAKES_MS, GUST_UNSAFE_MS),
+        _precipitation(there, away),
+        _hazard("thunder", level, storm, "%", said),
+        _cold(there, away),
+        _fog(there, away),
+    )
+
+
+def assess_on_site(there: WorstOf, air: WorstOf) -> tuple[Hazard, ...]:
+    """The hazards that count while shooting alone. air: by what tells of aerosols."""
+    # 1. Dew on the front glass, or frost when the dew point lies below freezing; never blocks a go.
     spread = there["dew_spread"]
     kind = "frost" if there["temperature"].at_most(0.0) else "dew"
     level = _level(False, spread.known, spread.at_most(DEW_SPREAD_C))
     key = "weather.lens-likely" if level is HazardLevel.WARN else "weather.lens-dry"
-    return _hazard("lens", level, spread, "°C", phrase(key, kind=kind, spread_c=_figure(spread)))
+    lens = _hazard("lens", level, spread, "°C", phrase(key, kind=kind, spread_c=_figure(spread)))
 
-
-def _smoke(air: WorstOf) -> Hazard:
-    """Smoke or dust: dims the sky by its optical depth, and hurts by its fine particles."""
+    # 2. Smoke or dust: dims the sky by its optical depth, and hurts by its fine particles.
     depth, fine = air["optical_depth"], air["fine_ug_m3"]
     fails = depth.at_least(HAZE_HIDES) or fine.at_least(SMOKE_VERY_UNHEALTHY_UG_M3)
     warns = depth.at_least(HAZE_DIMS) or fine.at_least(SMOKE_UNHEALTHY_UG_M3)
     level = _level(fails, depth.known or fine.known, warns)
     if depth.value is None and fine.value is None:
-        return Hazard("smoke", level, phrase("weather.hazard-unknown", hazard="smoke"))
-
+        return lens, Hazard("smoke", level, phrase("weather.hazard-unknown", hazard="smoke"))
     told = [phrase("weather.smoke-depth", depth=_figure(depth))] if depth.value is not None else []
     told += [phrase("weather.smoke-fine", ug_m3=_figure(fine))] if fine.value is not None else []
     said = phrase("weather.smoke", is_much=fails or warns, figures=tuple(told))
     worst = None if depth.value is None else round(depth.value, 2)
-    return Hazard("smoke", level, said, worst, "", depth.at)
+    return lens, Hazard("smoke", level, said, worst, "", depth.at)

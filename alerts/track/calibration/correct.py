@@ -31,9 +31,9 @@ from alerts.track.calibration.model import (
     Method,
 )
 from alerts.track.calibration.pairs import Pairs
-from alerts.track.calibration.regression import Floats
 from alerts.track.calibration.score import STRENGTH_NIGHTS, Z90
 from alerts.weather.outlook import Outlook
+from alerts.weather.skill import Floats, chance_of, log_odds
 
 MOST_TABLES = 400
 """Corrections kept: 150 hours for all sites alike, and as many of sites with shifts of their own."""
@@ -41,14 +41,9 @@ EVERY_PCT = np.arange(101) / 100
 HOUR = timedelta(hours=1)
 
 
-def log_odds(chance: npt.ArrayLike, tiny: float = TINY_CHANCE) -> Floats:
-    """ln(p / (1 - p)), with p kept off 0 and 1."""
-    kept = np.clip(np.asarray(chance, dtype=np.float64), tiny, 1 - tiny)
-    return np.log(kept) - np.log1p(-kept)
-
-
-def from_log_odds(odds: Floats) -> Floats:
-    return 1 / (1 + np.exp(-odds))
+def kept_log_odds(chance: npt.ArrayLike, tiny: float = TINY_CHANCE) -> Floats:
+    """Of a chance that is kept off 0 and 1 by so much."""
+    return log_odds(np.clip(np.asarray(chance, dtype=np.float64), tiny, 1 - tiny))
 
 
 def corrected(lead_map: LeadMap, site: npt.ArrayLike, raw: npt.ArrayLike) -> tuple[Floats, Floats, Floats]:
@@ -68,23 +63,23 @@ def _shifted(
     lead_map: LeadMap, raw: Floats, shift: Floats | float, shift_variance: Floats | float
 ) -> tuple[Floats, Floats, Floats]:
     """By what all sites have in common, then by a site's own shift."""
-    stated = log_odds(raw)
+    stated = kept_log_odds(raw)
     if lead_map.method is Method.LOGISTIC:
         of_intercept, of_both, of_slope = lead_map.covariance
         variance = of_intercept + 2 * of_both * stated + of_slope * stated**2
-        chance = from_log_odds(lead_map.intercept + lead_map.slope * stated)
+        chance = chance_of(lead_map.intercept + lead_map.slope * stated)
     elif lead_map.method is Method.ISOTONIC:
         steps = np.array([(step.chance, step.came, step.nights) for step in lead_map.steps])
-        known = from_log_odds(stated)
+        known = chance_of(stated)
         chance, nights = (np.interp(known, steps[:, 0], steps[:, column]) for column in (1, 2))
         variance = 1 / (nights * chance * (1 - chance))
     else:
         chance = np.clip(raw, lead_map.lowest, lead_map.highest)
         variance = 1 / (STRENGTH_NIGHTS * chance * (1 - chance))
 
-    odds, half = log_odds(chance, WIDEST) + shift, Z90 * np.sqrt(variance + shift_variance)
-    chance = np.clip(from_log_odds(odds), lead_map.lowest, lead_map.highest)
-    low, high = (np.clip(from_log_odds(each), WIDEST, 1 - WIDEST) for each in (odds - half, odds + half))
+    odds, half = kept_log_odds(chance, WIDEST) + shift, Z90 * np.sqrt(variance + shift_variance)
+    chance = np.clip(chance_of(odds), lead_map.lowest, lead_map.highest)
+    low, high = (np.clip(chance_of(each), WIDEST, 1 - WIDEST) for each in (odds - half, odds + half))
     return chance, np.minimum(low, chance), np.maximum(high, chance)
 
 
@@ -124,9 +119,9 @@ def _between_leads(
         shift, variance = 0.0, lead_map.site_variance
         if at < len(lead_map.shifts) and lead_map.shifts[at].site == site:
             shift, variance = lead_map.shifts[at].shift, lead_map.shifts[at].variance
-        odds.append(log_odds(_shifted(lead_map, raw, shift, variance), 0.0))
+        odds.append(kept_log_odds(_shifted(lead_map, raw, shift, variance), 0.0))
     shares = np.array(list(weights.values()))
-    chance, low, high = from_log_odds(np.tensordot(shares, np.array(odds), axes=1))
+    chance, low, high = chance_of(np.tensordot(shares, np.array(odds), axes=1))
     return chance, low, high
 
 

@@ -10,12 +10,11 @@ from itertools import pairwise
 import numpy as np
 
 from alerts.common.phrases import phrase
-from alerts.track.calibration.correct import corrected, from_log_odds, log_odds
+from alerts.track.calibration.correct import corrected, kept_log_odds
 from alerts.track.calibration.leads import LEADS, Lead
 from alerts.track.calibration.model import Calibration, LeadMap, Method, SiteShift, Step, Trial, prior_map
 from alerts.track.calibration.pairs import Ints, Pairs
 from alerts.track.calibration.regression import (
-    Floats,
     fit_logistic,
     fit_shifts,
     group_by_value,
@@ -23,6 +22,7 @@ from alerts.track.calibration.regression import (
 )
 from alerts.track.calibration.score import NIGHT_CORRELATION, effective_nights
 from alerts.track.record.summary import FEWEST_PAIRS
+from alerts.weather.skill import Floats, chance_of
 
 FEWEST_NIGHTS = 20
 """Many sites in one night are one weather: so many different nights are needed as well."""
@@ -172,20 +172,20 @@ def _fitted(method: Method, own: Pairs, blank: LeadMap) -> LeadMap:
     """
     if method is Method.PRIOR:
         return blank
-    odds, weight = log_odds(own.raw), _worth(own)
+    odds, weight = kept_log_odds(own.raw), _worth(own)
     fit = fit_logistic(odds, own.clear, weight=weight)
     if method is Method.LOGISTIC:
         return replace(
             blank, method=method, intercept=fit.intercept, slope=fit.slope, covariance=fit.covariance
         )
-    distinct, cases, share = group_by_value(np.round(from_log_odds(odds), 3), own.clear)
+    distinct, cases, share = group_by_value(np.round(chance_of(odds), 3), own.clear)
     levels, block = np.unique(pool_adjacent_violators(share, cases), return_inverse=True)
     held = np.asarray(np.bincount(block, cases), dtype=np.float64)
     centre = np.bincount(block, cases * distinct) / held  # of each level: the mean chance stated
     smooth = pool_adjacent_violators((levels * held * weight + 0.5) / (held * weight + 1), held)
     trust = len(own) / (len(own) + ISOTONIC_HALF)
-    straight = fit.intercept + fit.slope * log_odds(centre)
-    came = from_log_odds(trust * log_odds(smooth) + (1 - trust) * straight)
+    straight = fit.intercept + fit.slope * kept_log_odds(centre)
+    came = chance_of(trust * kept_log_odds(smooth) + (1 - trust) * straight)
     steps = tuple(
         Step(*(round(float(value), 6) for value in row))
         for row in zip(centre, came, held * weight, strict=True)
@@ -196,7 +196,7 @@ def _fitted(method: Method, own: Pairs, blank: LeadMap) -> LeadMap:
 def _with_shifts(common: LeadMap, own: Pairs, only: frozenset[int] | None = None) -> LeadMap:
     """The map with what its sites add to the log odds of all; nothing at those that `only` leaves out, whose
     variance is known as well."""
-    odds, weight = log_odds(corrected(common, own.site, own.raw)[0]), _worth(own)
+    odds, weight = kept_log_odds(corrected(common, own.site, own.raw)[0]), _worth(own)
     sites, group = np.unique(own.site, return_inverse=True)
     shift, variance, unknown = fit_shifts(odds, own.clear, group, weight=weight, strength=SHIFT_NIGHTS)
     nights = weight * np.bincount(group)

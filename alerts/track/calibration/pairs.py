@@ -13,10 +13,10 @@ import numpy.typing as npt
 
 from alerts.judging.rules import Reason, Result
 from alerts.track.calibration.leads import LEADS, Lead, Stated, moment_of, standing_at
-from alerts.track.calibration.regression import Floats
 from alerts.track.observations.evidence import Judge, OutcomeState
 from alerts.track.observations.outcome import Outcome
 from alerts.weather.outlook import Outlook
+from alerts.weather.skill import Floats
 
 JUDGES = tuple(Judge)
 Ints = npt.NDArray[np.int64]

@@ -10,8 +10,7 @@ import numpy.typing as npt
 
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase
-
-Floats = npt.NDArray[np.float64]
+from alerts.weather.skill import Floats
 
 
 def pool_adjacent_violators(values: npt.ArrayLike, weights: npt.ArrayLike | None = None) -> Floats:

@@ -16,7 +16,8 @@ import numpy.typing as npt
 
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase
-from alerts.track.calibration.regression import Floats, group_by_value, pool_adjacent_violators
+from alerts.track.calibration.regression import group_by_value, pool_adjacent_violators
+from alerts.weather.skill import Floats
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,9 +9,8 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from alerts.track.calibration.pairs import Ints, Pairs, months_of, years_of
-from alerts.track.calibration.regression import Floats
 from alerts.track.calibration.score import STRENGTH_NIGHTS, shrunk_share
-from alerts.weather.skill import CLEAR_SHARE
+from alerts.weather.skill import CLEAR_SHARE, Floats
 
 NEIGHBOUR_WEIGHT = 0.5
 """What a night of the month before or after counts: seasons turn slowly, and a month has few nights (common

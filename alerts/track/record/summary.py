@@ -11,7 +11,6 @@ from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase
 from alerts.track.calibration.leads import LEADS, Lead
 from alerts.track.calibration.pairs import JUDGES, Pairs
-from alerts.track.calibration.regression import Floats
 from alerts.track.calibration.score import (
     IsotonicParts,
     MurphyParts,
@@ -25,6 +24,7 @@ from alerts.track.calibration.score import (
 )
 from alerts.track.observations.evidence import Judge
 from alerts.track.record.climatology import MonthCounts, climatology
+from alerts.weather.skill import Floats
 
 FEWEST_PAIRS = 30
 """Below this only fractions are told: a percentage or a score of so few nights is mostly luck."""

@@ -95,12 +95,12 @@ def parse(
         with leaving_out(unread):
             elevation_m = as_optional_number(elevation.get("value"), NWS, "elevation")
     forecast = Forecast(
-        source=build_source(row, issued_at=issued_at, fetched_at=fetched_at, unchanged_since=unchanged_since),
-        grid_lat_deg=lat_deg,
-        grid_lon_deg=lon_deg,
-        grid_elevation_m=elevation_m,
-        layer_scheme=LayerScheme.NONE,
-        hours=_build_hours(properties, unread),
+        build_source(row, issued_at=issued_at, fetched_at=fetched_at, unchanged_since=unchanged_since),
+        lat_deg,
+        lon_deg,
+        elevation_m,
+        LayerScheme.NONE,
+        _build_hours(properties, unread),
         place=place,
     )
     return judge_quality(forecast, row, unread)

@@ -242,8 +242,8 @@ class _PlaceFrame:
         *,
         utc_only: bool,
     ) -> _PlaceFrame:
-        clock = _Clock.of(element, units, utc_only=utc_only)
-        times = [clock.read(mark) for mark in as_list(hourly.get("time"), OPEN_METEO, "hourly time")]
+        offset = _zone_offset(element, units, utc_only=utc_only)
+        times = [_read_mark(mark, offset) for mark in as_list(hourly.get("time"), OPEN_METEO, "hourly time")]
         if not 0 < len(times) <= MOST_HOURS:
             raise bad_shape(OPEN_METEO, phrase("feeds.times", count=len(times), most=MOST_HOURS))
         raise_if(check_rising(times), OPEN_METEO)
@@ -258,49 +258,42 @@ class _PlaceFrame:
         answered_at, current = None, element.get("current")
         if isinstance(current, dict) and "time" in current:
             with leaving_out([]):  # it is only asked of recorded answers
-                answered_at = clock.read(current["time"])
+                answered_at = _read_mark(current["time"], offset)
         return cls(hourly, units, times, step, (lat_deg, lon_deg, elevation_m), answered_at)
 
 
-@dataclass(frozen=True, slots=True)
-class _Clock:
-    """Reads an answer's time marks: UTC seconds, or wall time with one offset for all of it.
+def _zone_offset(element: Mapping[str, Any], units: Mapping[str, Any], *, utc_only: bool) -> timedelta | None:
+    """What to take from an answer's time marks, wall time with one offset for all of it; None where they are
+    UTC seconds.
 
     In a zone off the whole hour the marks lie on UTC's half or quarter hours. The server may have read such a
     value at the hour beside it (its source says so): half an hour is less than what a record stands for.
     """
+    form = units.get("time")
+    forms = ("unixtime",) if utc_only else ("unixtime", "iso8601")
+    raise_if(check_units({"time": form}, {"time": forms}), OPEN_METEO)
+    offset_s = as_number(element.get("utc_offset_seconds"), OPEN_METEO, "utc_offset_seconds")
+    if utc_only and offset_s != 0:
+        raise BadAnswer.about(OPEN_METEO, phrase("feeds.off-utc", offset_s=offset_s), QualityCheck.OFFSET)
+    # every zone in use lies on a quarter of an hour (IANA time zone database)
+    if abs(offset_s) > 14 * 3600 or offset_s % 900:
+        what = phrase("feeds.no-zone-offset", offset_s=offset_s)
+        raise BadAnswer.about(OPEN_METEO, what, QualityCheck.OFFSET)
+    return None if form == "unixtime" else timedelta(seconds=offset_s)
 
-    unix: bool
-    offset: timedelta
 
-    @classmethod
-    def of(cls, element: Mapping[str, Any], units: Mapping[str, Any], *, utc_only: bool) -> _Clock:
-        form = units.get("time")
-        forms = ("unixtime",) if utc_only else ("unixtime", "iso8601")
-        raise_if(check_units({"time": form}, {"time": forms}), OPEN_METEO)
-        unix = form == "unixtime"
-        offset_s = as_number(element.get("utc_offset_seconds"), OPEN_METEO, "utc_offset_seconds")
-        if utc_only and offset_s != 0:
-            what = phrase("feeds.off-utc", offset_s=offset_s)
-            raise BadAnswer.about(OPEN_METEO, what, QualityCheck.OFFSET)
-        # every zone in use lies on a quarter of an hour (IANA time zone database)
-        if abs(offset_s) > 14 * 3600 or offset_s % 900:
-            what = phrase("feeds.no-zone-offset", offset_s=offset_s)
-            raise BadAnswer.about(OPEN_METEO, what, QualityCheck.OFFSET)
-        return cls(unix, timedelta(seconds=offset_s))
-
-    def read(self, mark: object) -> datetime:
-        reason: Exception | None = None
-        try:
-            if self.unix and isinstance(mark, int) and not isinstance(mark, bool):
-                return require_our_age(datetime.fromtimestamp(mark, UTC))
-            if not self.unix and isinstance(mark, str):
-                wall = require_our_age(datetime.fromisoformat(mark))
-                return wall.astimezone(UTC) if wall.tzinfo else wall.replace(tzinfo=UTC) - self.offset
-        except (ValueError, OverflowError, OSError) as error:
-            reason = error
-        what = phrase("feeds.no-time", text=str(mark)[:40])
-        raise BadAnswer.about(OPEN_METEO, what, QualityCheck.TIMES) from reason
+def _read_mark(mark: object, offset: timedelta | None) -> datetime:
+    reason: Exception | None = None
+    try:
+        if offset is None and isinstance(mark, int) and not isinstance(mark, bool):
+            return require_our_age(datetime.fromtimestamp(mark, UTC))
+        if offset is not None and isinstance(mark, str):
+            wall = require_our_age(datetime.fromisoformat(mark))
+            return wall.astimezone(UTC) if wall.tzinfo else wall.replace(tzinfo=UTC) - offset
+    except (ValueError, OverflowError, OSError) as error:
+        reason = error
+    what = phrase("feeds.no-time", text=str(mark)[:40])
+    raise BadAnswer.about(OPEN_METEO, what, QualityCheck.TIMES) from reason
 
 
 def _read_model(
@@ -316,15 +309,12 @@ def _read_model(
     levels = None
     with leaving_out(unread):
         levels = _build_levels(frame, columns)
-    lat_deg, lon_deg, elevation_m = frame.grid
     return Forecast(
-        source=source,
-        grid_lat_deg=lat_deg,
-        grid_lon_deg=lon_deg,
-        grid_elevation_m=elevation_m,
-        layer_scheme=row.layer_scheme,
-        hours=hours,
-        members=tuple(members),
+        source,
+        *frame.grid,
+        row.layer_scheme,
+        hours,
+        tuple(members),
         answered_at=frame.answered_at,
         levels=levels,
     )

@@ -15,9 +15,10 @@ from statistics import NormalDist
 import numpy as np
 import numpy.typing as npt
 
-from alerts.track.calibration.correct import from_log_odds, log_odds
+from alerts.track.calibration.correct import kept_log_odds
 from alerts.track.calibration.leads import HOURS_BEFORE, LEADS, Lead
 from alerts.track.calibration.pairs import Pairs
+from alerts.weather.skill import chance_of
 
 Floats = npt.NDArray[np.float64]
 
@@ -90,7 +91,7 @@ def biased_season(seed: int, bias: Sequence[float], *, nights: int, lead: Lead =
     """A season whose chances are true but for each site's bias: how much too low its log odds are stated."""
     made = season(seed, sites=len(bias), nights=nights, leads=(lead,))
     off = np.asarray(bias)[made.pairs.site]
-    raw = np.clip(np.round(from_log_odds(log_odds(made.truth) - off), 2), 0.01, 0.99)
+    raw = np.clip(np.round(chance_of(kept_log_odds(made.truth) - off), 2), 0.01, 0.99)
     return replace(made, pairs=replace(made.pairs, stated=raw, raw=raw))
 
 

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from alerts.common.errors import BadInput
 from alerts.common.phrases import kept
-from alerts.track.calibration.correct import calibrate, corrected, log_odds, recalibrated
+from alerts.track.calibration.correct import calibrate, corrected, kept_log_odds, recalibrated
 from alerts.track.calibration.leads import HOURS_BEFORE, LEADS, Lead
 from alerts.track.calibration.model import (
     PRIOR,
@@ -92,7 +92,9 @@ def test_a_lead_without_a_map_uses_the_prior() -> None:
 def test_between_two_leads_their_answers_are_blended() -> None:
     """Half-way from 72 to 120 hours: the mean in log odds, so that passing a lead makes no jump."""
     three, between, five = (calibrate(FITTED, 0.6, hours_before=hours, site=1) for hours in (72, 96, 120))
-    assert log_odds(between.chance) == pytest.approx((log_odds(three.chance) + log_odds(five.chance)) / 2)
+    assert kept_log_odds(between.chance) == pytest.approx(
+        (kept_log_odds(three.chance) + kept_log_odds(five.chance)) / 2
+    )
     assert between.methods == (Method.ISOTONIC, Method.AS_FORECAST)
 
 

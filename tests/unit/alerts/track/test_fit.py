@@ -10,7 +10,7 @@ import pytest
 from scipy.optimize import isotonic_regression, minimize
 
 from alerts.common.errors import BadInput
-from alerts.track.calibration.correct import log_odds, recalibrated
+from alerts.track.calibration.correct import kept_log_odds, recalibrated
 from alerts.track.calibration.fit import fit_calibration, fit_lead
 from alerts.track.calibration.leads import Lead
 from alerts.track.calibration.model import Calibration, Method
@@ -28,7 +28,7 @@ def rain() -> tuple[np.ndarray, np.ndarray]:
     """Raw ensemble shares of rain at Niamey as log odds, kept off 0 and 1 by 1/104, and what came."""
     rows = read_rows("probability-forecasts-niamey-2016.csv")
     said, came = np.array([(float(row["ENS"]), float(row["obs"])) for row in rows]).T
-    return log_odds(said, 1 / 104), came
+    return kept_log_odds(said, 1 / 104), came
 
 
 def test_a_real_ensembles_logistic_map_is_the_published_one() -> None:
@@ -135,7 +135,7 @@ def test_a_map_is_used_where_it_beat_the_chance_on_nights_it_hadnt_seen() -> Non
     assert (trial.pairs, trial.nights) == (200, 200)
     assert trial.brier_uncalibrated - trial.brier == pytest.approx(trial.gain)
     assert trial.gain > trial.error > 0
-    assert found.slope == pytest.approx(log_odds(0.6) / log_odds(0.8), abs=0.15)
+    assert found.slope == pytest.approx(kept_log_odds(0.6) / kept_log_odds(0.8), abs=0.15)
 
 
 def test_a_map_that_fails_on_later_nights_is_not_used() -> None:
