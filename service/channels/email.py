@@ -78,7 +78,6 @@ class Email:
         return f"relay {self._server.host}:{self._server.port}"
 
     def send(self, outgoing: Outgoing) -> SendResult:
-        """Hand it to the relay once."""
         content = build_mail(outgoing, self._sender).as_bytes(policy=MAIL_POLICY)
         with self._server.timer() as timer:
             relay = _Relay(self._server, self._sender.domain, timer)

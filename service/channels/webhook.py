@@ -144,7 +144,6 @@ class Webhook:
         return f"{target.host}:{target.port}"
 
     def send(self, outgoing: Outgoing) -> SendResult:
-        """POST it once."""
         body = encode_body(payload_of(outgoing))
         if not outgoing.secrets:
             raise ChannelError("no_secret", phrase("channels.no-secret"), permanent=True, ours=True)

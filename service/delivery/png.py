@@ -30,7 +30,6 @@ def render_png(picture: Picture, *, scale: float = SCALE) -> bytes:
 
 
 def with_file(picture: Picture) -> PngPicture:
-    """The picture with its PNG, for a mail."""
     return PngPicture(picture, render_png(picture))
 
 

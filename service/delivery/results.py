@@ -134,7 +134,6 @@ def record(
 
 
 def count(metrics: Metrics, finished: Sequence[FinishedAttempt]) -> None:
-    """Tell the metrics of sends that were recorded."""
     for sent in finished:
         channel = sent.claimed.channel_name
         result = _result_word(sent.result)

@@ -32,7 +32,6 @@ class Chore:
 
 
 def find_chores(duskbell: Duskbell) -> Sequence[Chore]:
-    """The chores of this installation."""
     chores = [
         Chore("watch", build_watch(duskbell).look, WATCH_EVERY),
         Chore("tell of keys that end", lambda: warn_of_keys(duskbell), KEYS_EVERY),
@@ -45,7 +44,6 @@ def find_chores(duskbell: Duskbell) -> Sequence[Chore]:
 
 
 def build_watch(duskbell: Duskbell) -> SelfMonitor:
-    """The watch over this installation."""
     return SelfMonitor(
         sessions=duskbell.sessions,
         channels=duskbell.channels,

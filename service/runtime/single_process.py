@@ -10,14 +10,13 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from typing import NoReturn
 
 import uvicorn
 from apscheduler.events import EVENT_JOB_ERROR, EVENT_JOB_MAX_INSTANCES, EVENT_JOB_MISSED, JobEvent
 from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.cron import CronTrigger
-from apscheduler.triggers.interval import IntervalTrigger
 from fastapi import FastAPI
 
 from alerts.common.errors import DuskbellError
@@ -114,7 +113,7 @@ def build_scheduler(
     scheduler.add_job(run_cycle, id="first cycle")
     scheduler.add_job(run_cycle, _every(cycle_minutes), id="cycle")
     for chore in chores:
-        scheduler.add_job(chore.do, _spaced(chore.every), id=chore.name)
+        scheduler.add_job(chore.do, "interval", seconds=chore.every.total_seconds(), id=chore.name)
     scheduler.add_listener(_report, EVENT_JOB_ERROR | EVENT_JOB_MISSED | EVENT_JOB_MAX_INSTANCES)
     return scheduler
 
@@ -125,12 +124,7 @@ def plan_anew(scheduler: BackgroundScheduler, cycle_minutes: int, chores: Sequen
     scheduler.reschedule_job("cycle", trigger=_every(cycle_minutes))
     scheduler.modify_job("cycle", next_run_time=datetime.now(UTC))
     for chore in chores:
-        scheduler.reschedule_job(chore.name, trigger=_spaced(chore.every))
-
-
-def _spaced(every: timedelta) -> IntervalTrigger:
-    """Counted from now."""
-    return IntervalTrigger(seconds=round(every.total_seconds()), timezone="UTC")
+        scheduler.reschedule_job(chore.name, trigger="interval", seconds=chore.every.total_seconds())
 
 
 def _every(cycle_minutes: int) -> CronTrigger:
