@@ -197,9 +197,9 @@ def _look(session: Session, event_id: int, stored: StoredSite, now: datetime) ->
     look again; whether it says anything new."""
     row = session.get(JudgedEventRow, event_id)
     assert row is not None, "events are never removed"
-    evidence = gather_evidence(session, row, stored)
-    outcome = judge_night(judged_events.event_of(row), stored.site, evidence)
-    clear_share = clear_share_of(Span(row.window_start, row.window_end), evidence.analyses)
+    event, evidence = judged_events.event_of(row), gather_evidence(session, row, stored)
+    outcome = judge_night(event, stored.site, evidence)
+    clear_share = clear_share_of(event.window, evidence.analyses)
     if clear_share is not None:
         climates.note_night(session, forecasts.place_key(stored.site), row.night_name, clear_share, now)
     row.looks += 1

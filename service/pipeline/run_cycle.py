@@ -83,27 +83,22 @@ def think(duskbell: Duskbell, now: datetime) -> dict[str, int]:
     """The stages up to telling; what each did."""
     counts: dict[str, int] = {}
     load_catalogue(*SAID)
-    with pool_of(duskbell) or nullcontext() as pool:
+    # other processes share the thinking, as the settings have it; on another database than an SQLite file a
+    # fleet does that
+    url, settings = duskbell.engine.url, duskbell.settings
+    processes = settings.cycle_processes or usual_processes()
+    is_shared = processes >= 2 and url.get_backend_name() == "sqlite" and sqlite_file(url) is not None
+    with ProcessPool(settings.store_url, processes) if is_shared else nullcontext() as pool:
         if added := sky_stage.run(duskbell.sessions, duskbell.ephemeris, now, pool):
             counts["nights"] = added
         counts.update(refresh_stage.run(duskbell.sessions, duskbell.gather, now))
         counts.update(station_stage.run(duskbell.sessions, duskbell.observe, now))
-        every = timedelta(minutes=duskbell.settings.cycle_minutes)
+        every = timedelta(minutes=settings.cycle_minutes)
         judging = Judging(
             duskbell.sessions, every, invented=duskbell.invented, ephemeris=duskbell.ephemeris, pool=pool
         )
         counts.update(judge_stage.run(judging, now, duskbell.clock()))
     return counts
-
-
-def pool_of(duskbell: Duskbell) -> ProcessPool | None:
-    """Other processes to share the thinking with, as the settings have it; on another database than an SQLite
-    file a fleet does that."""
-    url = duskbell.engine.url
-    processes = duskbell.settings.cycle_processes or usual_processes()
-    if processes < 2 or url.get_backend_name() != "sqlite" or sqlite_file(url) is None:
-        return None
-    return ProcessPool(duskbell.settings.store_url, processes)
 
 
 def verifying_from(duskbell: Duskbell) -> Verifying:
