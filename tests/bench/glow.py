@@ -37,13 +37,14 @@ from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import SkyWishes, Target
 from alerts.sky.nights.night_builder import nights_for_sites
 
-DATA = ROOT / "alerts" / "sky" / "data"
+DATA = ROOT / "alerts" / "sky" / "brightness" / "data"
 PLACES = ((44.3, 5.9), (30.1, -5.8), (-31.3, 149.1), (46.9, 8.9), (0.3, 36.0))
 SEASON = """
 import time
 began = time.process_time()
 from datetime import date
-from alerts.sky.night import SkyWishes, Target, nights_for_sites
+from alerts.sky.night import SkyWishes, Target
+from alerts.sky.nights.night_builder import nights_for_sites
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.brightness.total import loss_spans, site_sky
@@ -57,7 +58,7 @@ LOAD = """
 import time
 import alerts.sky.brightness.towns as towns
 began = time.process_time()
-towns.packaged_towns().name(0)
+towns.packaged_towns().names[0]
 print((time.process_time() - began) * 1000)
 """
 
