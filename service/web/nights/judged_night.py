@@ -9,9 +9,8 @@ from functools import partial
 
 from sqlalchemy.orm import Session
 
-from alerts.briefing import collect
-from alerts.briefing.collect import NightFindings, build_field_notes, look_ahead
-from alerts.briefing.facts import Ahead, DrawnDome, FieldNotes
+from alerts.briefing.collect import NightFindings, build_field_notes, look_ahead, town_glows
+from alerts.briefing.facts import Ahead, FieldNotes
 from alerts.briefing.pictures.drawing import NARROW, PALETTES, WIDE, Picture
 from alerts.briefing.pictures.night_picture import NightToDraw
 from alerts.briefing.render import draw_pictures
@@ -149,30 +148,25 @@ def night_pictures(
     skies: SkyCache, judged: ShownNight, *, look: str = "light", width: str = "narrow"
 ) -> tuple[Picture, ...]:
     """The night, and where one would drive there the view and for an arch the panorama."""
-    forecast_times = tuple(each.source.fetched_at for each in judged.forecasts)
+    site, forecast_times = judged.site, tuple(each.source.fetched_at for each in judged.forecasts)
     key = (
-        "pictures", judged.site, judged.night.name, judged.verdict.window, judged.verdict.word,
+        "pictures", site, judged.night.name, judged.verdict.window, judged.verdict.word,
         judged.wishes, judged.kit, forecast_times, look, width,
     )  # fmt: skip
 
     def draw() -> tuple[Picture, ...]:
         drawn = NightToDraw(
-            judged.site,
+            site,
             judged.night,
             judged.verdict.window,
             field_notes(skies, judged),
             cloud_hours(judged.night.sunset_to_sunrise, judged.forecasts, now=judged.now),
-            town_glows(skies, judged.site),
+            skies.keep(("glows", site.lat_deg, site.lon_deg), partial(town_glows, site)),
         )
         units = units_of(judged.wishes)
         return draw_pictures(drawn, skies.ephemeris, PALETTES[look], width=WIDTHS[width], units=units)
 
     return skies.keep(key, draw)
-
-
-def town_glows(skies: SkyCache, site: Site) -> tuple[DrawnDome, ...]:
-    """The towns whose light stands over the horizon, as pictures draw them."""
-    return skies.keep(("glows", site.lat_deg, site.lon_deg), lambda: collect.town_glows(site))
 
 
 def town_words(skies: SkyCache, site: Site) -> str:

@@ -7,7 +7,7 @@ an address: one a night would have to be stored for every message.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable
+from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import date, datetime
 
@@ -24,7 +24,6 @@ from service.hindsight.outcome_reports import Said, Voice, find_said, keep_said,
 from service.store.repositories.alerts import was_address_told
 from service.store.repositories.judged_events import (
     find_outcomes,
-    last_words,
     read_outcome,
 )
 from service.store.repositories.sites import newest_revision
@@ -37,7 +36,7 @@ from service.web.shared.context import Web
 from service.web.shared.filters import dated_span
 from service.web.shared.forms import Filled, Form
 from service.web.shared.site_rows import watched_site
-from service.web.shared.viewer import SignedIn, Viewer
+from service.web.shared.viewer import SignedIn
 
 TOWARD = tuple((45 * i, direction_word(45 * i)) for i in range(8))
 """Directions to choose from, in degrees and in words."""
@@ -163,9 +162,3 @@ def came_of(session: Session, site_id: int, names: Collection[date]) -> dict[dat
         )
         said.setdefault(row.night_name, []).append(words)
     return {name: "; ".join(dict.fromkeys(words)) for name, words in said.items() if name in names}
-
-
-def outcomes_of(session: Session, site_id: int, names: Iterable[date], viewer: Viewer) -> dict[date, str]:
-    """What the viewer said of those nights, by night, in words; their last word counts."""
-    said = last_words(session, site_id, names, viewer.person_id)
-    return {name: say("web-nights.seen", state=state) for name, state in said.items()}

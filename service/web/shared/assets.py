@@ -25,10 +25,6 @@ def asset_url(name: str) -> str:
     return f"/static/{hashlib.sha256(read_asset(name)).hexdigest()[:12]}/{name}"
 
 
-def style_url() -> str:
-    return asset_url("style.css")
-
-
 def build_router(_: object) -> APIRouter:
     router = APIRouter()
     known = {path.name for path in _STATIC.iterdir() if path.suffix in KINDS}

@@ -15,7 +15,7 @@ from sqlalchemy.orm import Session, sessionmaker
 from service.app import Duskbell
 from service.delivery.self_monitor import CycleSilence
 from service.store.read_sessions import reading_sessions
-from service.web.shared.assets import style_url
+from service.web.shared.assets import asset_url
 from service.web.shared.filters import FILTERS, as_data, say_on_page
 from service.web.shared.night_row import column_words
 from service.web.shared.sky_cache import SkyCache
@@ -33,7 +33,7 @@ def _environment() -> Environment:
         lstrip_blocks=True,
     )
     environment.filters.update(FILTERS, column_words=column_words)
-    environment.globals["style_url"] = style_url()
+    environment.globals["style_url"] = asset_url("style.css")
     environment.globals["as_data"] = as_data
     environment.globals["say"] = say_on_page
     environment.globals["link"] = Markup('<a href="{}">{}</a>').format

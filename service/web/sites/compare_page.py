@@ -16,7 +16,6 @@ from alerts.common.phrases import phrase, say
 from alerts.field.trip_plan import with_home
 from alerts.judging.comparison import (
     MOST_SITES,
-    ComparedNight,
     Order,
     RankedNight,
     rank,
@@ -28,7 +27,6 @@ from service.reports.comparison_report import compare_stored, compared_as_of
 from service.reports.default_reader import Usual
 from service.store.schema.core_tables import PersonRow
 from service.web.shared.context import Web
-from service.web.shared.filters import as_data
 from service.web.shared.site_rows import watched_sites
 from service.web.shared.viewer import SeenSite, SignedIn, Viewer, visible_sites
 
@@ -43,37 +41,6 @@ class Line:
     ranked: RankedNight
     drive: str
     clock_hours: int = 24
-
-    @property
-    def data(self) -> str:
-        each = self.each
-        if each.verdict is None:
-            return as_data({"night": each.night.name})
-        verdict = each.verdict
-        return as_data(
-            {
-                "night": each.night.name,
-                "verdict": verdict.word.value,
-                "chance": each.chance_pct,
-                "window": verdict.usable,
-                "as-of": each.as_of,
-            }
-        )
-
-    @property
-    def verdict_words(self) -> str:
-        """`go, chance 81 %`; without a chance the verdict alone."""
-        each = self.each
-        if each.verdict is None:
-            return say("web-sites.ranked-not-judged")
-        word = each.verdict.word.value
-        if each.chance_pct is None:
-            return word
-        return say("web-sites.ranked-judged", verdict=word, chance_pct=each.chance_pct)
-
-    @property
-    def each(self) -> ComparedNight:
-        return self.ranked.each
 
 
 def build_router(web: Web) -> APIRouter:
@@ -113,7 +80,7 @@ def build_router(web: Web) -> APIRouter:
             first=span[0],
             last=span[1],
             lines=lines,
-            as_of=compared_as_of((line.each for line in lines), hours),
+            as_of=compared_as_of((line.ranked.each for line in lines), hours),
             more=more,
             sort=sort.value,
             orders=[order.value for order in Order],

@@ -98,43 +98,36 @@ def build_router(web: Web) -> APIRouter:
     return router
 
 
-def find_lead(rows: Sequence[ListedSite]) -> OpeningNight | None:
-    """Tonight's best if tonight is a go, may become one, or nobody can say; else the best night ahead."""
-    tonight = [(row, row.tonight) for row in rows if row.tonight and is_open(row.tonight)]
-    if tonight:
-        row, cell = min(tonight, key=lambda each: standing_of(each[1]))
-        title = say("web-sites.tonight", verdict=headline(cell.verdict), site=row.name)
-        return OpeningNight(
-            row, cell, long_day(cell.name), title, window_words(cell, row.site.zone, row.units.clock_hours)
-        )
-    ahead = [(row, row.best) for row in rows if row.best is not None]
-    if not ahead:
-        return None
-    row, cell = min(ahead, key=lambda each: standing_of(each[1]))
-    line = window_words(cell, row.site.zone, row.units.clock_hours)
-    return OpeningNight(
-        row,
-        cell,
-        say("web-sites.best-ahead"),
-        say("web-sites.best-night", day=long_day(cell.name), site=row.name),
-        line,
+def open_tonight(rows: Sequence[ListedSite]) -> list[tuple[ListedSite, NightCell]]:
+    """The sites where tonight's window may yet be worth going out for, as far as known; best first."""
+    cells = [(row, row.tonight) for row in rows if row.tonight and row.tonight.window]
+    return sorted(
+        [(row, cell) for row, cell in cells if cell.verdict in OPEN], key=lambda each: standing_of(each[1])
     )
 
 
-def is_open(cell: NightCell) -> bool:
-    """Whether its window may yet be worth going out for, as far as anybody knows."""
-    return cell.window is not None and cell.verdict in OPEN
+def find_lead(rows: Sequence[ListedSite]) -> OpeningNight | None:
+    """Tonight's best if tonight is a go, may become one, or nobody can say; else the best night ahead."""
+    tonight = open_tonight(rows)
+    ahead = tonight or [(row, row.best) for row in rows if row.best is not None]
+    if not ahead:
+        return None
+    row, cell = min(ahead, key=lambda each: standing_of(each[1]))
+    day, line = long_day(cell.name), window_words(cell, row.site.zone, row.units.clock_hours)
+    if tonight:
+        title = say("web-sites.tonight", verdict=headline(cell.verdict), site=row.name)
+        return OpeningNight(row, cell, day, title, line)
+    title = say("web-sites.best-night", day=day, site=row.name)
+    return OpeningNight(row, cell, say("web-sites.best-ahead"), title, line)
 
 
 def tonight_elsewhere(rows: Sequence[ListedSite], lead: OpeningNight | None) -> list[tuple[ListedSite, str]]:
     """What else tonight may hold, best first."""
-    known = [
-        (row, row.tonight)
-        for row in rows
-        if row.tonight and is_open(row.tonight) and not (lead and row is lead.row)
+    return [
+        (row, cell_words(cell, row.site.zone, row.units.clock_hours))
+        for row, cell in open_tonight(rows)
+        if not (lead and row is lead.row)
     ]
-    known.sort(key=lambda each: standing_of(each[1]))
-    return [(row, cell_words(cell, row.site.zone, row.units.clock_hours)) for row, cell in known]
 
 
 def row_note(row: ListedSite) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
 from datetime import date, datetime
 from typing import Literal
 
@@ -20,6 +20,7 @@ from alerts.sites.coordinates import say_lat_lon
 from alerts.sky.nights.season import Season, wishes_text
 from alerts.wishes.model import DEFAULT_WISHES
 from service.store.repositories.alerts import last_alerts
+from service.store.repositories.judged_events import last_words
 from service.web.nights.judged_night import (
     FIRST_YEAR,
     LAST_YEAR,
@@ -28,7 +29,7 @@ from service.web.nights.judged_night import (
     night_pictures,
     town_words,
 )
-from service.web.nights.outcomes import came_of, outcomes_of
+from service.web.nights.outcomes import came_of
 from service.web.nights.page import night_page, told_words
 from service.web.shared.context import Web
 from service.web.shared.site_rows import WatchedSite, site_rows, watched_site
@@ -37,16 +38,6 @@ from service.web.shared.viewer import Looking, SeenSite, Viewer
 
 TOLD_SHOWN = 10
 SEASON_KEPT = "private, max-age=3600"
-
-
-@dataclass(frozen=True, slots=True)
-class ToldNight:
-    """A night that was told of: the last word on it, what the viewer said of it, and how it turned out."""
-
-    name: date
-    words: str
-    outcome: str
-    came: str
 
 
 def build_router(web: Web) -> APIRouter:
@@ -138,23 +129,22 @@ def _season_picture(skies: SkyCache, found: Season, look: str, width: str, mark:
     return skies.keep(key, lambda: draw_season(found, PALETTES[look], width=WIDTHS[width], mark=mark))
 
 
-def told_nights(session: Session, seen: SeenSite, viewer: Viewer | None, units: Units) -> list[ToldNight]:
-    """The last nights that the viewer was told of here, newest first, each by its last word."""
+def told_nights(
+    session: Session, seen: SeenSite, viewer: Viewer | None, units: Units
+) -> list[tuple[date, str, str, str]]:
+    """The last nights that the viewer was told of here, newest first: the last word on each, how it turned
+    out, and what the viewer said of it."""
     if viewer is None:
         return []
     last = last_alerts(session, seen.row.id, viewer.person_id, most=TOLD_SHOWN)
     names = [each.alert.night_name for each in last]
-    said = outcomes_of(session, seen.row.id, names, viewer)
+    states = last_words(session, seen.row.id, names, viewer.person_id)
+    said = {name: say("web-nights.seen", state=state) for name, state in states.items()}
     came = came_of(session, seen.row.id, names)
     reader = Reader(zone_info(seen.stored.site.zone), units)
     return [
-        ToldNight(
-            each.alert.night_name,
-            told_words(each, reader),
-            said.get(each.alert.night_name, ""),
-            came.get(each.alert.night_name, ""),
-        )
-        for each in last
+        (name, told_words(each, reader), came.get(name, ""), said.get(name, ""))
+        for name, each in zip(names, last, strict=True)
     ]
 
 
@@ -162,28 +152,20 @@ def place_words(skies: SkyCache, seen: SeenSite) -> list[tuple[str, str]]:
     """What is known of the place, as (label, words)."""
     site = seen.stored.site
     where = say_lat_lon(site.lat_deg, site.lon_deg, places=5 if seen.is_own else 2)
-    rows = [
-        (say("web-sites.label-coordinates"), where if seen.is_own else say("web-sites.rounded", where=where))
-    ]
+    known = {"coordinates": where if seen.is_own else say("web-sites.rounded", where=where)}
     if seen.stored.elevation_known:
-        rows.append(
-            (say("web-sites.label-elevation"), say("web-sites.elevation", elevation_m=site.elevation_m))
-        )
+        known["elevation"] = say("web-sites.elevation", elevation_m=site.elevation_m)
     if site.darkness is not None:
-        rows.append(
-            (
-                say("web-sites.label-darkness"),
-                say("web-sites.darkness", brightness=site.darkness.sqm_mag_arcsec2),
-            )
-        )
-    if towns := town_words(skies, site):
-        rows.append((say("web-sites.label-town-glow"), towns))
-    for foreground in site.foregrounds:
-        toward = direction_word(foreground.bearing_deg)
-        said = say("web-sites.foreground", bearing_deg=foreground.bearing_deg, direction=toward)
-        rows.append((foreground.name, said))
-    if site.access_note:
-        rows.append((say("web-sites.label-access"), site.access_note))
-    if site.notes:
-        rows.append((say("web-sites.label-notes"), site.notes))
-    return rows
+        known["darkness"] = say("web-sites.darkness", brightness=site.darkness.sqm_mag_arcsec2)
+    known["town-glow"] = town_words(skies, site)
+    noted = {"access": site.access_note, "notes": site.notes}
+
+    def labelled(words: Mapping[str, str]) -> list[tuple[str, str]]:
+        return [(say(f"web-sites.label-{name}"), each) for name, each in words.items() if each]
+
+    toward = [(each, direction_word(each.bearing_deg)) for each in site.foregrounds]
+    foregrounds = [
+        (each.name, say("web-sites.foreground", bearing_deg=each.bearing_deg, direction=direction))
+        for each, direction in toward
+    ]
+    return [*labelled(known), *foregrounds, *labelled(noted)]
