@@ -115,10 +115,9 @@ def unsubscribe(session: Session, keys: Keys, token: str, now: datetime) -> Addr
 
     Doing it again changes nothing: mail programs repeat the request.
     """
-    row = tokens.find(session, Purpose.UNSUBSCRIBE, token, now)
-    if row is None or row.address_id is None:
+    address = find_address(session, Purpose.UNSUBSCRIBE, token, now)
+    if address is None:
         return None
-    address = session.get_one(AddressRow, row.address_id)
     host_state.switch_off(address, say("accounts.unsubscribed-its-link"), now)
     hashed = suppression.address_hash(keys, address.channel, address.target)
     suppression.suppress(session, hashed, BarReason.OPTED_OUT, "by link", now)

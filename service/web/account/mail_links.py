@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import datetime
+from typing import TypeVar
 
 from fastapi import APIRouter, HTTPException, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
@@ -22,25 +23,19 @@ from service.store.repositories.tokens import Purpose
 from service.store.schema.core_tables import AddressRow
 from service.web.shared.context import Web
 from service.web.shared.forms import Filled
-from service.web.shared.viewer import Looking, network_of_request
+from service.web.shared.viewer import FromNetwork, Looking, network_of_request
+
+T = TypeVar("T")
 
 
 def build_router(web: Web) -> APIRouter:
     router = APIRouter()
-    duskbell = web.duskbell
-
-    def opened(request: Request, act: Callable[[Session, datetime], AddressRow | None]) -> str:
-        """Do what the link is for; its address, masked. HTTPException where it opens nothing."""
-        with duskbell.sessions.begin() as session:
-            address = act(session, duskbell.clock())
-            fault = refuse_link(web, session, request) if address is None else None
-            shown = mask_target(address.channel, address.target) if address else ""
-        if fault is not None:
-            raise fault
-        return shown
+    keys = web.duskbell.keys
 
     def look(request: Request, purpose: Purpose, token: str, template: str) -> HTMLResponse:
-        shown = opened(request, lambda session, now: access.find_address(session, purpose, token, now))
+        shown = opened(
+            web, request, lambda session, now: masked(access.find_address(session, purpose, token, now))
+        )
         return web.page(template, shown=shown, action=request.url.path, sent=False)
 
     @router.get("/unsubscribe/{token}", response_class=HTMLResponse)
@@ -49,7 +44,9 @@ def build_router(web: Web) -> APIRouter:
 
     @router.post("/unsubscribe/{token}", response_class=HTMLResponse)
     def unsubscribe(request: Request, token: str) -> HTMLResponse:
-        shown = opened(request, lambda session, now: access.unsubscribe(session, duskbell.keys, token, now))
+        shown = opened(
+            web, request, lambda session, now: masked(access.unsubscribe(session, keys, token, now))
+        )
         return web.page("account/unsubscribed.html", shown=shown)
 
     @router.get("/manage/{token}")
@@ -59,55 +56,59 @@ def build_router(web: Web) -> APIRouter:
         return look(request, Purpose.MANAGE, token, "account/manage.html")
 
     @router.post("/manage/{token}", response_class=HTMLResponse)
-    def manage(request: Request, token: str) -> HTMLResponse:
+    def manage(request: Request, token: str, network: FromNetwork) -> HTMLResponse:
         """Who has the link gets a mail at its address and nothing else: the mail may have been passed on."""
 
-        can_enter = True
-
-        def mail_a_link(session: Session, now: datetime) -> AddressRow | None:
-            nonlocal can_enter
+        def mail_a_link(session: Session, now: datetime) -> tuple[str | None, bool] | None:
             address = access.find_address(session, Purpose.MANAGE, token, now)
-            if address is not None:
-                network = network_of_request(request)
-                asked = access.ask_to_sign_in(
-                    session, duskbell.keys, address.target, network=network, now=now
-                )
-                can_enter = asked is not access.AskOutcome.UNKNOWN
-            return address
+            if address is None:
+                return None
+            asked = access.ask_to_sign_in(session, keys, address.target, network=network, now=now)
+            return masked(address), asked is not access.AskOutcome.UNKNOWN
 
-        shown = opened(request, mail_a_link)
+        shown, can_enter = opened(web, request, mail_a_link)
         web.nudge()
         return web.page("account/manage.html", shown=shown, sent=True, can_enter=can_enter)
 
     @router.get("/confirm/{token}", response_class=HTMLResponse)
     def ask_confirm(request: Request, token: str) -> HTMLResponse:
-        joins = ""
-
-        def find(session: Session, now: datetime) -> AddressRow | None:
-            nonlocal joins
+        def find(session: Session, now: datetime) -> tuple[str | None, str] | None:
             address = access.find_address(session, Purpose.CONFIRM, token, now)
-            joins = access.joinable_account(session, address) if address is not None else ""
-            return address
+            return (masked(address), access.joinable_account(session, address)) if address else None
 
-        shown = opened(request, find)
+        shown, joins = opened(web, request, find)
         return web.page("account/confirm.html", shown=shown, action=request.url.path, joins=joins)
 
     @router.post("/confirm/{token}", response_class=HTMLResponse)
     def confirm(request: Request, token: str, form: Filled) -> HTMLResponse:
         joins = form.text("do") == "join"
         shown = opened(
-            request, lambda session, now: access.confirm(session, duskbell.keys, token, now, joins=joins)
+            web,
+            request,
+            lambda session, now: masked(access.confirm(session, keys, token, now, joins=joins)),
         )
         return web.page("account/confirmed.html", shown=shown)
 
     return router
 
 
-def refuse_link(web: Web, session: Session, request: Request) -> HTTPException:
-    """The same answer for every link that doesn't work; fewer and fewer tries for who guesses."""
-    duskbell = web.duskbell
-    network = network_of_request(request)
-    if rate_limits.allow(session, duskbell.keys, "token", duskbell.clock(), network=network):
-        return HTTPException(404, say("web-account.link-dead"))
+def masked(address: AddressRow | None) -> str | None:
+    """The address as whoever holds a link may see it."""
+    return None if address is None else mask_target(address.channel, address.target)
+
+
+def opened(web: Web, request: Request, act: Callable[[Session, datetime], T | None]) -> T:
+    """What the link is for, done. HTTPException where it opens nothing: the same for every link that doesn't
+    work, and fewer and fewer tries for who guesses."""
+    duskbell, is_allowed = web.duskbell, True
+    with duskbell.sessions.begin() as session:
+        found = act(session, duskbell.clock())
+        if found is None:
+            network = network_of_request(request)
+            is_allowed = rate_limits.allow(session, duskbell.keys, "token", duskbell.clock(), network=network)
+    if found is not None:
+        return found
+    if is_allowed:
+        raise HTTPException(404, say("web-account.link-dead"))
     duskbell.delivery.metrics.limited.labels("token").inc()
-    return HTTPException(429, say("web-account.too-many-dead-links"), headers={"Retry-After": "60"})
+    raise HTTPException(429, say("web-account.too-many-dead-links"), headers={"Retry-After": "60"})

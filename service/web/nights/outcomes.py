@@ -29,7 +29,7 @@ from service.store.repositories.judged_events import (
 from service.store.repositories.sites import newest_revision
 from service.store.repositories.tokens import Purpose
 from service.store.schema.core_tables import SiteRow
-from service.web.account.mail_links import refuse_link
+from service.web.account.mail_links import opened
 from service.web.error_pages import NothingHere
 from service.web.nights.judged_night import is_past, judged_night
 from service.web.shared.context import Web
@@ -49,8 +49,7 @@ class AskedNight:
 
     site: SiteRow
     described: Site
-    night: date
-    person_id: int
+    voice: Voice
 
 
 def build_router(web: Web) -> APIRouter:
@@ -74,7 +73,7 @@ def build_router(web: Web) -> APIRouter:
             "nights/how_was_it.html",
             400 if trouble else 200,
             name=asked.site.name,
-            night=asked.night,
+            night=asked.voice.night,
             zone=asked.described.zone,
             action=request.url.path,
             outcome=said_words(said, asked.described),
@@ -87,31 +86,28 @@ def build_router(web: Web) -> APIRouter:
 
     @router.get(path, response_class=HTMLResponse)
     def ask(request: Request, token: str, site_id: int, night: date) -> HTMLResponse:
-        with web.writing.begin() as session:
-            asked = _asked(session, token, site_id, night, web.duskbell.clock())
-            fault = refuse_link(web, session, request) if asked is None else None
-            said = _said(session, asked) if asked else None
-        if asked is None:
-            raise fault or NothingHere
-        return show(request, asked, said)
+        def find(session: Session, wall: datetime) -> tuple[AskedNight, Said | None] | None:
+            asked = _asked(session, token, site_id, night, wall)
+            return (asked, find_said(session, asked.voice)) if asked else None
+
+        return show(request, *opened(web, request, find))
 
     @router.post(path, response_class=HTMLResponse)
     def keep_by_link(request: Request, token: str, site_id: int, night: date, form: Filled) -> HTMLResponse:
-        now, trouble = web.now(), ""
-        with web.writing.begin() as session:
-            asked = _asked(session, token, site_id, night, web.duskbell.clock())
-            fault = refuse_link(web, session, request) if asked is None else None
-            if asked is not None:
-                try:
-                    require_begun(asked.night, asked.described, now)
-                    said_now = _read(form, asked.night, asked.described)
-                    keep_said(session, Voice(site_id, night, asked.person_id), said_now, now)
-                except BadInput as error:
-                    trouble = str(error)
-            said = _said(session, asked) if asked else None
-        if asked is None:
-            raise fault or NothingHere
-        return show(request, asked, said, trouble=trouble)
+        now = web.now()
+
+        def say_so(session: Session, wall: datetime) -> tuple[AskedNight, Said | None, str] | None:
+            asked, trouble = _asked(session, token, site_id, night, wall), ""
+            if asked is None:
+                return None
+            try:
+                require_begun(night, asked.described, now)
+                keep_said(session, asked.voice, _read(form, night, asked.described), now)
+            except BadInput as error:
+                trouble = str(error)
+            return asked, find_said(session, asked.voice), trouble
+
+        return show(request, *opened(web, request, say_so))
 
     return router
 
@@ -124,11 +120,7 @@ def _asked(session: Session, token: str, site_id: int, night: date, wall: dateti
     if not was_address_told(session, address.id, site_id, night):
         return None
     site = session.get_one(SiteRow, site_id)
-    return AskedNight(site, newest_revision(session, site_id).site, night, address.person_id)
-
-
-def _said(session: Session, asked: AskedNight) -> Said | None:
-    return find_said(session, Voice(asked.site.id, asked.night, asked.person_id))
+    return AskedNight(site, newest_revision(session, site_id).site, Voice(site_id, night, address.person_id))
 
 
 def _read(form: Form, night: date, site: Site) -> Said:

@@ -105,7 +105,6 @@ def show_form(web: Web, shown: SiteForm) -> HTMLResponse:
         preview=preview,
         doubt=shown.doubt,
         sure_value=sure_value(shown.draft.site) if shown.draft else "",
-        cells=preview.cells if preview else (),
         months=[(month, month_name(month, short=True)) for month in ALL_MONTHS],
         script_url=asset_url("site-form.js"),
     )
