@@ -147,9 +147,7 @@ def look(duskbell: Duskbell) -> SetupState:
 
 def is_untouched(session: Session, settings: Settings) -> bool:
     """Whether nobody has set anything up here: no contact, no site, no subscription."""
-    if settings.contact:
-        return False
-    return is_nothing_kept(session)
+    return not settings.contact and is_nothing_kept(session)
 
 
 def _places(session: Session, operator: PersonRow) -> tuple[StoredSite, ...]:

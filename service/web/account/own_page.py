@@ -31,7 +31,7 @@ from service.web.account.own_addresses import chat_forms
 from service.web.error_pages import NothingHere
 from service.web.shared import sessions
 from service.web.shared.context import Web
-from service.web.shared.forms import Filled
+from service.web.shared.forms import Filled, row_number
 from service.web.shared.viewer import Keeping, SignedIn, Viewer, is_fresh, require_fresh
 
 MOST_KEYS = 20
@@ -129,7 +129,6 @@ def build_router(web: Web) -> APIRouter:
         try:
             label = clean_name(form.text("label"), "key")
             days = form.text("days") or str(tokens.KEY_LIVES.days)
-            is_number = days.isascii() and days.isdigit() and len(days) < 5
             with web.writing.begin() as session:
                 if len(tokens.find_api_keys(session, now, viewer.person_id)) >= MOST_KEYS:
                     raise BadInput(phrase("web-account.keys-full", most=MOST_KEYS))
@@ -139,7 +138,7 @@ def build_router(web: Web) -> APIRouter:
                     label,
                     now,
                     use=form.text("use") or "read",
-                    lives=timedelta(days=int(days) if is_number else 0),
+                    lives=timedelta(days=row_number(days) or 0),
                 )
         except BadInput as refusal:
             return show_me(web, viewer, fault=str(refusal))

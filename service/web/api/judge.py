@@ -24,11 +24,12 @@ from service.reports.night_json import night_report
 from service.store.repositories import rate_limits
 from service.store.repositories.climates import climate_at
 from service.web.api.models import JudgeAnswer, JudgeQuestion, PlaceQuestion
-from service.web.api.program_keys import Keyed, KeyOwner
+from service.web.api.program_keys import Keyed
 from service.web.error_pages import NotInvited, documented
 from service.web.nights.judged_night import FIRST_YEAR, LAST_YEAR
 from service.web.shared.context import Web
 from service.web.shared.sky_cache import ConcurrencyLimit
+from service.web.shared.viewer import Viewer
 from service.web.sites.edit import viewer_home
 
 ASKING_AT_ONCE = 8
@@ -43,11 +44,11 @@ def build_router(web: Web) -> APIRouter:
     @router.post("/judge", response_model=JudgeAnswer, responses=RESPONSES)
     def judge(question: JudgeQuestion, owner: Keyed) -> Response:
         """Judge one night at a place that isn't kept. Counts against the key's quota."""
-        if not owner.viewer.may_keep:
+        if not owner.may_keep:
             raise NotInvited
         now = web.now()
         site = read_place(question.site)
-        home = viewer_home(web, owner.viewer)
+        home = viewer_home(web, owner)
         doubt = None if question.site.sure else doubts(site.lat_deg, site.lon_deg, home)
         if doubt is not None:
             raise HTTPException(422, say("web-api.place-doubted", doubt=doubt.text))
@@ -91,18 +92,12 @@ def read_place(asked: PlaceQuestion) -> Site:
     )
 
 
-def spend(web: Web, owner: KeyOwner) -> None:
+def spend(web: Web, owner: Viewer) -> None:
     """Count the question; 429 when the key, its owner or the installation has asked enough for now."""
     now = web.duskbell.clock()
     with web.writing.begin() as session:
-        allowed = rate_limits.allow(
-            session,
-            web.duskbell.keys,
-            "judge",
-            now,
-            key=str(owner.key_id),
-            person=str(owner.viewer.person_id),
-        )
+        key, person = str(owner.key_id), str(owner.person_id)
+        allowed = rate_limits.allow(session, web.duskbell.keys, "judge", now, key=key, person=person)
     if not allowed:
         raise HTTPException(429, say("web-api.quota-used-up"), headers={"Retry-After": "600"})
 

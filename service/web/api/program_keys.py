@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from dataclasses import dataclass
+from dataclasses import replace
 from typing import Annotated
 
 from fastapi import Depends, HTTPException, Request
@@ -23,13 +23,7 @@ WWW = {"WWW-Authenticate": "Bearer"}
 log = logging.getLogger(__name__)
 
 
-@dataclass(frozen=True, slots=True)
-class KeyOwner:
-    viewer: Viewer
-    key_id: int
-
-
-def _need_key(request: Request, given: HTTPAuthorizationCredentials | None, scope: Scope) -> KeyOwner:
+def _need_key(request: Request, given: HTTPAuthorizationCredentials | None, scope: Scope) -> Viewer:
     """The owner of the key; 401 without one that works, 403 for one that may not do this, 429 for who
     tries too many."""
     web = web_of(request)
@@ -43,12 +37,12 @@ def _need_key(request: Request, given: HTTPAuthorizationCredentials | None, scop
     if not tokens.may(row, scope):
         log.info("key %s was refused: it may not %s", row.id, scope.value)
         raise HTTPException(403, say("web-api.key-may-not", scope=scope))
-    return KeyOwner(viewer_of(web, person), row.id)
+    return replace(viewer_of(web, person), key_id=row.id)
 
 
 def need_judging_key(
     request: Request, given: Annotated[HTTPAuthorizationCredentials | None, Depends(BEARER)]
-) -> KeyOwner:
+) -> Viewer:
     """The owner of a key that may judge."""
     return _need_key(request, given, Scope.JUDGE)
 
@@ -74,7 +68,7 @@ def need_reader(
 ) -> Viewer:
     """The owner of the key, or whoever is signed in; 401 for others."""
     if given is not None:
-        return _need_key(request, given, Scope.READ).viewer
+        return _need_key(request, given, Scope.READ)
     viewer = find_viewer(request)
     if viewer is None:
         raise HTTPException(401, say("web-api.key-needed"), headers=WWW)
@@ -82,4 +76,4 @@ def need_reader(
 
 
 Reader = Annotated[Viewer, Depends(need_reader)]
-Keyed = Annotated[KeyOwner, Depends(need_judging_key)]
+Keyed = Annotated[Viewer, Depends(need_judging_key)]

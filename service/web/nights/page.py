@@ -53,21 +53,16 @@ MISSING = "–"
 
 
 @dataclass(frozen=True, slots=True)
-class HourRow:
-    """One hour of a night, in words. figures: the chance that cloud spoils the frame, total cloud of each
-    source, and the median of the sources for the air, the wind and how far the air is above its dew point."""
-
-    at: str
-    in_window: bool
-    figures: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
 class HourTable:
-    """The hours of a night; sources in the order of their figures."""
+    """The hours of a night; sources in the order of their figures.
+
+    rows: when an hour begins, whether it is in the window, its figures in words: the chance that cloud spoils
+    the frame, total cloud of each source, and the median of the sources for the air, the wind and how far the
+    air is above its dew point.
+    """
 
     sources: tuple[Source, ...]
-    rows: tuple[HourRow, ...]
+    rows: tuple[tuple[str, bool, tuple[str, ...]], ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -299,5 +294,5 @@ def hour_table(judged: ShownNight) -> HourTable | None:
             figures.append(say(key, reader, figure=median(said)) if said else MISSING)
         at = say_clock(cloud.span.start, reader.zone, reader.hours)
         is_in = window is not None and cloud.span.overlap(window.span) is not None
-        rows.append(HourRow(at, is_in, tuple(figures)))
+        rows.append((at, is_in, tuple(figures)))
     return HourTable(tuple(forecast.source for forecast in reaching), tuple(rows))

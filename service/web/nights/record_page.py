@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
 from typing import Annotated, Literal
 
 from fastapi import APIRouter, Depends, Query, Request, Response
@@ -13,7 +12,7 @@ from sqlalchemy.orm import Session
 
 from alerts.briefing.pictures.drawing import PALETTES, Picture
 from alerts.briefing.pictures.record_picture import draw_record
-from alerts.common.phrases import Phrase, say
+from alerts.common.phrases import say
 from alerts.track.calibration.leads import Lead
 from alerts.track.record.summary import FEWEST_PAIRS, Ledger, Record, count_calls
 from alerts.track.record.text import say_first, say_judges, say_model, say_regret, say_skill, say_worth
@@ -22,7 +21,7 @@ from service.store.repositories.judged_events import NOBODY, read_outcome
 from service.store.repositories.pairs import load_pairs
 from service.store.repositories.record_rows import last_settled, newest_change
 from service.store.repositories.sites import sites_shown_to
-from service.store.schema.core_tables import SiteRow
+from service.store.schema.core_tables import OutcomeRow, SiteRow
 from service.web.error_pages import NothingHere
 from service.web.nights.judged_night import WIDTHS
 from service.web.shared.context import Web
@@ -41,20 +40,6 @@ SHORT_LEADS: Mapping[Lead, str] = {
 }
 Look = Literal["light", "dark", "print"]
 Width = Literal["narrow", "wide"]
-
-
-@dataclass(frozen=True, slots=True)
-class NightLine:
-    """One judged window in the list of nights. said: the evening's chance, "" when none stood; judge: whose
-    word settled it, "" where nobody's did."""
-
-    name: date
-    said: str
-    told_go: bool
-    came: str
-    judge: str
-    why: Phrase
-    disagreement: tuple[Phrase, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +80,7 @@ def build_router(web: Web) -> APIRouter:
         with web.reading() as session:
             site, shown = asked_sites(session, request, viewer)
             found = kept_record(web, session, site.id if site else None)
-            nights = night_lines(session, site.id) if site else []
+            settled = last_settled(session, site.id, Lead.EVENING, most=NIGHTS_SHOWN) if site else []
             if site is None:
                 sites = site_lines(session, shown)
         return web.page(
@@ -105,7 +90,7 @@ def build_router(web: Web) -> APIRouter:
             view=view_record(found, lead, site.name if site else ALL),
             site=site,
             sites=sites,
-            nights=nights,
+            nights=[(each, read_outcome(each[1]), judge_words(each[1])) for each in settled],
             unsure=found.unsure,
             credits=found.credits,
             nothing=say("track.no-record"),
@@ -186,20 +171,6 @@ def site_lines(session: Session, sites: Sequence[SiteRow]) -> list[tuple[SiteRow
     return lines
 
 
-def night_lines(session: Session, site_id: int) -> list[NightLine]:
-    """The last judged windows at a site, the newest first."""
-    lines = []
-    for event, row, chance_pct, told_go in last_settled(session, site_id, Lead.EVENING, most=NIGHTS_SHOWN):
-        outcome = read_outcome(row)
-        lines.append(
-            NightLine(
-                name=event.night_name,
-                said="" if chance_pct is None else f"{chance_pct} %",
-                told_go=bool(told_go),
-                came=say("track.state-word", state=row.state),
-                judge="" if row.judge == NOBODY else say("track.judge", judge=row.judge),
-                why=outcome.why,
-                disagreement=outcome.disagreement,
-            )
-        )
-    return lines
+def judge_words(row: OutcomeRow) -> str:
+    """Whose word settled it; "" where nobody's did."""
+    return "" if row.judge == NOBODY else say("track.judge", judge=row.judge)

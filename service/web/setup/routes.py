@@ -30,7 +30,7 @@ from service.setup.tries import Tried
 from service.store.schema.core_tables import AddressRow
 from service.web.error_pages import NothingHere
 from service.web.shared.context import Web
-from service.web.shared.forms import Filled, Form
+from service.web.shared.forms import Filled, Form, row_number
 from service.web.shared.viewer import Operating, Viewer, is_fresh, require_fresh
 from service.web.sites.edit import sure_value
 from service.web.sites.form import FaultTexts
@@ -331,9 +331,8 @@ def answer_here(duskbell: Duskbell, _: Form) -> Answered:
 
 def answer_code(duskbell: Duskbell, form: Form) -> Answered:
     """A code that was typed; or the address taken on the operator's word."""
-    waiting, typed = steps.look(duskbell).waiting, form.text("number")
-    number = int(typed) if typed.isascii() and typed.isdigit() and len(typed) < 19 else 0
-    if number not in waiting:
+    waiting, number = steps.look(duskbell).waiting, row_number(form.text("number"))
+    if number is None or number not in waiting:
         raise NothingHere
     if form.text("do") == "vouch":
         steps.ring_at(duskbell, number, vouched=True)

@@ -29,7 +29,7 @@ log = logging.getLogger(__name__)
 @dataclass(frozen=True, slots=True)
 class Viewer:
     """A signed-in person. may_keep: they have the right to keep sites here. browser_id, signed_in_at: of
-    the browser; None for a program's key."""
+    the browser; None for a program's key, whose number is key_id."""
 
     person_id: int
     name: str
@@ -38,6 +38,7 @@ class Viewer:
     may_keep: bool
     browser_id: int | None = None
     signed_in_at: datetime | None = None
+    key_id: int | None = None
 
 
 def viewer_of(web: Web, person: PersonRow) -> Viewer:

@@ -102,7 +102,7 @@ def build_router(web: Web) -> APIRouter:
             row = own_subscription(session, subscription_id, viewer)
             seen = seen_site(session, row.site_id, viewer)
         wishes = from_json(Wishes, row.wishes)
-        fields = {**wish_fields(wishes), "kit": row.kit}
+        fields = wish_fields(wishes, row.kit)
         page = WishPage(viewer=viewer, seen=seen, fields=fields, wishes=wishes, subscription=row)
         return show_wishes(web, page)
 
@@ -114,7 +114,7 @@ def build_router(web: Web) -> APIRouter:
         known = from_json(Wishes, row.wishes)
         wishes, faults = read_wishes_and_kit(form, known)
         if wishes is None or form.text("do") == "count":
-            fields = {**filled_wish_fields(form, known), "kit": form.text("kit")}
+            fields = filled_wish_fields(form, known)
             return show_wishes(
                 web,
                 WishPage(
@@ -164,12 +164,12 @@ def empty_page(web: Web, site_id: int, viewer: Viewer | None, *, another: bool) 
         told = tuple((row.id, shown(row.address)) for row in known)
     if len(known) == 1 and not another:
         wishes = from_json(Wishes, known[0].wishes)
-        fields = {**wish_fields(wishes), "kit": known[0].kit}
+        fields = wish_fields(wishes, known[0].kit)
         return WishPage(
             viewer=viewer, seen=seen, fields=fields, wishes=wishes, subscription=known[0], told=told
         )
     wishes = DEFAULT_WISHES
-    fields = {**wish_fields(wishes), "kit": known[0].kit if known else ""}
+    fields = wish_fields(wishes, known[0].kit if known else "")
     return WishPage(viewer=viewer, seen=seen, fields=fields, wishes=wishes, choices=choices, told=told)
 
 
@@ -183,7 +183,7 @@ def filled_page(web: Web, site_id: int, viewer: Viewer | None, form: Form) -> Wi
     return WishPage(
         viewer=viewer,
         seen=seen,
-        fields={**filled_wish_fields(form, usual), "kit": form.text("kit")},
+        fields=filled_wish_fields(form, usual),
         wishes=wishes,
         faults=faults,
         choices=choices,

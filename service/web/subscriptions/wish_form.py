@@ -148,8 +148,8 @@ def read_units(form: Form) -> UnitWishes:
     )
 
 
-def wish_fields(wishes: Wishes) -> dict[str, object]:
-    """Wishes as the form shows them."""
+def wish_fields(wishes: Wishes, kit: str = "") -> dict[str, object]:
+    """Wishes and kit as the form shows them."""
     sky = wishes.sky
     name = target_text(sky.target)
     is_listed = name in TARGETS
@@ -157,6 +157,7 @@ def wish_fields(wishes: Wishes) -> dict[str, object]:
     return {
         **{field: "" if value is None else show(value) for field, (value, show) in figures.items()},
         **({"chance_go": wishes.choice.name} if wishes.choice else {}),
+        "kit": kit,
         "target": name if is_listed else "named",
         "target_named": "" if is_listed else name,
         "more_targets": "; ".join(map(target_text, wishes.more_targets)),

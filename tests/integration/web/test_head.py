@@ -7,8 +7,7 @@ import re
 from fastapi.openapi.utils import get_openapi
 from starlette.testclient import TestClient
 
-from service.web.api.app import build_api
-from service.web.app import ROUTERS
+from service.web.app import ROUTERS, build_api
 from service.web.shared.assets import asset_url
 from service.web.shared.context import Web
 from tests.integration.pipeline.world import START, World
