@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from datetime import date, datetime
 from typing import Literal
 
@@ -159,13 +158,8 @@ def place_words(skies: SkyCache, seen: SeenSite) -> list[tuple[str, str]]:
         known["darkness"] = say("web-sites.darkness", brightness=site.darkness.sqm_mag_arcsec2)
     known["town-glow"] = town_words(skies, site)
     noted = {"access": site.access_note, "notes": site.notes}
-
-    def labelled(words: Mapping[str, str]) -> list[tuple[str, str]]:
-        return [(say(f"web-sites.label-{name}"), each) for name, each in words.items() if each]
-
-    toward = [(each, direction_word(each.bearing_deg)) for each in site.foregrounds]
-    foregrounds = [
-        (each.name, say("web-sites.foreground", bearing_deg=each.bearing_deg, direction=direction))
-        for each, direction in toward
-    ]
-    return [*labelled(known), *foregrounds, *labelled(noted)]
+    rows = [(say(f"web-sites.label-{name}"), words) for name, words in known.items() if words]
+    for each in site.foregrounds:
+        toward = direction_word(each.bearing_deg)
+        rows.append((each.name, say("web-sites.foreground", bearing_deg=each.bearing_deg, direction=toward)))
+    return rows + [(say(f"web-sites.label-{name}"), words) for name, words in noted.items() if words]
