@@ -1,7 +1,7 @@
 """Numbers for Prometheus: counters of this process, and gauges read from the store when asked.
 
 The counters start at nought with the process; rows in the store say the rest
-(service/web/operator/metrics_page.py).
+(service/web/operator/monitoring.py).
 """
 
 from __future__ import annotations
