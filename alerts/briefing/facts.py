@@ -413,10 +413,14 @@ def track_to_the_minute(points: Sequence[TrackPoint]) -> tuple[TrackPoint, ...]:
     if len(points) < 2:
         return tuple(points)
     ways = (minute_up, *[minute_down] * (len(points) - 1))
-    return tuple(replace(point, at=way(point.at)) for point, way in zip(points, ways, strict=True))
+    turned = [(way(each.at), each) for way, each in zip(ways, points, strict=True)]
+    return tuple(TrackPoint(at, each.altitude_deg, each.azimuth_deg) for at, each in turned)
 
 
 def _turned(of: object, ways: _Ways) -> dict[str, Any]:
     """Fields of a value, each turned its way; None stays None."""
-    found = {name: (way, getattr(of, name)) for way, names in ways.items() for name in names}
-    return {name: None if given is None else way(given) for name, (way, given) in found.items()}
+    return {
+        name: None if (given := getattr(of, name)) is None else way(given)
+        for way, names in ways.items()
+        for name in names
+    }

@@ -62,7 +62,6 @@ characters, and must be escaped by whoever shows them.
 from __future__ import annotations
 
 import json
-from dataclasses import asdict
 from typing import Any
 
 from alerts.briefing.facts import AlertFacts, Briefing, FieldNotes, Said, SkyNote
@@ -313,5 +312,5 @@ def field_values(notes: FieldNotes | None) -> dict[str, object] | None:
             }
             for shower in notes.showers
         ],
-        "air": asdict(notes.air),
+        "air": {name: getattr(notes.air, name) for name in ("felt_c", "wind_ms", "wet_pct", "on_lens")},
     }

@@ -256,7 +256,9 @@ def say(what: Phrase | str, reader: Reader = PLAIN_READER, /, **values: object) 
     if key == KEPT:  # its values are gone: figures and times are turned as they stand in the text
         return in_units(str(values["text"]), reader.units)
     entry = find_entry(key, reader.language)
-    if isinstance(entry, Mapping):
+    if isinstance(entry, str):
+        return entry
+    if not isinstance(entry, tuple):
         entry = _chosen(key, entry, values)
     if isinstance(entry, str):
         return entry

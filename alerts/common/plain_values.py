@@ -25,10 +25,9 @@ else:
 def rounded(of: object, **digits: int) -> dict[str, float | None]:
     """Fields of a value by their names, rounded to so many digits (0: a whole number), as JSON has them; None
     stays None."""
-    found = {name: getattr(of, name) for name in digits}
     return {
-        name: figure if figure is None else round(figure, digits[name] or None)
-        for name, figure in found.items()
+        name: None if (figure := getattr(of, name)) is None else round(figure, places or None)
+        for name, places in digits.items()
     }
 
 

@@ -320,7 +320,8 @@ def runs(*lines: Iterable[Point], widest_step: float = math.inf) -> Iterator[tup
     sideways jump of more than `widest_step`, ends one."""
     run: list[tuple[Point, ...]] = []
     for points in zip(*lines, strict=True):
-        jumps = run and any(abs(b[0] - a[0]) > widest_step for a, b in zip(run[-1], points, strict=True))
+        steps = zip(run[-1], points, strict=True) if run and widest_step < math.inf else ()
+        jumps = any(abs(after[0] - before[0]) > widest_step for before, after in steps)
         is_broken = any(map(math.isnan, chain(*points)))
         if (jumps or is_broken) and run:
             yield tuple(map(list, zip(*run, strict=True)))

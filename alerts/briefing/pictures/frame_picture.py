@@ -371,9 +371,10 @@ def _foreground_names(scene: ViewScene, plane: Plane, palette: Palette) -> tuple
     box = plane.box
     pointers: list[Point] = []
     labels: list[Label] = []
+    altitudes, azimuths = np.array(scene.ridge).T
     for foreground in scene.drawn.site.foregrounds:
         bearing_deg = foreground.bearing_deg
-        land_deg, _ = min(scene.ridge, key=lambda pair: abs(turn_deg(pair[1], bearing_deg)))
+        land_deg = float(altitudes[np.argmin(np.abs(turn_deg(azimuths, bearing_deg)))])
         foot = plane.place([(land_deg, bearing_deg)])[0]
         if not box.holds(foot, 4):
             continue
