@@ -15,7 +15,7 @@ from contextvars import ContextVar
 from pathlib import Path
 from typing import Any, TypeVar
 
-from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url, text
+from sqlalchemy import URL, Connection, Engine, Executable, create_engine, event, make_url, text
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.engine.interfaces import DBAPIConnection, DBAPICursor
 from sqlalchemy.exc import ArgumentError, DBAPIError, IntegrityError, OperationalError
@@ -227,6 +227,11 @@ def insert_into(session: Session, table: type[DeclarativeBase]) -> postgresql.In
     """INSERT as the session's database has it, which knows what to do where the row is there already."""
     dialect = sqlite if session.get_bind().dialect.name == "sqlite" else postgresql
     return dialect.insert(table)  # type: ignore[no-any-return]
+
+
+def changed_rows(within: Session | Connection, statement: Executable) -> int:
+    """Carry out an INSERT, UPDATE or DELETE; how many rows it changed."""
+    return int(within.execute(statement).rowcount)  # type: ignore[attr-defined]
 
 
 def in_transaction(sessions: sessionmaker[Session], work: Callable[[Session], T], tries: int = TRIES) -> T:

@@ -10,7 +10,7 @@ from datetime import datetime, timedelta
 from sqlalchemy import ColumnElement, select, update
 from sqlalchemy.orm import Session
 
-from service.store.repositories.tokens import digest, random_token
+from service.store.repositories.tokens import digest, random_token, use_up
 from service.store.schema.core_tables import PersonRow
 from service.store.schema.delivery_tables import TokenRow
 
@@ -86,9 +86,4 @@ def end_all(session: Session, person_id: int, now: datetime, *, but: int | None 
 
 
 def _end(session: Session, now: datetime, *which: ColumnElement[bool]) -> int:
-    done = session.execute(
-        update(TokenRow)
-        .where(TokenRow.purpose == PURPOSE, TokenRow.used_at.is_(None), *which)
-        .values(used_at=now)
-    )
-    return int(done.rowcount)  # type: ignore[attr-defined]
+    return use_up(session, now, TokenRow.purpose == PURPOSE, *which)

@@ -21,6 +21,7 @@ from sqlalchemy.orm import Session
 from alerts.common.errors import DuskbellError
 from alerts.common.phrases import phrase, say
 from service.common.clock import SET_BY
+from service.store.engine import changed_rows
 from service.store.repositories.operator_alerts import note_trouble
 from service.store.schema.fleet_tables import CyclePartRow
 
@@ -105,7 +106,8 @@ def give_back(session: Session, held: Held, note: str) -> None:
 
 
 def _change(within: Session | Connection, held: Held, **values: object) -> None:
-    changed = within.execute(
+    changed = changed_rows(
+        within,
         update(CyclePartRow)
         .where(
             CyclePartRow.id == held.part_id,
@@ -113,9 +115,9 @@ def _change(within: Session | Connection, held: Held, **values: object) -> None:
             CyclePartRow.done_at.is_(None),
         )
         .values(**values)
-        .execution_options(synchronize_session=False)
+        .execution_options(synchronize_session=False),
     )
-    if not changed.rowcount:  # type: ignore[attr-defined]
+    if not changed:
         raise LeaseLost(phrase("store.part-taken-over", part_id=held.part_id, stage=held.stage))
 
 
@@ -142,13 +144,13 @@ def newest_stage(session: Session, cycle_id: int) -> tuple[str, datetime] | None
 def leave_behind(session: Session, before_cycle: int, wall: datetime) -> int:
     """Close what older cycles left open: what is due is found anew. A process at work on one is refused
     at its next step. How many."""
-    closed = session.execute(
+    return changed_rows(
+        session,
         update(CyclePartRow)
         .where(CyclePartRow.cycle_id < before_cycle, CyclePartRow.done_at.is_(None))
         .values(done_at=wall, lease_token=None, leased_until=None, note=say("store.part-left-behind"))
-        .execution_options(synchronize_session=False)
+        .execution_options(synchronize_session=False),
     )
-    return int(closed.rowcount)  # type: ignore[attr-defined]
 
 
 def find_idle(session: Session, wall: datetime) -> Sequence[CyclePartRow]:

@@ -33,32 +33,6 @@ def _newest(*among: ColumnElement[bool]) -> Select[int]:
     return select(func.max(row.id)).where(*among).group_by(row.subscription_id, row.night_name)
 
 
-@value(frozen=True, slots=True)
-class StandingDecision:
-    """The newest decision for a subscription and night, and the night that it is about."""
-
-    decision_id: int
-    night_id: int
-
-
-def newest_standing(
-    session: Session, revisions: Mapping[int, int], first: date
-) -> dict[SubscriptionNight, StandingDecision]:
-    """The newest decisions from `first` on, those that are about the sites as they are described now.
-
-    revisions: of each subscription the newest description of its site.
-    """
-    found: dict[SubscriptionNight, StandingDecision] = {}
-    row = DecisionRow
-    for ids in in_chunks(sorted(revisions)):
-        newest = _newest(row.subscription_id.in_(ids), row.night_name >= first)
-        columns = (row.subscription_id, row.night_name, row.id, row.night_id, row.site_revision_id)
-        for each in session.execute(select(*columns).where(row.id.in_(newest))):
-            if each.site_revision_id == revisions[each.subscription_id]:
-                found[each.subscription_id, each.night_name] = StandingDecision(each.id, each.night_id)
-    return found
-
-
 def newest_verdicts(
     session: Session, wanted: Iterable[SubscriptionNight]
 ) -> dict[SubscriptionNight, tuple[str, int | None]]:
@@ -106,6 +80,7 @@ class LastDecision:
 
     decision_id: int
     night_id: int
+    site_revision_id: int
     fingerprint: str
     told: str | None
     why: str
@@ -119,13 +94,27 @@ def last_decisions(
     """The newest decisions from `first` on, for many subscriptions, in few columns."""
     found: dict[SubscriptionNight, LastDecision] = {}
     row = DecisionRow
+    said: tuple[Any, ...] = row.id, row.night_id, row.site_revision_id, row.fingerprint, row.told, row.why
     for ids in in_chunks(subscription_ids):
         newest = _newest(row.subscription_id.in_(ids), row.night_name >= first)
-        said = row.id, row.night_id, row.fingerprint, row.told, row.why, row.rung, row.rung_since
-        query = select(row.subscription_id, row.night_name, *said).where(row.id.in_(newest))
-        for each in session.execute(query):
+        query = select(row.subscription_id, row.night_name, *said, row.rung, row.rung_since)
+        for each in session.execute(query.where(row.id.in_(newest))):
             found[each[0], each[1]] = LastDecision(*each[2:])
     return found
+
+
+def newest_standing(
+    session: Session, revisions: Mapping[int, int], first: date
+) -> dict[SubscriptionNight, LastDecision]:
+    """The newest decisions from `first` on, those that are about the sites as they are described now.
+
+    revisions: of each subscription the newest description of its site.
+    """
+    return {
+        key: last
+        for key, last in last_decisions(session, sorted(revisions), first).items()
+        if last.site_revision_id == revisions[key[0]]
+    }
 
 
 def confirm(session: Session, decision_ids: Sequence[int], now: datetime) -> None:

@@ -13,6 +13,7 @@ from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
+from typing import Any
 
 from sqlalchemy import ColumnElement, func, insert, or_, select, update
 from sqlalchemy.orm import Session
@@ -23,6 +24,7 @@ from alerts.common.plain_values import value
 from alerts.notifying.model import AlertKind
 from service.common.clock import SET_BY
 from service.common.fault_points import crash_point
+from service.store.engine import changed_rows
 from service.store.schema.core_tables import AddressRow, AlertRow, AttemptRow, MessageAlertRow, MessageRow
 from service.store.schema.delivery_tables import EndpointRow, NoticeRow
 
@@ -65,11 +67,9 @@ def enqueue_many(
     carried: ids of its alerts, each with when it expires.
     """
     rows = [
-        {"id": new_message_id(), "address_id": address_id, "status": Status.DUE, "created_at": created_at,
-         "due_at": due_at, "expires_at": max(expires_at for _, expires_at in alerts), "attempts": 0,
-         "maybe_sent": False}
+        _waiting(address_id, created_at, due_at, max(expires_at for _, expires_at in alerts))
         for address_id, alerts in carried.items()
-    ]  # fmt: skip
+    ]
     if not rows:
         return
     session.execute(insert(MessageRow), rows)
@@ -80,6 +80,20 @@ def enqueue_many(
     ]
     session.execute(insert(MessageAlertRow), links)
     crash_point("message.written")
+
+
+def _waiting(address_id: int, created_at: datetime, due_at: datetime, expires_at: datetime) -> dict[str, Any]:
+    """The row of a message that nobody has tried to send."""
+    return {
+        "id": new_message_id(),
+        "address_id": address_id,
+        "status": Status.DUE,
+        "created_at": created_at,
+        "due_at": due_at,
+        "expires_at": expires_at,
+        "attempts": 0,
+        "maybe_sent": False,
+    }
 
 
 class NoticeKind(StrEnum):
@@ -107,16 +121,7 @@ def enqueue_notice(
     session: Session, address_id: int, notice: NewNotice, *, created_at: datetime, due_at: datetime
 ) -> MessageRow:
     """A message that carries a notice."""
-    message = MessageRow(
-        id=new_message_id(),
-        address_id=address_id,
-        status=Status.DUE,
-        created_at=created_at,
-        due_at=due_at,
-        expires_at=notice.helps_until,
-        attempts=0,
-        maybe_sent=False,
-    )
+    message = MessageRow(**_waiting(address_id, created_at, due_at, notice.helps_until))
     session.add(message)
     session.flush()
     session.add(NoticeRow(message_id=message.id, kind=notice.kind, facts=notice.facts))
@@ -142,7 +147,8 @@ def recall_planned(session: Session, wall: datetime) -> int:
     message, attempt = MessageRow, AttemptRow
     ahead = wall + SET_BY
     tried = select(attempt.message_id).where(attempt.message_id == message.id, attempt.ended_at > ahead)
-    result = session.execute(
+    return changed_rows(
+        session,
         update(message)
         .where(
             message.status.in_(WAITING),
@@ -150,9 +156,8 @@ def recall_planned(session: Session, wall: datetime) -> int:
             or_((message.status == Status.DUE) & (message.created_at > ahead), tried.exists()),
         )
         .values(due_at=wall)
-        .execution_options(synchronize_session=False)
+        .execution_options(synchronize_session=False),
     )
-    return int(result.rowcount)  # type: ignore[attr-defined]
 
 
 def release(session: Session, token: str, message_ids: Iterable[str], wall: datetime) -> int:
@@ -162,22 +167,22 @@ def release(session: Session, token: str, message_ids: Iterable[str], wall: date
 
 
 def _give_back(session: Session, which: object, *, wall: datetime) -> int:
-    result = session.execute(
+    return changed_rows(
+        session,
         update(MessageRow)
         .where(MessageRow.status == Status.SENDING, which)  # type: ignore[arg-type]
-        .values(status=Status.RETRY, maybe_sent=True, lease_token=None, leased_until=None, due_at=wall)
+        .values(status=Status.RETRY, maybe_sent=True, lease_token=None, leased_until=None, due_at=wall),
     )
-    return int(result.rowcount)  # type: ignore[attr-defined]
 
 
 def expire_waiting(session: Session, now: datetime, wall: datetime) -> int:
     """Settle waiting messages that no longer help anyone; how many."""
-    result = session.execute(
+    return changed_rows(
+        session,
         update(MessageRow)
         .where(MessageRow.status.in_(WAITING), MessageRow.expires_at <= now)
-        .values(status=Status.EXPIRED, settled_at=wall, note=say("store.message-expired"))
+        .values(status=Status.EXPIRED, settled_at=wall, note=say("store.message-expired")),
     )
-    return int(result.rowcount)  # type: ignore[attr-defined]
 
 
 @value(frozen=True, slots=True)

@@ -34,6 +34,12 @@ _LENGTH: TypeAdapter[timedelta] = TypeAdapter(timedelta)
 _LEAD_PLACE = {lead.value: place for place, lead in enumerate(LEADS)}
 _JUDGE_PLACE = {judge.value: place for place, judge in enumerate(JUDGES)}
 Ended = tuple[JudgedEventRow, OutcomeRow]
+ENDED = (
+    select(JudgedEventRow, OutcomeRow)
+    .join(OutcomeRow, JudgedEventRow.outcome_id == OutcomeRow.id)
+    .order_by(JudgedEventRow.night_name, JudgedEventRow.id)
+)
+"""Events with what came, in order of time."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,15 +66,8 @@ def load_pairs(
     million pairs take some seconds, and half of that with them left out.
     """
     row = RecordRow
-    columns: list[Any] = [
-        row.site_id,
-        row.night_name,
-        row.lead,
-        row.judge,
-        row.chance_pct,
-        row.raw_chance_pct,
-    ]
-    columns += [row.clear, row.told_go, row.is_barred, row.member_share]
+    columns: list[Any] = [row.site_id, row.night_name, row.lead, row.judge, row.chance_pct]
+    columns += [row.raw_chance_pct, row.clear, row.told_go, row.is_barred, row.member_share]
     query = select(*columns, *([row.lineages] if with_lineages else [])).where(
         row.clear.is_not(None), row.is_counted if wishes_key is None else row.wishes_key == wishes_key
     )
@@ -102,12 +101,7 @@ def find_told(
     session: Session, *, site_id: int | None = None, first: date = date.min, last: date = date.max
 ) -> Iterator[Told]:
     """Every judged event with what was said of it to the first who subscribed, in order of time."""
-    query = (
-        select(JudgedEventRow, OutcomeRow)
-        .join(OutcomeRow, JudgedEventRow.outcome_id == OutcomeRow.id)
-        .where(JudgedEventRow.night_name.between(first, last))
-        .order_by(JudgedEventRow.night_name, JudgedEventRow.id)
-    )
+    query = ENDED.where(JudgedEventRow.night_name.between(first, last))
     if site_id is not None:
         query = query.where(JudgedEventRow.site_id == site_id)
     ended = [(event, outcome) for event, outcome in session.execute(query)]

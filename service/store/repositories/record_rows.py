@@ -16,7 +16,7 @@ from alerts.wishes.model import Wishes, as_judged
 from service.store.engine import in_chunks
 from service.store.json_values import from_json, to_json
 from service.store.repositories.judged_events import NOBODY
-from service.store.repositories.pairs import BLOCK, Ended, Told, told_of
+from service.store.repositories.pairs import BLOCK, ENDED, Ended, Told, told_of
 from service.store.schema.core_tables import OutcomeRow, SiteRow, digest_of
 from service.store.schema.track_tables import JudgedEventRow, RecordRow, WishSetRow
 
@@ -52,18 +52,9 @@ def write_due(session: Session) -> int:
 
 def _due(session: Session) -> Sequence[Ended]:
     """Of one night or few, so that their decisions are read together."""
-    query = (
-        select(JudgedEventRow, OutcomeRow)
-        .join(OutcomeRow, JudgedEventRow.outcome_id == OutcomeRow.id)
-        .where(
-            or_(
-                JudgedEventRow.recorded_outcome_id.is_(None),
-                JudgedEventRow.recorded_outcome_id != JudgedEventRow.outcome_id,
-            )
-        )
-        .order_by(JudgedEventRow.night_name, JudgedEventRow.id)
-        .limit(BLOCK)
-    )
+    recorded = JudgedEventRow.recorded_outcome_id
+    is_due = or_(recorded.is_(None), recorded != JudgedEventRow.outcome_id)
+    query = ENDED.where(is_due).limit(BLOCK)
     return [(event, outcome) for event, outcome in session.execute(query)]
 
 
@@ -191,12 +182,6 @@ def recorded_events(session: Session, site_ids: Iterable[int] | None = None) -> 
         counted = select(RecordRow).where(RecordRow.event_id.in_(ids), RecordRow.is_counted)
         for row in session.scalars(counted):
             said[row.event_id][row.lead] = row
-        ended = (
-            select(SiteRow.name, JudgedEventRow, OutcomeRow)
-            .join(OutcomeRow, JudgedEventRow.outcome_id == OutcomeRow.id)
-            .join(SiteRow, JudgedEventRow.site_id == SiteRow.id)
-            .where(JudgedEventRow.id.in_(ids))
-            .order_by(JudgedEventRow.night_name, JudgedEventRow.id)
-        )
-        for name, event, outcome in session.execute(ended):
+        ended = ENDED.join(SiteRow, JudgedEventRow.site_id == SiteRow.id).where(JudgedEventRow.id.in_(ids))
+        for event, outcome, name in session.execute(ended.add_columns(SiteRow.name)):
             yield RecordedEvent(name, event, outcome, said[event.id])

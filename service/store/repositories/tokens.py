@@ -13,11 +13,13 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
+from typing import Any
 
-from sqlalchemy import or_, select, update
+from sqlalchemy import ColumnElement, or_, select, update
 from sqlalchemy.orm import Session
 
 from service.common.secret_key import Keys
+from service.store.engine import changed_rows
 from service.store.schema.delivery_tables import TokenRow
 
 RANDOM_BYTES = 20
@@ -82,9 +84,7 @@ def mint(
 ) -> str:
     """A fresh token, in the clear for this once."""
     token = PREFIXES.get(purpose, "") + random_token()
-    row = _row(purpose, token, now)
-    row.person_id, row.address_id = person_id, address_id
-    session.add(row)
+    _add(session, purpose, token, now, person_id=person_id, address_id=address_id)
     session.flush()
     return token
 
@@ -93,9 +93,7 @@ def mint_code(session: Session, address_id: int, now: datetime, *, length: int |
     """A fresh code that a receiver answers with. length: its letters, 5 random bits each, where people type
     it."""
     code = random_token()[:length]
-    row = _row(Purpose.CHALLENGE, code, now)
-    row.address_id = address_id
-    session.add(row)
+    _add(session, Purpose.CHALLENGE, code, now, address_id=address_id)
     session.flush()
     return code
 
@@ -112,10 +110,8 @@ class KeyTerms:
 def mint_key(session: Session, person_id: int, now: datetime, terms: KeyTerms) -> str:
     """A fresh key for a program, in the clear for this once."""
     key = PREFIXES[Purpose.API_KEY] + random_token()
-    row = _row(Purpose.API_KEY, key, now)
-    row.person_id, row.label = person_id, terms.label
-    row.expires_at, row.scope = now + terms.lives, " ".join(terms.scopes)
-    session.add(row)
+    said = {"label": terms.label, "expires_at": now + terms.lives, "scope": " ".join(terms.scopes)}
+    _add(session, Purpose.API_KEY, key, now, person_id=person_id, **said)
     session.flush()
     return key
 
@@ -150,9 +146,7 @@ def standing_links(
     for address_id in wanted - found.keys():
         nonce = secrets.token_hex(RANDOM_BYTES)
         found[address_id] = keys.link_token(purpose, nonce)
-        row = _row(purpose, found[address_id], now)
-        row.address_id, row.nonce = address_id, nonce
-        session.add(row)
+        _add(session, purpose, found[address_id], now, address_id=address_id, nonce=nonce)
     session.flush()
     return found
 
@@ -179,17 +173,8 @@ def find_api_keys(session: Session, now: datetime, person_id: int | None = None)
 
 def revoke_own_key(session: Session, key_id: int, person_id: int, now: datetime) -> bool:
     """Let a program's key of that person work no more; whether there was such a one."""
-    done = session.execute(
-        update(TokenRow)
-        .where(
-            TokenRow.id == key_id,
-            TokenRow.person_id == person_id,
-            TokenRow.purpose == Purpose.API_KEY,
-            TokenRow.used_at.is_(None),
-        )
-        .values(used_at=now)
-    )
-    return bool(done.rowcount)  # type: ignore[attr-defined]
+    mine = TokenRow.id == key_id, TokenRow.person_id == person_id
+    return use_up(session, now, TokenRow.purpose == Purpose.API_KEY, *mine) > 0
 
 
 def find(session: Session, purpose: Purpose, token: str, now: datetime) -> TokenRow | None:
@@ -209,10 +194,14 @@ def redeem(session: Session, purpose: Purpose, token: str, now: datetime) -> Tok
     row = find(session, purpose, token, now)
     if row is None or not RULES[purpose].single_use:
         return row
-    taken = session.execute(
-        update(TokenRow).where(TokenRow.id == row.id, TokenRow.used_at.is_(None)).values(used_at=now)
+    return row if use_up(session, now, TokenRow.id == row.id) == 1 else None
+
+
+def use_up(session: Session, now: datetime, *which: ColumnElement[bool]) -> int:
+    """Let these tokens work no more; how many still did."""
+    return changed_rows(
+        session, update(TokenRow).where(TokenRow.used_at.is_(None), *which).values(used_at=now)
     )
-    return row if taken.rowcount == 1 else None  # type: ignore[attr-defined]
 
 
 def find_expired(session: Session, purpose: Purpose, token: str, now: datetime) -> TokenRow | None:
@@ -229,26 +218,18 @@ def find_expired(session: Session, purpose: Purpose, token: str, now: datetime) 
 
 def revoke_all_of(session: Session, now: datetime, *, purpose: Purpose, person_id: int) -> None:
     """No token of that purpose works any more for the person."""
-    session.execute(
-        update(TokenRow)
-        .where(TokenRow.purpose == purpose, TokenRow.person_id == person_id, TokenRow.used_at.is_(None))
-        .values(used_at=now)
-    )
+    use_up(session, now, TokenRow.purpose == purpose, TokenRow.person_id == person_id)
 
 
 def revoke(session: Session, now: datetime, *, purpose: Purpose, address_id: int) -> None:
     """No token of that purpose works any more for the address."""
-    session.execute(
-        update(TokenRow)
-        .where(TokenRow.purpose == purpose, TokenRow.address_id == address_id, TokenRow.used_at.is_(None))
-        .values(used_at=now)
-    )
+    use_up(session, now, TokenRow.purpose == purpose, TokenRow.address_id == address_id)
 
 
-def _row(purpose: Purpose, token: str, now: datetime) -> TokenRow:
+def _add(session: Session, purpose: Purpose, token: str, now: datetime, **values: Any) -> None:
     lives = RULES[purpose].lives
-    expires_at = None if lives is None else now + lives
-    return TokenRow(purpose=purpose, digest=digest(purpose, token), created_at=now, expires_at=expires_at)
+    usual = {"created_at": now, "expires_at": None if lives is None else now + lives}
+    session.add(TokenRow(purpose=purpose, digest=digest(purpose, token), **usual | values))
 
 
 def digest(purpose: str, token: str) -> str:

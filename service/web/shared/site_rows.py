@@ -18,7 +18,7 @@ from alerts.sites.model import Site
 from alerts.wishes.model import DEFAULT_WISHES, Wishes, units_of
 from service.explain.stored_verdict import read_inputs, settled_moments
 from service.store.json_values import from_json
-from service.store.repositories.decisions import StandingDecision, decisions_by_id, newest_standing
+from service.store.repositories.decisions import LastDecision, decisions_by_id, newest_standing
 from service.store.repositories.forecasts import newest_ids, place_key
 from service.store.repositories.nights import NightRef, night_key, nights_ahead, nights_by_id, versioned
 from service.store.repositories.sites import StoredSite
@@ -157,7 +157,7 @@ def _stored_rows(
     revisions = {each.watcher.id: each.seen.stored.revision_id for each in sites if each.watcher is not None}
     nights = nights_ahead(session, set(revisions.values()), now, days=NIGHTS_SHOWN + 1)
     numbers = {row.night_id: row for rows in nights.values() for row in rows}
-    decided: defaultdict[int, dict[date, StandingDecision]] = defaultdict(dict)
+    decided: defaultdict[int, dict[date, LastDecision]] = defaultdict(dict)
     since = (now - _LOOK_BACK).date()
     for (watcher_id, name), standing in newest_standing(session, revisions, since).items():
         decided[watcher_id][name] = standing
