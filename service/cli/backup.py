@@ -13,7 +13,7 @@ from service.common.secret_key import FILE_NAME
 from service.settings import load_settings
 from service.store.engine import open_engine
 from service.store.maintenance.backup import make_backup, restore_backup
-from service.store.maintenance.move_to_postgres import move as move_rows
+from service.store.maintenance.copy_rows import move as move_rows
 
 
 @click.command(help=say("cli.about-backup"))

@@ -188,6 +188,31 @@ def _open_sqlite(parsed: URL) -> Engine:
     return engine
 
 
+def reading_sessions(engine: Engine) -> sessionmaker[Session]:
+    """Sessions over the same database that see one moment of it and can't change it.
+
+    The engine's own sessions take SQLite's write lock when they begin, so that no update is lost; pages
+    must not stand in that queue. Other databases, and one in memory, are read through the engine itself.
+    """
+    if engine.dialect.name != "sqlite" or sqlite_file(engine.url) is None:
+        return sessionmaker(engine, expire_on_commit=False)
+    reading = create_engine(engine.url, pool_size=8, max_overflow=40)
+
+    @event.listens_for(reading, "connect")
+    def _connected(connection: DBAPIConnection, _entry: ConnectionPoolEntry) -> None:
+        connection.isolation_level = None
+        cursor = connection.cursor()
+        cursor.execute(f"PRAGMA busy_timeout={BUSY_TIMEOUT_MS}")
+        cursor.execute("PRAGMA query_only=ON")
+        cursor.close()
+
+    @event.listens_for(reading, "begin")
+    def _begun(connection: Connection) -> None:
+        connection.exec_driver_sql("BEGIN")
+
+    return sessionmaker(reading, expire_on_commit=False)
+
+
 def _use_wal(cursor: DBAPICursor) -> None:
     """Switch to WAL. While another process does the same SQLite says "locked" at once, without waiting."""
     for tries_left in reversed(range(WAL_TRIES)):

@@ -2,7 +2,7 @@
 
 A router only reads the request, asks and answers. What a page says is built from rows and from `alerts` as
 plain values in a module beside it, and a template lays it out. Pages read through sessions that can't write
-(`read_sessions.py`), forms write in one transaction; every form works without its script.
+(`store/engine.py`), forms write in one transaction; every form works without its script.
 """
 
 from __future__ import annotations

@@ -47,8 +47,7 @@ from service.runtime.fleet.queue import DELIVER, JUDGE, REFRESH, SKY
 from service.runtime.fleet.scheduler import put_in_messages
 from service.settings import Settings
 from service.store.repositories.messages import UNSETTLED
-from service.store.schema.core_tables import AddressRow, CycleRow, DecisionRow, MessageRow
-from service.store.schema.fleet_tables import CyclePartRow
+from service.store.schema.core_tables import AddressRow, CyclePartRow, CycleRow, DecisionRow, MessageRow
 from tests.acceptance.fleetlife.inbox import Inbox, open_inbox
 from tests.bench.cycle import START, Weather, open_installation, say, settle, think
 from tests.integration.postgres import running_postgres

@@ -19,7 +19,7 @@ import pytest
 from sqlalchemy import make_url
 
 from service.store.engine import open_engine
-from service.store.maintenance.move_to_postgres import move
+from service.store.maintenance.copy_rows import move
 from service.store.migrate import upgrade
 from tests.integration.delivery.yard import Yard, open_yard
 from tests.integration.postgres import Server, running_postgres

@@ -29,8 +29,7 @@ from sqlalchemy.orm import Session, sessionmaker
 
 from alerts.sky.ephemeris import Ephemeris
 from service.app import ALLOCATIONS_BETWEEN
-from service.store.engine import open_engine
-from service.store.read_sessions import reading_sessions
+from service.store.engine import open_engine, reading_sessions
 
 T = TypeVar("T")
 R = TypeVar("R")

@@ -17,7 +17,7 @@ from alerts.common.plain_values import value
 from alerts.judging.rules import Reason
 from alerts.weather.outlook import Outlook
 from service.pipeline.judging.review import Review
-from service.store.compressed_json import Packed, pack_json
+from service.store.column_types import Packed, pack_json
 from service.store.json_values import to_json
 from service.store.repositories import decisions
 from service.store.repositories.decisions import OutlookKey

@@ -20,6 +20,7 @@ from service.store.schema.core_tables import (
     AddressRow,
     AlertRow,
     AttemptRow,
+    CyclePartRow,
     CycleRow,
     DecisionRow,
     FindingRow,
@@ -34,7 +35,6 @@ from service.store.schema.core_tables import (
     SubscriptionRow,
 )
 from service.store.schema.delivery_tables import AskingRow, BounceRow, EndpointRow, TokenRow
-from service.store.schema.fleet_tables import CyclePartRow
 
 BLOCK = 500
 """Rows, or nights with all that hangs on them, removed in one transaction, so that nobody waits long."""

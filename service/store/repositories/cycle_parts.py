@@ -23,7 +23,7 @@ from alerts.common.phrases import phrase, say
 from service.common.clock import SET_BY
 from service.store.engine import changed_rows
 from service.store.repositories.operator_alerts import note_trouble
-from service.store.schema.fleet_tables import CyclePartRow
+from service.store.schema.core_tables import CyclePartRow
 
 log = logging.getLogger(__name__)
 

@@ -10,8 +10,7 @@ from sqlalchemy.orm import Session
 
 from service.common.clock import SET_BY
 from service.store.engine import insert_into
-from service.store.schema.core_tables import CycleRow
-from service.store.schema.fleet_tables import DutyTurnRow
+from service.store.schema.core_tables import CycleRow, DutyTurnRow
 
 
 def cycle_key(now: datetime) -> str:

@@ -16,7 +16,7 @@ from sqlalchemy.orm import Session
 from alerts import RULES_VERSION
 from alerts.common.plain_values import value
 from alerts.sky.night import Night, SkyWishes
-from service.store.compressed_json import Packed, pack_json, unpack_json
+from service.store.column_types import Packed, pack_json, unpack_json
 from service.store.engine import in_chunks, insert_into
 from service.store.schema.core_tables import NightRow
 

@@ -3,7 +3,6 @@
 from service.store.schema import (  # noqa: F401 - each fills the metadata
     delivery_tables,
     feed_tables,
-    fleet_tables,
     track_tables,
 )
 from service.store.schema.core_tables import Table

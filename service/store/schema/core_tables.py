@@ -4,7 +4,9 @@ person ── address ── subscription ── site ── site_revision ─�
                           │                                     │
                           └── decision ── outlook ── forecast ──┘
                              │   └── wish_snapshot, finding (shared by many)
-                               alert ── message ── attempt          outcome, cycle
+                               alert ── message ── attempt          outcome
+
+cycle ── cycle_part (a block of a stage)          duty_turn (what was done when, by whichever scheduler)
 """
 
 from __future__ import annotations
@@ -18,8 +20,7 @@ from sqlalchemy import JSON, ForeignKey, Index, MetaData, String, Text, UniqueCo
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship, validates
 
 from alerts.field.trip_plan import Home
-from service.store.column_types import UtcDateTime
-from service.store.compressed_json import PackedJson
+from service.store.column_types import PackedJson, UtcDateTime
 
 
 class Table(DeclarativeBase):
@@ -429,3 +430,34 @@ class CycleRow(Table):
     started_at: Mapped[datetime]
     finished_at: Mapped[datetime | None]
     counts: Mapped[dict[str, Any]]
+
+
+class CyclePartRow(Table):
+    """A block of one stage of a cycle, done by one process at a time under a lease.
+
+    ids: whom or what the block is about, as its stage reads them.  note: why it was given up or divided.
+    """
+
+    __tablename__ = "cycle_part"
+    __table_args__ = (_index_where("ix_cycle_part_open", "cycle_id", "stage", where="done_at IS NULL"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    cycle_id: Mapped[int] = mapped_column(ForeignKey("cycle.id"), index=True)
+    stage: Mapped[str] = mapped_column(String(12))
+    ids: Mapped[list[Any]]
+    opened_at: Mapped[datetime]
+    attempts: Mapped[int]
+    lease_token: Mapped[str | None] = mapped_column(String(40))
+    leased_until: Mapped[datetime | None]
+    done_at: Mapped[datetime | None]
+    counts: Mapped[dict[str, Any]]
+    note: Mapped[str | None] = mapped_column(Text)
+
+
+class DutyTurnRow(Table):
+    """The last time that a recurring duty fell due and was taken; two schedulers meet here."""
+
+    __tablename__ = "duty_turn"
+
+    name: Mapped[str] = mapped_column(String(40), primary_key=True)
+    due_at: Mapped[datetime]

@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session, sessionmaker
 
 from service.app import Duskbell
 from service.delivery.self_monitor import CycleSilence
-from service.store.read_sessions import reading_sessions
+from service.store.engine import reading_sessions
 from service.web.shared.assets import asset_url
 from service.web.shared.filters import FILTERS, as_data, say_on_page
 from service.web.shared.night_row import column_words

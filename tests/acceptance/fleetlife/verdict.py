@@ -13,8 +13,14 @@ from service.pipeline import judge_stage
 from service.pipeline.judge_stage import Judging
 from service.store.maintenance.invariants import find_broken
 from service.store.repositories.messages import UNSETTLED, Status
-from service.store.schema.core_tables import AlertRow, CycleRow, MessageAlertRow, MessageRow, SubscriptionRow
-from service.store.schema.fleet_tables import CyclePartRow
+from service.store.schema.core_tables import (
+    AlertRow,
+    CyclePartRow,
+    CycleRow,
+    MessageAlertRow,
+    MessageRow,
+    SubscriptionRow,
+)
 from tests.acceptance.fleetlife.inbox import Inbox
 
 LOOK_EVERY_S = 1.0

@@ -14,6 +14,7 @@ from service.store.maintenance import retention
 from service.store.maintenance.retention import forget_cycles, forget_forecasts, forget_nights
 from service.store.schema.core_tables import (
     AlertRow,
+    CyclePartRow,
     CycleRow,
     DecisionRow,
     FindingRow,
@@ -22,7 +23,6 @@ from service.store.schema.core_tables import (
     OutlookRow,
     Table,
 )
-from service.store.schema.fleet_tables import CyclePartRow
 from tests.integration.pipeline.world import GO_TIME, LATER, ON_THE_DAY, START, World, open_world
 
 DAY = timedelta(days=1)

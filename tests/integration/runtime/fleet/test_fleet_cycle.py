@@ -17,9 +17,8 @@ from service.runtime.fleet.worker_sessions import of_part
 from service.store.repositories import cycle_parts
 from service.store.repositories.cycle_parts import LeaseLost
 from service.store.repositories.messages import Status
-from service.store.schema.core_tables import CycleRow, PersonRow
+from service.store.schema.core_tables import CyclePartRow, CycleRow, PersonRow
 from service.store.schema.delivery_tables import TroubleRow
-from service.store.schema.fleet_tables import CyclePartRow
 from tests.integration.pipeline.world import GO_TIME, LATER, ON_THE_DAY, START
 from tests.integration.runtime.fleet.conftest import Fleet
 

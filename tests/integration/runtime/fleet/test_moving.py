@@ -12,8 +12,8 @@ from sqlalchemy import Engine, Insert, Table, event, func, insert, select, text,
 from service.cli.backup import move as move_command
 from service.store.engine import BUSY_FOR, open_engine
 from service.store.locking import AlreadyRunning, SharedHold, hold_store
-from service.store.maintenance import move_to_postgres
-from service.store.maintenance.move_to_postgres import MoveError, move, summarise
+from service.store.maintenance import copy_rows as copying
+from service.store.maintenance.copy_rows import MoveError, move, summarise
 from service.store.schema import METADATA
 from service.store.schema.core_tables import PersonRow, SiteRevisionRow
 from service.store.schema.feed_tables import FeedAnswerRow
@@ -82,7 +82,7 @@ def test_new_rows_get_numbers_after_the_old_ones(source: Engine, target: Engine)
 def test_a_move_that_was_interrupted_goes_on_where_it_stopped(
     source: Engine, target: Engine, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(move_to_postgres, "BLOCK", 3)
+    monkeypatch.setattr(copying, "BLOCK", 3)
     blocks: list[str] = []
 
     def dying(table: Table) -> Insert:
@@ -93,7 +93,7 @@ def test_a_move_that_was_interrupted_goes_on_where_it_stopped(
         return insert(table)
 
     with monkeypatch.context() as patched:
-        patched.setattr(move_to_postgres, "insert", dying)
+        patched.setattr(copying, "insert", dying)
         with pytest.raises(KeyboardInterrupt):
             move(source, _url(target))
     said: list[str] = []
@@ -114,7 +114,7 @@ def test_a_row_that_differs_is_found(source: Engine, target: Engine, monkeypatch
         written.add(table.name)
         return insert(table)
 
-    monkeypatch.setattr(move_to_postgres, "insert", changed_meanwhile)
+    monkeypatch.setattr(copying, "insert", changed_meanwhile)
     with pytest.raises(MoveError, match="site_revision is not the same"):
         move(source, _url(target))
 
@@ -127,8 +127,8 @@ def test_a_database_that_holds_rows_is_not_moved_to(source: Engine, target: Engi
 
 def test_two_databases_are_not_mixed(source: Engine, target: Engine, tmp_path: Path) -> None:
     other = open_engine(f"sqlite:///{tmp_path / 'other.sqlite3'}")
-    move_to_postgres.upgrade(target)
-    move_to_postgres._begin(target, other)
+    copying.upgrade(target)
+    copying._begin(target, other)
     with pytest.raises(MoveError, match="rows of another database"):
         move(source, _url(target))
     other.dispose()
@@ -164,7 +164,7 @@ def test_nobody_writes_to_the_source_meanwhile(source: Engine, target: Engine) -
         try:
             with intruder.begin():
                 refused.append("not refused")
-        except move_to_postgres.DBAPIError as error:
+        except copying.DBAPIError as error:
             refused.append(str(error.orig))
         intruder.dispose()
 
@@ -188,7 +188,7 @@ def test_the_command_says_what_to_do_next(
 
 
 def test_checksums_do_not_depend_on_the_order_of_the_rows(source: Engine, target: Engine) -> None:
-    move_to_postgres.upgrade(target)
+    copying.upgrade(target)
     answers = METADATA.tables["feed_answer"]
     with source.connect() as here, target.connect() as there:
         rows = [dict(row) for row in here.execute(select(answers)).mappings()]

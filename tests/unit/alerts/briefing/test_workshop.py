@@ -18,7 +18,7 @@ from alerts.sky.night import Night
 from service.delivery import enclosures
 from service.delivery.claim import AlertToSend
 from service.delivery.enclosures import EnclosureBuilder
-from service.store.compressed_json import pack_json
+from service.store.column_types import pack_json
 from service.store.repositories.message_scenes import Scene
 from tests.unit.alerts.briefing.sample_nights import case, ephemeris, facts_of
 
