@@ -25,7 +25,7 @@ from sqlalchemy.orm import Session
 from alerts.common.errors import DuskbellError
 from alerts.common.phrases import phrase
 from service.common.secret_key import FILE_NAME
-from service.store.engine import open_engine
+from service.store.engine import changed_rows, open_engine
 from service.store.locking import hold_store
 from service.store.maintenance.copy_rows import copy_rows, count_rows
 from service.store.migrate import current_revision, known_revisions, require_current, upgrade
@@ -147,11 +147,10 @@ def settle_past(engine: Engine, now: datetime) -> tuple[int, int]:
             .values(status=Status.RETRY, lease_token=None, leased_until=None, due_at=now)
         )
         expired = messages.expire_waiting(session, now, now)
-        waiting = session.execute(
-            update(MessageRow).where(MessageRow.status.in_(WAITING)).values(maybe_sent=True)
-        )
+        marked = update(MessageRow).where(MessageRow.status.in_(WAITING)).values(maybe_sent=True)
+        waiting = changed_rows(session, marked)
         session.execute(delete(DestinationRow))
-    return expired, int(waiting.rowcount)  # type: ignore[attr-defined]
+    return expired, waiting
 
 
 def _put_file(rows: Path, url: str, *, replace: bool, now: datetime) -> list[Path]:

@@ -51,13 +51,9 @@ Sessions = sessionmaker[Session]
 
 def prune(sessions: Sessions, now: datetime, *, attempts_days: int, messages_days: int) -> dict[str, int]:
     """Remove what is older than it is kept; how many rows of what."""
-    attempts = 0
     tried_long_ago = AttemptRow.ended_at < now - timedelta(days=attempts_days)
-    for session, ids in _blocks(sessions, AttemptRow, tried_long_ago):
-        session.execute(delete(AttemptRow).where(AttemptRow.id.in_(ids)))
-        attempts += len(ids)
     counts = {
-        "attempts": attempts,
+        "attempts": _forget_rows(sessions, AttemptRow, tried_long_ago),
         "messages": _prune_messages(sessions, now - timedelta(days=messages_days)),
         "addresses": _prune_unconfirmed(sessions, now - UNCONFIRMED_KEPT),
     }
@@ -138,9 +134,15 @@ def _forget_person(session: Session, person_id: int) -> None:
 def forget_forecasts(sessions: Sessions, before: datetime) -> int:
     """Remove answers about hours before that; how many. Decisions made on them keep their numbers."""
     about = func.coalesce(ForecastRow.last_hour_ends, ForecastRow.fetched_at)
+    return _forget_rows(sessions, ForecastRow, about < before)
+
+
+def _forget_rows(
+    sessions: Sessions, kind: type[AttemptRow] | type[ForecastRow], old: ColumnElement[bool]
+) -> int:
     count = 0
-    for session, ids in _blocks(sessions, ForecastRow, about < before):
-        session.execute(delete(ForecastRow).where(ForecastRow.id.in_(ids)))
+    for session, ids in _blocks(sessions, kind, old):
+        session.execute(delete(kind).where(kind.id.in_(ids)))
         count += len(ids)
     return count
 

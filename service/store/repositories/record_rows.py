@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -16,7 +16,7 @@ from alerts.wishes.model import Wishes, as_judged
 from service.store.engine import in_chunks
 from service.store.json_values import from_json, to_json
 from service.store.repositories.judged_events import NOBODY
-from service.store.repositories.pairs import BLOCK, ENDED, Ended, Told, told_of
+from service.store.repositories.pairs import BLOCK, ENDED, Told, told_of
 from service.store.schema.core_tables import OutcomeRow, SiteRow, digest_of
 from service.store.schema.track_tables import JudgedEventRow, RecordRow, WishSetRow
 
@@ -24,7 +24,10 @@ from service.store.schema.track_tables import JudgedEventRow, RecordRow, WishSet
 def write_due(session: Session) -> int:
     """Write the rows of the next events that have an outcome and no rows for it yet, at most 500; how many
     events that were."""
-    ended = _due(session)
+    recorded = JudgedEventRow.recorded_outcome_id
+    is_due = or_(recorded.is_(None), recorded != JudgedEventRow.outcome_id)
+    # in order of time, so that the decisions of one night or few are read together
+    ended = [(event, outcome) for event, outcome in session.execute(ENDED.where(is_due).limit(BLOCK))]
     if not ended:
         return 0
     told = list(told_of(session, ended))
@@ -48,14 +51,6 @@ def write_due(session: Session) -> int:
         event.recorded_outcome_id = outcome.id
     session.flush()
     return len(ended)
-
-
-def _due(session: Session) -> Sequence[Ended]:
-    """Of one night or few, so that their decisions are read together."""
-    recorded = JudgedEventRow.recorded_outcome_id
-    is_due = or_(recorded.is_(None), recorded != JudgedEventRow.outcome_id)
-    query = ENDED.where(is_due).limit(BLOCK)
-    return [(event, outcome) for event, outcome in session.execute(query)]
 
 
 def _rows(session: Session, all_told: Iterable[Told]) -> Iterator[dict[str, Any]]:

@@ -12,7 +12,7 @@ from sqlalchemy import delete, func, select
 from sqlalchemy.orm import Session
 
 from service.common.secret_key import Keys
-from service.store.engine import insert_into
+from service.store.engine import changed_rows, insert_into
 from service.store.schema.delivery_tables import AskingRow, BounceRow, SuppressionRow
 
 STRIKES = 2
@@ -46,14 +46,11 @@ def suppress(session: Session, hashed: str, reason: BarReason, detail: str, now:
 
 def lift(session: Session, hashed: str, *reasons: BarReason) -> bool:
     """Take the address off the list if it is on it for one of these reasons; whether it was."""
-    done = session.execute(
-        delete(SuppressionRow).where(
-            SuppressionRow.address_hash == hashed, SuppressionRow.reason.in_(reasons)
-        )
-    )
-    if done.rowcount and BarReason.BOUNCED in reasons:  # type: ignore[attr-defined]
+    listed = SuppressionRow.address_hash == hashed, SuppressionRow.reason.in_(reasons)
+    was_listed = changed_rows(session, delete(SuppressionRow).where(*listed)) > 0
+    if was_listed and BarReason.BOUNCED in reasons:
         session.execute(delete(BounceRow).where(BounceRow.address_hash == hashed))
-    return bool(done.rowcount)  # type: ignore[attr-defined]
+    return was_listed
 
 
 def find_suppressed(session: Session, hashes: Iterable[str]) -> dict[str, BarReason]:
@@ -78,12 +75,13 @@ class Bounce:
 def note_bounce(session: Session, hashed: str, bounce: Bounce, now: datetime) -> bool:
     """Keep a bounce once per message; whether the address has now got onto the list."""
     values = {"address_hash": hashed, "message_id": bounce.message_id, "kind": bounce.kind}
-    kept = session.execute(
+    is_new = changed_rows(
+        session,
         insert_into(session, BounceRow)
         .values(**values, code=bounce.code[:20], seen_at=now)
-        .on_conflict_do_nothing(index_elements=["address_hash", "message_id", "kind"])
+        .on_conflict_do_nothing(index_elements=["address_hash", "message_id", "kind"]),
     )
-    if not kept.rowcount or find_suppressed(session, [hashed]):  # type: ignore[attr-defined]
+    if not is_new or find_suppressed(session, [hashed]):
         return False
     if bounce.kind is BounceKind.COMPLAINT:
         suppress(session, hashed, BarReason.COMPLAINED, bounce.code, now)
