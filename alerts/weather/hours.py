@@ -207,8 +207,9 @@ class Hours(Sequence[HourlyWeather]):
         numbers = self._numbers.get(name)
         if numbers is None:
             column = self._columns[name]
-            told = [None] * len(self.starts) if column is None else column
-            numbers = self._numbers[name] = np.array(told, dtype=np.float64)
+            unknown = np.full(len(self.starts), np.nan)
+            numbers = unknown if column is None else np.array(column, dtype=np.float64)
+            self._numbers[name] = numbers
         return numbers[within]
 
     def known_columns(self) -> dict[str, Sequence[Any]]:
