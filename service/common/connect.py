@@ -92,6 +92,15 @@ class ProxyFault(OSError):
         self.ours = ours
 
 
+_FAULTS = (
+    (TimeoutError, "timeout", "service-common.proxy-slow"),
+    (ssl.SSLCertVerificationError, "tls", "service-common.proxy-untrusted"),
+    (ssl.SSLError, "tls", "service-common.proxy-no-tls"),
+    (Exception, "no_proxy", "service-common.proxy-is-none"),
+)
+"""What breaks while a tunnel is opened: of which code it is, and what is said; the first that fits counts."""
+
+
 class _ByteByByte:
     """What `HTTPResponse` wants of a socket, without reading ahead into the tunnel."""
 
@@ -122,25 +131,13 @@ def open_tunnel(proxy: Proxy, host: str, port: int, timer: SocketTimer) -> socke
     except BaseException as error:
         sock.close()
         if isinstance(error, OSError | http.client.HTTPException):
-            raise _fault_of(error) from error
+            code, key = next(said for kind, *said in _FAULTS if isinstance(error, kind))
+            raise ProxyFault(code, phrase(key), ours=True) from error
         raise
     if 200 <= response.status < 300:
         return sock
     sock.close()
     raise _refusal(response.status, proxy, f"{host}:{port}")
-
-
-def _fault_of(error: OSError | http.client.HTTPException) -> ProxyFault:
-    if isinstance(error, TimeoutError):
-        return ProxyFault("timeout", phrase("service-common.proxy-slow"), ours=True)
-    if isinstance(error, ssl.SSLCertVerificationError):
-        what = phrase("service-common.proxy-untrusted")
-        return ProxyFault("tls", what, ours=True)
-    if isinstance(error, ssl.SSLError):
-        what = phrase("service-common.proxy-no-tls")
-        return ProxyFault("tls", what, ours=True)
-    what = phrase("service-common.proxy-is-none")
-    return ProxyFault("no_proxy", what, ours=True)
 
 
 def _refusal(status: int, proxy: Proxy, place: str) -> ProxyFault:

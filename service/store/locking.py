@@ -33,24 +33,11 @@ class AlreadyRunning(DuskbellError):
 @contextlib.contextmanager
 def hold_store(engine: Engine) -> Iterator[None]:
     """Be the only scheduler on this store for as long as the block lasts; AlreadyRunning otherwise."""
-    if engine.dialect.name == "postgresql":
-        with engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
-            connection.detach()  # closed with the block: one that went back to the pool would keep the lock
-            query = text("SELECT pg_try_advisory_lock(:key)")
-            if not comes_free(lambda: connection.execute(query, {"key": ADVISORY_KEY}).scalar_one()):
-                raise AlreadyRunning(say("store.already-running", where="this database"))
-            with _freed(connection, ADVISORY_KEY):
-                yield
-        return
-    file = sqlite_file(engine.url)
-    if file is None:
-        yield
-        return
-    with Path(f"{file}.lock").open("w") as lock:
-        try:
-            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            raise AlreadyRunning(say("store.already-running", where=str(file.parent))) from None
+    with _locked(engine, ADVISORY_KEY, "lock", within_s=FREED_WITHIN_S) as is_alone:
+        if not is_alone:
+            file = sqlite_file(engine.url) if engine.dialect.name == "sqlite" else None
+            where = "this database" if file is None else str(file.parent)
+            raise AlreadyRunning(say("store.already-running", where=where))
         yield
 
 
@@ -58,41 +45,44 @@ def hold_store(engine: Engine) -> Iterator[None]:
 def try_cycle(engine: Engine) -> Iterator[bool]:
     """Whether nobody else is in the middle of a cycle on this store; if so, nobody else gets into one as long
     as the block lasts. The operating system or the server frees it when this process dies."""
+    with _locked(engine, CYCLE_KEY, "cycle-lock", within_s=0.0) as is_alone:
+        yield is_alone
+
+
+@contextlib.contextmanager
+def _locked(engine: Engine, key: int, ending: str, *, within_s: float) -> Iterator[bool]:
+    """Whether the lock is ours for the block: of a file beside SQLite's own, or of the server by its key."""
     if engine.dialect.name == "postgresql":
         with engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
-            connection.detach()
+            connection.detach()  # closed with the block: one that went back to the pool would keep the lock
+            named = {"key": key}
             query = text("SELECT pg_try_advisory_lock(:key)")
-            is_alone = bool(connection.execute(query, {"key": CYCLE_KEY}).scalar_one())
-            with _freed(connection, CYCLE_KEY) if is_alone else contextlib.nullcontext():
+            is_alone = comes_free(lambda: connection.execute(query, named).scalar_one(), within_s)
+            try:
                 yield is_alone
+            finally:
+                # the server frees that of a closed connection a moment later, and what asks in that moment
+                # would be told that it isn't alone; a broken connection holds no lock
+                with contextlib.suppress(DBAPIError):
+                    if is_alone:
+                        connection.execute(text("SELECT pg_advisory_unlock(:key)"), named)
         return
     file = sqlite_file(engine.url)
     if file is None:
         yield True
         return
-    with Path(f"{file}.cycle-lock").open("w") as lock:
+    with Path(f"{file}.{ending}").open("w") as lock:
         try:
             fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            is_alone = True
         except BlockingIOError:
-            yield False
-        else:
-            yield True
+            is_alone = False
+        yield is_alone
 
 
-@contextlib.contextmanager
-def _freed(connection: Connection, key: int) -> Iterator[None]:
-    """Give the lock back with the block: the server frees that of a closed connection a moment later, and
-    what asks in that moment would be told that it isn't alone."""
-    try:
-        yield
-    finally:
-        with contextlib.suppress(DBAPIError):  # a broken connection holds no lock
-            connection.execute(text("SELECT pg_advisory_unlock(:key)"), {"key": key})
-
-
-def comes_free(take: Callable[[], bool]) -> bool:
-    """Whether a server's lock could be taken within FREED_WITHIN_S, the first try made at once."""
-    ends_s = time.monotonic() + FREED_WITHIN_S
+def comes_free(take: Callable[[], bool], within_s: float = FREED_WITHIN_S) -> bool:
+    """Whether a server's lock could be taken within that time, the first try made at once."""
+    ends_s = time.monotonic() + within_s
     while not (taken := take()) and time.monotonic() < ends_s:
         time.sleep(LOOK_EVERY_S)
     return taken

@@ -11,7 +11,7 @@ from math import isnan
 from typing import Any
 
 from pydantic_core import to_json
-from sqlalchemy import func, select
+from sqlalchemy import ColumnElement, func, select
 from sqlalchemy.orm import Session, defer
 
 from alerts.common.span import Span
@@ -191,16 +191,7 @@ def rejected_since(
     session: Session, places: Iterable[str], since: datetime, now: datetime
 ) -> list[ForecastRow]:
     """What couldn't be used for those places after `since`, newest first, each reason once."""
-    query = (
-        select(ForecastRow)
-        .where(
-            ForecastRow.place.in_(set(places)),
-            ForecastRow.rejected.is_not(None),
-            ForecastRow.fetched_at > since,
-            ForecastRow.fetched_at <= now,
-        )
-        .order_by(ForecastRow.id.desc())
-    )
+    query = select(ForecastRow).where(*_rejected(places, since, now)).order_by(ForecastRow.id.desc())
     by_reason = {(row.feed, row.model, row.rejected): row for row in reversed(session.scalars(query).all())}
     return sorted(by_reason.values(), key=lambda row: -row.id)
 
@@ -209,19 +200,15 @@ def reasons_since(
     session: Session, places: Iterable[str], since: datetime, now: datetime
 ) -> set[tuple[str, str, str, str]]:
     """What is already known not to be usable there: place, feed, model and reason."""
-    columns = (
-        ForecastRow.place,
-        ForecastRow.feed,
-        ForecastRow.model,
-        ForecastRow.rejected,
-    )
-    query = select(*columns).where(
-        ForecastRow.place.in_(set(places)),
-        ForecastRow.rejected.is_not(None),
-        ForecastRow.fetched_at > since,
-        ForecastRow.fetched_at <= now,
-    )
-    return {(row[0], row[1], row[2], row[3] or "") for row in session.execute(query)}
+    columns = ForecastRow.place, ForecastRow.feed, ForecastRow.model, ForecastRow.rejected
+    found = session.execute(select(*columns).where(*_rejected(places, since, now)))
+    return {(row[0], row[1], row[2], row[3] or "") for row in found}
+
+
+def _rejected(places: Iterable[str], since: datetime, now: datetime) -> tuple[ColumnElement[bool], ...]:
+    row = ForecastRow
+    came = row.fetched_at > since, row.fetched_at <= now
+    return row.place.in_(set(places)), row.rejected.is_not(None), *came
 
 
 def last_answering(session: Session, most: int) -> dict[tuple[str, str], int]:
