@@ -10,7 +10,7 @@ from datetime import date, datetime, timedelta
 from typing import Any
 
 from pydantic import TypeAdapter
-from sqlalchemy import LargeBinary, func, null, select, type_coerce
+from sqlalchemy import LargeBinary, func, select, type_coerce
 from sqlalchemy.orm import Session
 
 from alerts import RULES_VERSION
@@ -128,17 +128,17 @@ def night_ids(session: Session, revision_id: int, name: date, sky_keys: Collecti
 @dataclass(slots=True)
 class StoredNight:
     """A stored night: whose sky it is, when it and its windows are; what happens in it is read when it is
-    first asked for. packed: None where that was left in the store."""
+    first asked for. night_id, kernel, packed: 0, "" and None where the times alone were read."""
 
-    night_id: int
     site_revision_id: int
     sky_key: str
     name: date
     starts: datetime
     first_window_start: datetime | None
     last_window_end: datetime | None
-    kernel: str
-    packed: bytes | None = field(repr=False)
+    night_id: int = 0
+    kernel: str = ""
+    packed: bytes | None = field(default=None, repr=False)
     _night: Night | None = field(default=None, init=False, repr=False)
 
     def is_ahead(self, now: datetime) -> bool:
@@ -154,16 +154,14 @@ class StoredNight:
 
 
 _TIMES = (
-    NightRow.id,
     NightRow.site_revision_id,
     NightRow.sky_key,
     NightRow.name,
     NightRow.starts,
     NightRow.first_window_start,
     NightRow.last_window_end,
-    NightRow.kernel,
 )
-_STORED = (*_TIMES, type_coerce(NightRow.facts, LargeBinary))
+_STORED = (*_TIMES, NightRow.id, NightRow.kernel, type_coerce(NightRow.facts, LargeBinary))
 
 
 def windows_ahead(
@@ -178,7 +176,7 @@ def windows_ahead(
     what happens in them."""
     start = NightRow.first_window_start
     is_near = start.is_not(None) if until is None else start <= until
-    columns: tuple[Any, ...] = _STORED if whole else (*_TIMES, null())
+    columns: tuple[Any, ...] = _STORED if whole else _TIMES
     for ids in in_chunks(sorted(revision_ids)):
         query = select(*columns).where(
             NightRow.site_revision_id.in_(ids), NightRow.last_window_end > now, is_near
