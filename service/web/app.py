@@ -7,13 +7,12 @@ plain values in a module beside it, and a template lays it out. Pages read throu
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Iterable
 from contextlib import asynccontextmanager
 from datetime import datetime
 from pathlib import Path
 
 from fastapi import APIRouter, FastAPI
-from starlette.convertors import Convertor, register_url_convertor
 from starlette.middleware.gzip import GZipMiddleware
 
 from service.app import Duskbell
@@ -35,43 +34,34 @@ from service.web.sites import compare_page, edit, home
 from service.web.sites import page as site_page
 from service.web.subscriptions import subscribe
 
-ROUTERS: tuple[Callable[[Web], APIRouter], ...] = (
-    assets.build_router,
-    home.build_router,
-    compare_page.build_router,
-    feeds_routes.build_router,
-    edit.build_router,
-    site_page.build_router,
-    night_page.build_router,
-    field_page.build_router,
-    outcomes.build_router,
-    record_page.build_router,
-    subscribe.build_router,
-    own_page.build_router,
-    own_addresses.build_router,
-    operator_pages.build_router,
-    setup_routes.build_router,
-    outbox.build_router,
-    sign_in.build_router,
-    mail_links.build_router,
-    monitoring.build_router,
-    bounce_hook.build_router,
+ROUTERS = (
+    assets.router,
+    home.router,
+    compare_page.router,
+    feeds_routes.router,
+    edit.router,
+    site_page.router,
+    night_page.router,
+    field_page.router,
+    outcomes.router,
+    record_page.router,
+    subscribe.router,
+    own_page.router,
+    own_addresses.router,
+    operator_pages.router,
+    setup_routes.router,
+    outbox.router,
+    sign_in.router,
+    mail_links.router,
+    monitoring.router,
+    bounce_hook.router,
 )
 
 
-class NumberConvertor(Convertor[int]):
-    """`{site_id:number}` takes what can be the number of a row, and nothing else.
-
-    From 1 to 999,999,999: every column of row numbers holds that much, whichever store is behind it.
-    """
-
-    regex = "[1-9][0-9]{0,8}"
-
-    def convert(self, value: str) -> int:
-        return int(value)
-
-    def to_string(self, value: int) -> str:
-        return str(value)
+def add_routes(app: FastAPI, routers: Iterable[APIRouter]) -> None:
+    """Take the routes as they are: `include_router` would build each anew for every application."""
+    for router in routers:
+        app.router.routes.extend(router.routes)
 
 
 def build_app(
@@ -87,7 +77,6 @@ def build_app(
     is_open: whoever looks is the operator; ValueError unless all is invented.
     arrived: folder with what the story's receivers were sent; None: the outbox of the settings is shown.
     """
-    register_url_convertor("number", NumberConvertor())  # before the first router is built
     web = Web(duskbell, shown_at, is_open, arrived)
 
     @asynccontextmanager
@@ -97,8 +86,7 @@ def build_app(
 
     app = FastAPI(title="Duskbell", docs_url=None, redoc_url=None, openapi_url=None, lifespan=until_closed)
     app.state.web = web
-    for build_router in ROUTERS:
-        app.include_router(build_router(web))
+    add_routes(app, ROUTERS)
     app.mount("/api/v1", build_api(web))
     add_error_pages(app, web)
     app.add_middleware(GZipMiddleware, minimum_size=1000)
@@ -126,8 +114,7 @@ def build_api(web: Web) -> FastAPI:
         openapi_url="/openapi.json",
     )
     api.state.web = web
-    for build_router in (api_sites.build_router, judge.build_router):
-        api.include_router(build_router(web))
+    add_routes(api, (api_sites.router, judge.router))
     add_problem_handlers(api)
 
     # The shape of problem details goes into the OpenAPI document in place of FastAPI's own.

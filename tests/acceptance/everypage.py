@@ -62,8 +62,8 @@ class Visitor:
         self.url = url
         self.routes = {
             route.path: route.path_regex
-            for build_router in ROUTERS
-            for route in build_router(app.state.web).routes
+            for router in ROUTERS
+            for route in router.routes
             if "GET" in route.methods  # type: ignore[attr-defined]
         }
         self.opened: Counter[str] = Counter()

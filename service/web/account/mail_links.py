@@ -21,75 +21,78 @@ from service.common.redaction import mask_target
 from service.store.repositories import rate_limits
 from service.store.repositories.tokens import Purpose
 from service.store.schema.core_tables import AddressRow
-from service.web.shared.context import Web
+from service.web.shared.context import Here, Web
 from service.web.shared.forms import Filled
 from service.web.shared.viewer import FromNetwork, Looking, network_of_request
 
 T = TypeVar("T")
 
 
-def build_router(web: Web) -> APIRouter:
-    router = APIRouter()
-    keys = web.duskbell.keys
+router = APIRouter()
 
-    def look(request: Request, purpose: Purpose, token: str, template: str) -> HTMLResponse:
-        shown = opened(
-            web, request, lambda session, now: masked(access.find_address(session, purpose, token, now))
-        )
-        return web.page(template, shown=shown, action=request.url.path, sent=False)
 
-    @router.get("/unsubscribe/{token}", response_class=HTMLResponse)
-    def ask_unsubscribe(request: Request, token: str) -> HTMLResponse:
-        return look(request, Purpose.UNSUBSCRIBE, token, "account/unsubscribe.html")
+def _look(web: Web, request: Request, purpose: Purpose, token: str, template: str) -> HTMLResponse:
+    shown = opened(
+        web, request, lambda session, now: masked(access.find_address(session, purpose, token, now))
+    )
+    return web.page(template, shown=shown, action=request.url.path, sent=False)
 
-    @router.post("/unsubscribe/{token}", response_class=HTMLResponse)
-    def unsubscribe(request: Request, token: str) -> HTMLResponse:
-        shown = opened(
-            web, request, lambda session, now: masked(access.unsubscribe(session, keys, token, now))
-        )
-        return web.page("account/unsubscribed.html", shown=shown)
 
-    @router.get("/manage/{token}")
-    def ask_manage(request: Request, token: str, viewer: Looking) -> Response:
-        if viewer is not None:
-            return RedirectResponse("/me", 303)
-        return look(request, Purpose.MANAGE, token, "account/manage.html")
+@router.get("/unsubscribe/{token}", response_class=HTMLResponse)
+def ask_unsubscribe(web: Here, request: Request, token: str) -> HTMLResponse:
+    return _look(web, request, Purpose.UNSUBSCRIBE, token, "account/unsubscribe.html")
 
-    @router.post("/manage/{token}", response_class=HTMLResponse)
-    def manage(request: Request, token: str, network: FromNetwork) -> HTMLResponse:
-        """Who has the link gets a mail at its address and nothing else: the mail may have been passed on."""
 
-        def mail_a_link(session: Session, now: datetime) -> tuple[str | None, bool] | None:
-            address = access.find_address(session, Purpose.MANAGE, token, now)
-            if address is None:
-                return None
-            asked = access.ask_to_sign_in(session, keys, address.target, network=network, now=now)
-            return masked(address), asked is not access.AskOutcome.UNKNOWN
+@router.post("/unsubscribe/{token}", response_class=HTMLResponse)
+def unsubscribe(web: Here, request: Request, token: str) -> HTMLResponse:
+    shown = opened(
+        web, request, lambda session, now: masked(access.unsubscribe(session, web.duskbell.keys, token, now))
+    )
+    return web.page("account/unsubscribed.html", shown=shown)
 
-        shown, can_enter = opened(web, request, mail_a_link)
-        web.nudge()
-        return web.page("account/manage.html", shown=shown, sent=True, can_enter=can_enter)
 
-    @router.get("/confirm/{token}", response_class=HTMLResponse)
-    def ask_confirm(request: Request, token: str) -> HTMLResponse:
-        def find(session: Session, now: datetime) -> tuple[str | None, str] | None:
-            address = access.find_address(session, Purpose.CONFIRM, token, now)
-            return (masked(address), access.joinable_account(session, address)) if address else None
+@router.get("/manage/{token}")
+def ask_manage(web: Here, request: Request, token: str, viewer: Looking) -> Response:
+    if viewer is not None:
+        return RedirectResponse("/me", 303)
+    return _look(web, request, Purpose.MANAGE, token, "account/manage.html")
 
-        shown, joins = opened(web, request, find)
-        return web.page("account/confirm.html", shown=shown, action=request.url.path, joins=joins)
 
-    @router.post("/confirm/{token}", response_class=HTMLResponse)
-    def confirm(request: Request, token: str, form: Filled) -> HTMLResponse:
-        joins = form.text("do") == "join"
-        shown = opened(
-            web,
-            request,
-            lambda session, now: masked(access.confirm(session, keys, token, now, joins=joins)),
-        )
-        return web.page("account/confirmed.html", shown=shown)
+@router.post("/manage/{token}", response_class=HTMLResponse)
+def manage(web: Here, request: Request, token: str, network: FromNetwork) -> HTMLResponse:
+    """Who has the link gets a mail at its address and nothing else: the mail may have been passed on."""
 
-    return router
+    def mail_a_link(session: Session, now: datetime) -> tuple[str | None, bool] | None:
+        address = access.find_address(session, Purpose.MANAGE, token, now)
+        if address is None:
+            return None
+        asked = access.ask_to_sign_in(session, web.duskbell.keys, address.target, network=network, now=now)
+        return masked(address), asked is not access.AskOutcome.UNKNOWN
+
+    shown, can_enter = opened(web, request, mail_a_link)
+    web.nudge()
+    return web.page("account/manage.html", shown=shown, sent=True, can_enter=can_enter)
+
+
+@router.get("/confirm/{token}", response_class=HTMLResponse)
+def ask_confirm(web: Here, request: Request, token: str) -> HTMLResponse:
+    def find(session: Session, now: datetime) -> tuple[str | None, str] | None:
+        address = access.find_address(session, Purpose.CONFIRM, token, now)
+        return (masked(address), access.joinable_account(session, address)) if address else None
+
+    shown, joins = opened(web, request, find)
+    return web.page("account/confirm.html", shown=shown, action=request.url.path, joins=joins)
+
+
+@router.post("/confirm/{token}", response_class=HTMLResponse)
+def confirm(web: Here, request: Request, token: str, form: Filled) -> HTMLResponse:
+    joins = form.text("do") == "join"
+    shown = opened(
+        web,
+        request,
+        lambda session, now: masked(access.confirm(session, web.duskbell.keys, token, now, joins=joins)),
+    )
+    return web.page("account/confirmed.html", shown=shown)
 
 
 def masked(address: AddressRow | None) -> str | None:
@@ -104,7 +107,7 @@ def opened(web: Web, request: Request, act: Callable[[Session, datetime], T | No
     with duskbell.sessions.begin() as session:
         found = act(session, duskbell.clock())
         if found is None:
-            network = network_of_request(request)
+            network = network_of_request(web, request)
             is_allowed = rate_limits.allow(session, duskbell.keys, "token", duskbell.clock(), network=network)
     if found is not None:
         return found

@@ -22,7 +22,7 @@ from service.store.repositories.subscriptions import running_subscriptions
 from service.store.repositories.totals import Kept
 from service.store.schema.core_tables import AddressRow, PersonRow
 from service.web.error_pages import NothingHere
-from service.web.shared.context import Web
+from service.web.shared.context import Here, Web
 from service.web.shared.forms import Filled, Form
 from service.web.shared.viewer import FromNetwork, SignedIn, Viewer, require_fresh
 from service.web.subscriptions.subscribe import TypedMail, add_mail
@@ -38,68 +38,70 @@ def chat_forms() -> list[tuple[str, str]]:
     ]
 
 
-def build_router(web: Web) -> APIRouter:
-    router = APIRouter()
+router = APIRouter()
 
-    @router.post("/me/addresses")
-    def add(viewer: SignedIn, form: Filled, network: FromNetwork) -> Response:
-        if form.text("channel") in ("", "email"):
-            mail, is_own = form.text("target"), form.is_ticked("mine")
-            if is_own or not viewer.is_operator:
-                require_fresh(web, viewer, "/me?said=fresh#where")  # whoever reads it can sign in
-            with web.writing.begin() as session:
-                add_mail(web, session, viewer, TypedMail(mail, network, is_own))
-            web.nudge()
-            return _to_me("added")
-        with web.writing.begin() as session:
-            number = add_receiver(web, session, viewer, form).id
-        return _tested(web, viewer, number, network)
 
-    @router.post("/me/addresses/{address_id:number}/test")
-    def test(address_id: int, viewer: SignedIn, network: FromNetwork) -> Response:
+@router.post("/me/addresses")
+def add(web: Here, viewer: SignedIn, form: Filled, network: FromNetwork) -> Response:
+    if form.text("channel") in ("", "email"):
+        mail, is_own = form.text("target"), form.is_ticked("mine")
+        if is_own or not viewer.is_operator:
+            require_fresh(web, viewer, "/me?said=fresh#where")  # whoever reads it can sign in
         with web.writing.begin() as session:
-            row = own_row(session, address_id, viewer)
-            if row.channel != "email":
-                said = ""
-            elif row.confirmed_at is None:
-                said, now = "asked", web.duskbell.clock()
-                access.ask_to_confirm(session, web.duskbell.keys, row, network=network, now=now)
-            else:
-                said = "tested"
-                count_test(web, session, row)
-                now = web.duskbell.clock()
-                hello = NewNotice(NoticeKind.HELLO, {}, helps_until=now + TEST_HELPS_FOR)
-                messages.enqueue_notice(session, row.id, hello, created_at=now, due_at=now)
-        if not said:
-            return _tested(web, viewer, address_id, network)
+            add_mail(web, session, viewer, TypedMail(mail, network, is_own))
         web.nudge()
-        return _to_me(said)
+        return _to_me("added")
+    with web.writing.begin() as session:
+        number = add_receiver(web, session, viewer, form).id
+    return _tested(web, viewer, number, network)
 
-    @router.post("/me/addresses/{address_id:number}/code")
-    def code(address_id: int, viewer: SignedIn, form: Filled) -> Response:
-        with web.writing.begin() as session:
-            own_row(session, address_id, viewer)
-            right = confirm_by_code(session, address_id, form.text("code"), web.duskbell.clock())
-        if not right:
-            raise BadInput(phrase("web-account.code-wrong"))
-        return _to_me("confirmed")
 
-    @router.post("/me/addresses/{address_id:number}/on")
-    def switch_on(address_id: int, viewer: SignedIn) -> Response:
-        with web.writing.begin() as session:
-            row = own_row(session, address_id, viewer)
-            if row.confirmed_at is None:
-                raise BadInput(phrase("web-account.confirm-first"))
-            host_state.switch_on(session, row)
-        return _to_me("changed")
+@router.post("/me/addresses/{address_id:number}/test")
+def test(web: Here, address_id: int, viewer: SignedIn, network: FromNetwork) -> Response:
+    with web.writing.begin() as session:
+        row = own_row(session, address_id, viewer)
+        if row.channel != "email":
+            said = ""
+        elif row.confirmed_at is None:
+            said, now = "asked", web.duskbell.clock()
+            access.ask_to_confirm(session, web.duskbell.keys, row, network=network, now=now)
+        else:
+            said = "tested"
+            count_test(web, session, row)
+            now = web.duskbell.clock()
+            hello = NewNotice(NoticeKind.HELLO, {}, helps_until=now + TEST_HELPS_FOR)
+            messages.enqueue_notice(session, row.id, hello, created_at=now, due_at=now)
+    if not said:
+        return _tested(web, viewer, address_id, network)
+    web.nudge()
+    return _to_me(said)
 
-    @router.post("/me/addresses/{address_id:number}/remove")
-    def remove(address_id: int, viewer: SignedIn) -> Response:
-        with web.writing.begin() as session:
-            remove_address(session, own_row(session, address_id, viewer), web.duskbell.clock())
-        return _to_me("removed")
 
-    return router
+@router.post("/me/addresses/{address_id:number}/code")
+def code(web: Here, address_id: int, viewer: SignedIn, form: Filled) -> Response:
+    with web.writing.begin() as session:
+        own_row(session, address_id, viewer)
+        right = confirm_by_code(session, address_id, form.text("code"), web.duskbell.clock())
+    if not right:
+        raise BadInput(phrase("web-account.code-wrong"))
+    return _to_me("confirmed")
+
+
+@router.post("/me/addresses/{address_id:number}/on")
+def switch_on(web: Here, address_id: int, viewer: SignedIn) -> Response:
+    with web.writing.begin() as session:
+        row = own_row(session, address_id, viewer)
+        if row.confirmed_at is None:
+            raise BadInput(phrase("web-account.confirm-first"))
+        host_state.switch_on(session, row)
+    return _to_me("changed")
+
+
+@router.post("/me/addresses/{address_id:number}/remove")
+def remove(web: Here, address_id: int, viewer: SignedIn) -> Response:
+    with web.writing.begin() as session:
+        remove_address(session, own_row(session, address_id, viewer), web.duskbell.clock())
+    return _to_me("removed")
 
 
 def add_receiver(web: Web, session: Session, viewer: Viewer, form: Form) -> AddressRow:

@@ -27,55 +27,53 @@ from service.web.api.models import JudgeAnswer, JudgeQuestion, PlaceQuestion
 from service.web.api.program_keys import Keyed
 from service.web.error_pages import NotInvited, documented
 from service.web.nights.judged_night import FIRST_YEAR, LAST_YEAR
-from service.web.shared.context import Web
+from service.web.shared.context import Here, Web
 from service.web.shared.sky_cache import ConcurrencyLimit
 from service.web.shared.viewer import Viewer
 from service.web.sites.edit import viewer_home
 
 ASKING_AT_ONCE = 8
+ASKING = ConcurrencyLimit(ASKING_AT_ONCE, present_at_most=ASKING_AT_ONCE)
 """Each may wait seven seconds for the feeds, and holds one of the server's 40 threads meanwhile."""
 RESPONSES = documented(400, 401, 403, 413, 422, 429)
 
 
-def build_router(web: Web) -> APIRouter:
-    router = APIRouter()
-    asking = ConcurrencyLimit(ASKING_AT_ONCE, present_at_most=ASKING_AT_ONCE)
+router = APIRouter()
 
-    @router.post("/judge", response_model=JudgeAnswer, responses=RESPONSES)
-    def judge(question: JudgeQuestion, owner: Keyed) -> Response:
-        """Judge one night at a place that isn't kept. Counts against the key's quota."""
-        if not owner.may_keep:
-            raise NotInvited
-        now = web.now()
-        site = read_place(question.site)
-        home = viewer_home(web, owner)
-        doubt = None if question.site.sure else doubts(site.lat_deg, site.lon_deg, home)
-        if doubt is not None:
-            raise HTTPException(422, say("web-api.place-doubted", doubt=doubt.text))
-        night_wished = question.night
-        if night_wished is not None and not FIRST_YEAR <= night_wished.year <= LAST_YEAR:
-            raise BadInput(phrase("web-api.year-unknown", first=FIRST_YEAR, last=LAST_YEAR))
-        with asking.turn():
-            spend(web, owner)
-            wishes = question.wishes or DEFAULT_WISHES
-            ephemeris = web.skies.ephemeris
-            name = night_wished or tonight_name(site, now, ephemeris)
-            nights = nights_as_wished(wishes, lambda sky: night_named(site, name, sky, ephemeris))
-            inputs, problems = ask(web, site, question.site.elevation_m, nights[0], now)
-            verdict = inputs.judge(nights, wishes)
-            night = verdict.night or nights[0]
-            skies = window_skies(site, night, ephemeris, verdict)
-            verdict = with_darkness(verdict, site, night, skies)
-            report = night_report(
-                NightFindings(site=site, night=night, verdict=verdict, wishes=wishes, now=now),
-                skies,
-                elevation_known=question.site.elevation_m is not None,
-                is_decided=False,
-            )
-        found = JudgeAnswer(report=report, problems=problems)
-        return Response(found.model_dump_json(), media_type="application/json")
 
-    return router
+@router.post("/judge", response_model=JudgeAnswer, responses=RESPONSES)
+def judge(web: Here, question: JudgeQuestion, owner: Keyed) -> Response:
+    """Judge one night at a place that isn't kept. Counts against the key's quota."""
+    if not owner.may_keep:
+        raise NotInvited
+    now = web.now()
+    site = read_place(question.site)
+    home = viewer_home(web, owner)
+    doubt = None if question.site.sure else doubts(site.lat_deg, site.lon_deg, home)
+    if doubt is not None:
+        raise HTTPException(422, say("web-api.place-doubted", doubt=doubt.text))
+    night_wished = question.night
+    if night_wished is not None and not FIRST_YEAR <= night_wished.year <= LAST_YEAR:
+        raise BadInput(phrase("web-api.year-unknown", first=FIRST_YEAR, last=LAST_YEAR))
+    with ASKING.turn():
+        spend(web, owner)
+        wishes = question.wishes or DEFAULT_WISHES
+        ephemeris = web.skies.ephemeris
+        name = night_wished or tonight_name(site, now, ephemeris)
+        nights = nights_as_wished(wishes, lambda sky: night_named(site, name, sky, ephemeris))
+        inputs, problems = ask(web, site, question.site.elevation_m, nights[0], now)
+        verdict = inputs.judge(nights, wishes)
+        night = verdict.night or nights[0]
+        skies = window_skies(site, night, ephemeris, verdict)
+        verdict = with_darkness(verdict, site, night, skies)
+        report = night_report(
+            NightFindings(site=site, night=night, verdict=verdict, wishes=wishes, now=now),
+            skies,
+            elevation_known=question.site.elevation_m is not None,
+            is_decided=False,
+        )
+    found = JudgeAnswer(report=report, problems=problems)
+    return Response(found.model_dump_json(), media_type="application/json")
 
 
 def read_place(asked: PlaceQuestion) -> Site:

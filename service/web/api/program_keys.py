@@ -14,7 +14,8 @@ from service.accounts import access
 from service.store.repositories import rate_limits, tokens
 from service.store.repositories.tokens import Purpose, Scope
 from service.store.schema.core_tables import PersonRow
-from service.web.shared.viewer import Viewer, find_viewer, network_of_request, viewer_of, web_of
+from service.web.shared.context import Here, Web
+from service.web.shared.viewer import Viewer, find_viewer, network_of_request, viewer_of
 
 BEARER = HTTPBearer(auto_error=False, bearerFormat="dbk_…", description="A key made on the page `You`.")
 WWW = {"WWW-Authenticate": "Bearer"}
@@ -23,17 +24,16 @@ WWW = {"WWW-Authenticate": "Bearer"}
 log = logging.getLogger(__name__)
 
 
-def _need_key(request: Request, given: HTTPAuthorizationCredentials | None, scope: Scope) -> Viewer:
+def _need_key(web: Web, request: Request, given: HTTPAuthorizationCredentials | None, scope: Scope) -> Viewer:
     """The owner of the key; 401 without one that works, 403 for one that may not do this, 429 for who
     tries too many."""
-    web = web_of(request)
     if given is None:
         raise HTTPException(401, say("web-api.key-needed"), headers=WWW)
     with web.reading() as session:
         row = access.check_api_key(session, given.credentials, web.duskbell.clock())
         person = session.get(PersonRow, row.person_id) if row is not None else None
     if row is None or person is None:
-        raise _wrong_key(request, given.credentials)
+        raise _wrong_key(web, request, given.credentials)
     if not tokens.may(row, scope):
         log.info("key %s was refused: it may not %s", row.id, scope.value)
         raise HTTPException(403, say("web-api.key-may-not", scope=scope))
@@ -41,19 +41,18 @@ def _need_key(request: Request, given: HTTPAuthorizationCredentials | None, scop
 
 
 def need_judging_key(
-    request: Request, given: Annotated[HTTPAuthorizationCredentials | None, Depends(BEARER)]
+    web: Here, request: Request, given: Annotated[HTTPAuthorizationCredentials | None, Depends(BEARER)]
 ) -> Viewer:
     """The owner of a key that may judge."""
-    return _need_key(request, given, Scope.JUDGE)
+    return _need_key(web, request, given, Scope.JUDGE)
 
 
-def _wrong_key(request: Request, key: str) -> HTTPException:
-    web = web_of(request)
+def _wrong_key(web: Web, request: Request, key: str) -> HTTPException:
     with web.reading() as session:
         over = tokens.find_expired(session, Purpose.API_KEY, key, web.duskbell.clock())
     if over is not None:
         return HTTPException(401, say("web-api.key-ended", day=over.expires_at), headers=WWW)
-    network = network_of_request(request)
+    network = network_of_request(web, request)
     with web.writing.begin() as session:
         allowed = rate_limits.allow(
             session, web.duskbell.keys, "token", web.duskbell.clock(), network=network
@@ -64,12 +63,12 @@ def _wrong_key(request: Request, key: str) -> HTTPException:
 
 
 def need_reader(
-    request: Request, given: Annotated[HTTPAuthorizationCredentials | None, Depends(BEARER)]
+    web: Here, request: Request, given: Annotated[HTTPAuthorizationCredentials | None, Depends(BEARER)]
 ) -> Viewer:
     """The owner of the key, or whoever is signed in; 401 for others."""
     if given is not None:
-        return _need_key(request, given, Scope.READ)
-    viewer = find_viewer(request)
+        return _need_key(web, request, given, Scope.READ)
+    viewer = find_viewer(web, request)
     if viewer is None:
         raise HTTPException(401, say("web-api.key-needed"), headers=WWW)
     return viewer

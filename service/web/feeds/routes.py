@@ -25,7 +25,7 @@ from service.store.schema.core_tables import PersonRow, SubscriptionRow
 from service.store.schema.delivery_tables import TokenRow
 from service.web.error_pages import NothingHere
 from service.web.feeds.formats import FeedOwner, atom_feed, calendar_feed, find_news, geojson_feed
-from service.web.shared.context import Web
+from service.web.shared.context import Here, Web
 from service.web.shared.site_rows import ListedSite, site_rows, watched_sites
 from service.web.shared.viewer import (
     SignedIn,
@@ -50,49 +50,49 @@ MAC_CHARS = 32
 NONCE_BYTES = 20
 
 
-def build_router(web: Web) -> APIRouter:
-    router = APIRouter()
+router = APIRouter()
 
-    @router.get("/feeds/{name}.{ending}")
-    def feed(name: str, ending: str, request: Request) -> Response:
-        if ending not in MEDIA:
-            raise NothingHere
-        with web.reading() as session:
-            owner = find_owner(session, web.duskbell.keys, name)
-            if owner is not None:
-                rows = owned_rows(web, session, owner)
-                if ending == "ics":
-                    content = calendar_feed(web, session, owner, rows)
-                elif ending == "atom":
-                    news = find_news(session, owner, rows)
-                    content = atom_feed(web, owner, news, rows, request.url.path)
-                else:
-                    content = geojson_feed(web, rows)
-        if owner is None:
-            count_miss(web, request)
-            raise NothingHere
-        return with_etag(request, content, MEDIA[ending])
 
-    @router.get("/feeds", response_class=HTMLResponse)
-    def addresses(viewer: SignedIn) -> HTMLResponse:
-        with web.reading() as session:
-            key = find_key(session, viewer.person_id)
-            scopes = feed_scopes(session, viewer)
-        paths = []
-        if key is not None:
-            paths = [
-                (label, [(e, web.url(feed_path(web.duskbell.keys, key, scope, e))) for e in MEDIA])
-                for label, scope in scopes
-            ]
-        return web.page("feeds/addresses.html", viewer=viewer, paths=paths)
+@router.get("/feeds/{name}.{ending}")
+def feed(web: Here, name: str, ending: str, request: Request) -> Response:
+    if ending not in MEDIA:
+        raise NothingHere
+    with web.reading() as session:
+        owner = find_owner(session, web.duskbell.keys, name)
+        if owner is not None:
+            rows = owned_rows(web, session, owner)
+            if ending == "ics":
+                content = calendar_feed(web, session, owner, rows)
+            elif ending == "atom":
+                news = find_news(session, owner, rows)
+                content = atom_feed(web, owner, news, rows, request.url.path)
+            else:
+                content = geojson_feed(web, rows)
+    if owner is None:
+        count_miss(web, request)
+        raise NothingHere
+    return with_etag(request, content, MEDIA[ending])
 
-    @router.post("/feeds")
-    def new_key(viewer: SignedIn) -> Response:
-        with web.writing.begin() as session:
-            make_key(session, viewer.person_id, web.duskbell.clock())
-        return RedirectResponse("/feeds", 303)
 
-    return router
+@router.get("/feeds", response_class=HTMLResponse)
+def addresses(web: Here, viewer: SignedIn) -> HTMLResponse:
+    with web.reading() as session:
+        key = find_key(session, viewer.person_id)
+        scopes = feed_scopes(session, viewer)
+    paths = []
+    if key is not None:
+        paths = [
+            (label, [(e, web.url(feed_path(web.duskbell.keys, key, scope, e))) for e in MEDIA])
+            for label, scope in scopes
+        ]
+    return web.page("feeds/addresses.html", viewer=viewer, paths=paths)
+
+
+@router.post("/feeds")
+def new_key(web: Here, viewer: SignedIn) -> Response:
+    with web.writing.begin() as session:
+        make_key(session, viewer.person_id, web.duskbell.clock())
+    return RedirectResponse("/feeds", 303)
 
 
 def feed_scopes(session: Session, viewer: Viewer) -> list[tuple[str, str]]:
@@ -127,7 +127,7 @@ def owned_rows(web: Web, session: Session, owner: FeedOwner) -> list[ListedSite]
 
 def count_miss(web: Web, request: Request) -> None:
     """Whoever tries addresses that open nothing may do so only so often."""
-    network = network_of_request(request)
+    network = network_of_request(web, request)
     with web.writing.begin() as session:
         rate_limits.allow(session, web.duskbell.keys, "token", web.duskbell.clock(), network=network)
 

@@ -32,7 +32,7 @@ from service.store.schema.core_tables import SiteRow
 from service.web.account.mail_links import opened
 from service.web.error_pages import NothingHere
 from service.web.nights.judged_night import is_past, judged_night
-from service.web.shared.context import Web
+from service.web.shared.context import Here, Web
 from service.web.shared.filters import dated_span
 from service.web.shared.forms import Filled, Form
 from service.web.shared.site_rows import watched_site
@@ -52,64 +52,70 @@ class AskedNight:
     voice: Voice
 
 
-def build_router(web: Web) -> APIRouter:
-    router = APIRouter()
+router = APIRouter()
 
-    @router.post("/sites/{site_id:number}/nights/{name}/outcome")
-    def keep(site_id: int, name: date, viewer: SignedIn, form: Filled) -> Response:
-        with web.writing.begin() as session:
-            watched = watched_site(session, site_id, viewer)
-            judged = judged_night(web, session, watched, name)
-            if not (watched.seen.is_own or judged.is_mine):
-                raise NothingHere
-            if not is_past(judged.night, web.now()):
-                raise BadInput(phrase("web-nights.not-over"))
-            voice = Voice(watched.seen.row.id, name, viewer.person_id)
-            keep_said(session, voice, _read(form, name, judged.site), web.now())
-        return RedirectResponse(f"/sites/{site_id}/nights/{name}#outcome", 303)
 
-    def show(request: Request, asked: AskedNight, said: Said | None, trouble: str = "") -> HTMLResponse:
-        return web.page(
-            "nights/how_was_it.html",
-            400 if trouble else 200,
-            name=asked.site.name,
-            night=asked.voice.night,
-            zone=asked.described.zone,
-            action=request.url.path,
-            outcome=said_words(said, asked.described),
-            trouble=trouble,
-            is_kept=request.method == "POST" and not trouble,
-            toward=TOWARD,
-        )
+@router.post("/sites/{site_id:number}/nights/{name}/outcome")
+def keep(web: Here, site_id: int, name: date, viewer: SignedIn, form: Filled) -> Response:
+    with web.writing.begin() as session:
+        watched = watched_site(session, site_id, viewer)
+        judged = judged_night(web, session, watched, name)
+        if not (watched.seen.is_own or judged.is_mine):
+            raise NothingHere
+        if not is_past(judged.night, web.now()):
+            raise BadInput(phrase("web-nights.not-over"))
+        voice = Voice(watched.seen.row.id, name, viewer.person_id)
+        keep_said(session, voice, _read(form, name, judged.site), web.now())
+    return RedirectResponse(f"/sites/{site_id}/nights/{name}#outcome", 303)
 
-    path = "/how-was-it/{token}/{site_id:number}/{night}"
 
-    @router.get(path, response_class=HTMLResponse)
-    def ask(request: Request, token: str, site_id: int, night: date) -> HTMLResponse:
-        def find(session: Session, wall: datetime) -> tuple[AskedNight, Said | None] | None:
-            asked = _asked(session, token, site_id, night, wall)
-            return (asked, find_said(session, asked.voice)) if asked else None
+def _show(
+    web: Web, request: Request, asked: AskedNight, said: Said | None, trouble: str = ""
+) -> HTMLResponse:
+    return web.page(
+        "nights/how_was_it.html",
+        400 if trouble else 200,
+        name=asked.site.name,
+        night=asked.voice.night,
+        zone=asked.described.zone,
+        action=request.url.path,
+        outcome=said_words(said, asked.described),
+        trouble=trouble,
+        is_kept=request.method == "POST" and not trouble,
+        toward=TOWARD,
+    )
 
-        return show(request, *opened(web, request, find))
 
-    @router.post(path, response_class=HTMLResponse)
-    def keep_by_link(request: Request, token: str, site_id: int, night: date, form: Filled) -> HTMLResponse:
-        now = web.now()
+LINK = "/how-was-it/{token}/{site_id:number}/{night}"
 
-        def say_so(session: Session, wall: datetime) -> tuple[AskedNight, Said | None, str] | None:
-            asked, trouble = _asked(session, token, site_id, night, wall), ""
-            if asked is None:
-                return None
-            try:
-                require_begun(night, asked.described, now)
-                keep_said(session, asked.voice, _read(form, night, asked.described), now)
-            except BadInput as error:
-                trouble = str(error)
-            return asked, find_said(session, asked.voice), trouble
 
-        return show(request, *opened(web, request, say_so))
+@router.get(LINK, response_class=HTMLResponse)
+def ask(web: Here, request: Request, token: str, site_id: int, night: date) -> HTMLResponse:
+    def find(session: Session, wall: datetime) -> tuple[AskedNight, Said | None] | None:
+        asked = _asked(session, token, site_id, night, wall)
+        return (asked, find_said(session, asked.voice)) if asked else None
 
-    return router
+    return _show(web, request, *opened(web, request, find))
+
+
+@router.post(LINK, response_class=HTMLResponse)
+def keep_by_link(
+    web: Here, request: Request, token: str, site_id: int, night: date, form: Filled
+) -> HTMLResponse:
+    now = web.now()
+
+    def say_so(session: Session, wall: datetime) -> tuple[AskedNight, Said | None, str] | None:
+        asked, trouble = _asked(session, token, site_id, night, wall), ""
+        if asked is None:
+            return None
+        try:
+            require_begun(night, asked.described, now)
+            keep_said(session, asked.voice, _read(form, night, asked.described), now)
+        except BadInput as error:
+            trouble = str(error)
+        return asked, find_said(session, asked.voice), trouble
+
+    return _show(web, request, *opened(web, request, say_so))
 
 
 def _asked(session: Session, token: str, site_id: int, night: date, wall: datetime) -> AskedNight | None:

@@ -43,7 +43,7 @@ from service.web.nights.judged_night import (
     night_pictures,
 )
 from service.web.nights.outcomes import TOWARD, said_words
-from service.web.shared.context import Web
+from service.web.shared.context import Here, Web
 from service.web.shared.filters import as_data, dated_time, headline
 from service.web.shared.site_rows import watched_site
 from service.web.shared.viewer import Looking
@@ -97,75 +97,75 @@ class NightPage:
     data: str
 
 
-def build_router(web: Web) -> APIRouter:
-    router = APIRouter()
+router = APIRouter()
 
-    @router.get("/sites/{site_id:number}/nights/{name}", response_class=HTMLResponse)
-    def night(site_id: int, name: date, viewer: Looking) -> HTMLResponse:
-        with web.reading() as session:
-            watched = watched_site(session, site_id, viewer)
-            seen, judged = watched.seen, judged_night(web, session, watched, name)
-            page = night_page(web, judged)
-            reader = judged.reader
 
-            # Why it rang or didn't: how the night stands with the wishes that were judged, and the way there
-            argument: list[str] = [say("web-nights.argument-not-told")]
-            changes: tuple[VerdictTurn, ...] = ()
-            told: list[str] = []
-            if judged.watcher is not None:
-                known, day = judged.watcher, judged.night.name
-                sent = alerts_of_night(session, known.id, day) if judged.is_mine else ()
-                told = [told_words(each, reader) for each in sent]
-                case = open_case(session, known, day, web.now(), lambda: web.skies.ephemeris)
-                found = argue(case)
-                argument = [found.answer, *found.lines_of("held"), *found.lines_of("hangs_on")]
-                changes = found.turns
-            elif seen.is_own:
-                argument = [say("web-nights.argument-nobody-told")]
-            said = None
-            if viewer is not None:
-                said = find_said(session, Voice(seen.row.id, name, viewer.person_id))
-            came = [
-                say(line, reader)
-                for each in outcomes_of_night(session, seen.row.id, name)
-                for line in outcome_lines(each)
-            ]
-        return web.page(
-            "nights/page.html",
-            viewer=viewer,
-            seen=seen,
-            night=page,
-            pictures=night_pictures(web.skies, judged),
-            zone=judged.site.zone,
-            base=f"/sites/{site_id}/nights/{name}",
-            nights=f"/sites/{site_id}/nights",
-            this_year=web.now().year,
-            told=told,
-            argument=argument,
-            turns=changes,
-            outcome=said_words(said, judged.site, reader.hours),
-            came=came,
-            toward=TOWARD,
-        )
+@router.get("/sites/{site_id:number}/nights/{name}", response_class=HTMLResponse)
+def night(web: Here, site_id: int, name: date, viewer: Looking) -> HTMLResponse:
+    with web.reading() as session:
+        watched = watched_site(session, site_id, viewer)
+        seen, judged = watched.seen, judged_night(web, session, watched, name)
+        page = night_page(web, judged)
+        reader = judged.reader
 
-    @router.get("/sites/{site_id:number}/nights/{name}/{picture}.svg")
-    def picture(
-        site_id: int,
-        name: date,
-        picture: str,
-        viewer: Looking,
-        look: Literal["light", "dark", "print"] = "light",
-        width: Literal["narrow", "wide"] = "narrow",
-    ) -> Response:
-        with web.reading() as session:
-            judged = judged_night(web, session, watched_site(session, site_id, viewer), name)
-        drawn = night_pictures(web.skies, judged, look=look, width=width)
-        found = next((each for each in drawn if each.name == picture), None)
-        if found is None:
-            raise NothingHere
-        return Response(found.svg, media_type="image/svg+xml", headers={"Cache-Control": PICTURE_KEPT})
+        # Why it rang or didn't: how the night stands with the wishes that were judged, and the way there
+        argument: list[str] = [say("web-nights.argument-not-told")]
+        changes: tuple[VerdictTurn, ...] = ()
+        told: list[str] = []
+        if judged.watcher is not None:
+            known, day = judged.watcher, judged.night.name
+            sent = alerts_of_night(session, known.id, day) if judged.is_mine else ()
+            told = [told_words(each, reader) for each in sent]
+            case = open_case(session, known, day, web.now(), lambda: web.skies.ephemeris)
+            found = argue(case)
+            argument = [found.answer, *found.lines_of("held"), *found.lines_of("hangs_on")]
+            changes = found.turns
+        elif seen.is_own:
+            argument = [say("web-nights.argument-nobody-told")]
+        said = None
+        if viewer is not None:
+            said = find_said(session, Voice(seen.row.id, name, viewer.person_id))
+        came = [
+            say(line, reader)
+            for each in outcomes_of_night(session, seen.row.id, name)
+            for line in outcome_lines(each)
+        ]
+    return web.page(
+        "nights/page.html",
+        viewer=viewer,
+        seen=seen,
+        night=page,
+        pictures=night_pictures(web.skies, judged),
+        zone=judged.site.zone,
+        base=f"/sites/{site_id}/nights/{name}",
+        nights=f"/sites/{site_id}/nights",
+        this_year=web.now().year,
+        told=told,
+        argument=argument,
+        turns=changes,
+        outcome=said_words(said, judged.site, reader.hours),
+        came=came,
+        toward=TOWARD,
+    )
 
-    return router
+
+@router.get("/sites/{site_id:number}/nights/{name}/{picture}.svg")
+def picture(
+    web: Here,
+    site_id: int,
+    name: date,
+    picture: str,
+    viewer: Looking,
+    look: Literal["light", "dark", "print"] = "light",
+    width: Literal["narrow", "wide"] = "narrow",
+) -> Response:
+    with web.reading() as session:
+        judged = judged_night(web, session, watched_site(session, site_id, viewer), name)
+    drawn = night_pictures(web.skies, judged, look=look, width=width)
+    found = next((each for each in drawn if each.name == picture), None)
+    if found is None:
+        raise NothingHere
+    return Response(found.svg, media_type="image/svg+xml", headers={"Cache-Control": PICTURE_KEPT})
 
 
 def night_page(web: Web, judged: ShownNight) -> NightPage:

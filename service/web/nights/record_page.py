@@ -24,8 +24,8 @@ from service.store.repositories.sites import sites_shown_to
 from service.store.schema.core_tables import OutcomeRow, SiteRow
 from service.web.error_pages import NothingHere
 from service.web.nights.judged_night import WIDTHS
-from service.web.shared.context import Web
-from service.web.shared.viewer import Viewer, find_viewer, need_viewer, seen_site
+from service.web.shared.context import Here, Web
+from service.web.shared.viewer import Looking, Viewer, need_viewer, seen_site
 
 PICTURE_KEPT = "private, max-age=300"
 NIGHTS_SHOWN = 40
@@ -58,70 +58,75 @@ class RecordView:
     ledgers: list[tuple[Ledger, list[str]]]
 
 
-def record_viewer(request: Request) -> Viewer | None:
+async def record_viewer(request: Request, viewer: Looking) -> Viewer | None:
     """Who looks: anybody at a site that they may see, over all sites only who is signed in."""
-    return find_viewer(request) if "site_id" in request.path_params else need_viewer(request)
+    return viewer if "site_id" in request.path_params else await need_viewer(request, viewer)
 
 
 RecordViewer = Annotated[Viewer | None, Depends(record_viewer)]
 
 
-def build_router(web: Web) -> APIRouter:
-    router = APIRouter()
+router = APIRouter()
 
-    # each at two addresses: over all sites, for who is signed in, and of one
+# each at two addresses: over all sites, for who is signed in, and of one
 
-    @router.get("/record", response_class=HTMLResponse)
-    @router.get("/sites/{site_id:number}/record", response_class=HTMLResponse)
-    def show(
-        request: Request, viewer: RecordViewer, lead: Annotated[Lead | None, Query()] = None
-    ) -> HTMLResponse:
-        sites: list[tuple[SiteRow, int, str]] = []
-        with web.reading() as session:
-            site, shown = asked_sites(session, request, viewer)
-            found = kept_record(web, session, site.id if site else None)
-            settled = last_settled(session, site.id, Lead.EVENING, most=NIGHTS_SHOWN) if site else []
-            if site is None:
-                sites = site_lines(session, shown)
-        return web.page(
-            "nights/record.html",
-            viewer=viewer,
-            base=request.url.path,
-            view=view_record(found, lead, site.name if site else ALL),
-            site=site,
-            sites=sites,
-            nights=[(each, read_outcome(each[1]), judge_words(each[1])) for each in settled],
-            unsure=found.unsure,
-            credits=found.credits,
-            nothing=say("track.no-record"),
-            fewest=FEWEST_PAIRS,
-        )
 
-    @router.get("/record/{lead}.svg")
-    @router.get("/sites/{site_id:number}/record/{lead}.svg")
-    def picture(
-        request: Request, viewer: RecordViewer, lead: Lead, look: Look = "light", width: Width = "narrow"
-    ) -> Response:
-        with web.reading() as session:
-            site, _ = asked_sites(session, request, viewer)
-            found = kept_record(web, session, site.id if site else None)
-        record = found.records.get(lead)
-        if record is None:
-            raise NothingHere
-        drawn = draw_record(record, lead, site.name if site else ALL, PALETTES[look], width=WIDTHS[width])
-        return Response(drawn.svg, media_type="image/svg+xml", headers={"Cache-Control": PICTURE_KEPT})
+@router.get("/record", response_class=HTMLResponse)
+@router.get("/sites/{site_id:number}/record", response_class=HTMLResponse)
+def show(
+    web: Here, request: Request, viewer: RecordViewer, lead: Annotated[Lead | None, Query()] = None
+) -> HTMLResponse:
+    sites: list[tuple[SiteRow, int, str]] = []
+    with web.reading() as session:
+        site, shown = asked_sites(session, request, viewer)
+        found = kept_record(web, session, site.id if site else None)
+        settled = last_settled(session, site.id, Lead.EVENING, most=NIGHTS_SHOWN) if site else []
+        if site is None:
+            sites = site_lines(session, shown)
+    return web.page(
+        "nights/record.html",
+        viewer=viewer,
+        base=request.url.path,
+        view=view_record(found, lead, site.name if site else ALL),
+        site=site,
+        sites=sites,
+        nights=[(each, read_outcome(each[1]), judge_words(each[1])) for each in settled],
+        unsure=found.unsure,
+        credits=found.credits,
+        nothing=say("track.no-record"),
+        fewest=FEWEST_PAIRS,
+    )
 
-    @router.get("/record.csv")
-    @router.get("/sites/{site_id:number}/record.csv")
-    def table(request: Request, viewer: RecordViewer) -> Response:
-        with web.reading() as session:
-            site, shown = asked_sites(session, request, viewer)
-            text = record_csv(session, [row.id for row in shown])
-        name = f"duskbell-record-{request.path_params['site_id']}.csv" if site else "duskbell-record.csv"
-        kept = {"Content-Disposition": f'attachment; filename="{name}"', "Cache-Control": "no-store"}
-        return Response(text, media_type="text/csv; charset=utf-8", headers=kept)
 
-    return router
+@router.get("/record/{lead}.svg")
+@router.get("/sites/{site_id:number}/record/{lead}.svg")
+def picture(
+    web: Here,
+    request: Request,
+    viewer: RecordViewer,
+    lead: Lead,
+    look: Look = "light",
+    width: Width = "narrow",
+) -> Response:
+    with web.reading() as session:
+        site, _ = asked_sites(session, request, viewer)
+        found = kept_record(web, session, site.id if site else None)
+    record = found.records.get(lead)
+    if record is None:
+        raise NothingHere
+    drawn = draw_record(record, lead, site.name if site else ALL, PALETTES[look], width=WIDTHS[width])
+    return Response(drawn.svg, media_type="image/svg+xml", headers={"Cache-Control": PICTURE_KEPT})
+
+
+@router.get("/record.csv")
+@router.get("/sites/{site_id:number}/record.csv")
+def table(web: Here, request: Request, viewer: RecordViewer) -> Response:
+    with web.reading() as session:
+        site, shown = asked_sites(session, request, viewer)
+        text = record_csv(session, [row.id for row in shown])
+    name = f"duskbell-record-{request.path_params['site_id']}.csv" if site else "duskbell-record.csv"
+    kept = {"Content-Disposition": f'attachment; filename="{name}"', "Cache-Control": "no-store"}
+    return Response(text, media_type="text/csv; charset=utf-8", headers=kept)
 
 
 def asked_sites(

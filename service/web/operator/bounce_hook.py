@@ -24,7 +24,7 @@ from alerts.common.phrases import say
 from service.delivery.bounces import Report, judge_code, note_report, read_report
 from service.store.repositories import rate_limits
 from service.store.repositories.suppression import BounceKind
-from service.web.shared.context import Web
+from service.web.shared.context import Here, Web
 from service.web.shared.viewer import network_of_request
 
 EVENTS_AT_MOST = 1000
@@ -35,34 +35,34 @@ async def raw_body(request: Request) -> bytes:
     return await request.body()
 
 
-def build_router(web: Web) -> APIRouter:
-    router = APIRouter()
+router = APIRouter()
+
+
+def _require_key(web: Web, request: Request) -> None:
+    """401 for a wrong key, 404 where none is set: the door isn't there then."""
     duskbell = web.duskbell
+    expected = duskbell.settings.relay_hook_key
+    if expected is None:
+        raise HTTPException(404, say("web-operator.no-page"))
+    network = network_of_request(web, request)
+    with duskbell.sessions.begin() as session:
+        allowed = rate_limits.allow(session, duskbell.keys, "relay", duskbell.clock(), network=network)
+    if not allowed:
+        raise HTTPException(429, say("web-operator.reports-too-many"))
+    given = given_key(request.headers.get("authorization", ""))
+    if not hmac.compare_digest(given.encode(), expected.get_secret_value().encode()):
+        raise HTTPException(401, say("web-operator.key-wrong"), headers={"WWW-Authenticate": "Bearer"})
 
-    def require_key(request: Request) -> None:
-        """401 for a wrong key, 404 where none is set: the door isn't there then."""
-        expected = duskbell.settings.relay_hook_key
-        if expected is None:
-            raise HTTPException(404, say("web-operator.no-page"))
-        network = network_of_request(request)
-        with duskbell.sessions.begin() as session:
-            allowed = rate_limits.allow(session, duskbell.keys, "relay", duskbell.clock(), network=network)
-        if not allowed:
-            raise HTTPException(429, say("web-operator.reports-too-many"))
-        given = given_key(request.headers.get("authorization", ""))
-        if not hmac.compare_digest(given.encode(), expected.get_secret_value().encode()):
-            raise HTTPException(401, say("web-operator.key-wrong"), headers={"WWW-Authenticate": "Bearer"})
 
-    @router.post("/relay/bounces")
-    def bounces(request: Request, body: Annotated[bytes, Depends(raw_body)]) -> JSONResponse:
-        require_key(request)
-        reports = read_reports(request.headers.get("content-type", ""), body)
-        now, metrics = duskbell.clock(), duskbell.delivery.metrics
-        with duskbell.sessions.begin() as session:
-            known = sum(note_report(session, duskbell.keys, report, metrics, now) for report in reports)
-        return JSONResponse({"known": known, "unknown": len(reports) - known})
-
-    return router
+@router.post("/relay/bounces")
+def bounces(web: Here, request: Request, body: Annotated[bytes, Depends(raw_body)]) -> JSONResponse:
+    _require_key(web, request)
+    reports = read_reports(request.headers.get("content-type", ""), body)
+    duskbell = web.duskbell
+    now, metrics = duskbell.clock(), duskbell.delivery.metrics
+    with duskbell.sessions.begin() as session:
+        known = sum(note_report(session, duskbell.keys, report, metrics, now) for report in reports)
+    return JSONResponse({"known": known, "unknown": len(reports) - known})
 
 
 def given_key(header: str) -> str:

@@ -3,13 +3,11 @@ for Prometheus, this process's counters and what the rows say at the moment of a
 
 from __future__ import annotations
 
-import math
-import threading
 import time
 from collections.abc import Iterator
 from ipaddress import ip_address
 
-from anyio import CapacityLimiter, to_thread
+from anyio import to_thread
 from fastapi import APIRouter, HTTPException, Request
 from fastapi.responses import JSONResponse, Response
 from prometheus_client import CollectorRegistry, generate_latest
@@ -25,50 +23,46 @@ from service.store.migrate import require_current
 from service.store.repositories import tokens, totals
 from service.store.repositories.cycles import last_finished
 from service.store.repositories.messages import Status
-from service.web.shared.context import Web
+from service.web.shared.context import Here, Web
 
 CONTENT_TYPE = "text/plain; version=0.0.4; charset=utf-8"
-THREADS = 4
 COMMIT_EVERY_S = 60.0
 COMMIT_AGAIN_AFTER_S = 5.0
 
 
-def build_router(web: Web) -> APIRouter:
-    router = APIRouter()
-    # Threads of their own: those that the pages share may all be at work.
-    threads = CapacityLimiter(THREADS)
-    readiness = _Readiness(web.duskbell)
+router = APIRouter()
 
-    @router.get("/healthz")
-    async def healthz() -> JSONResponse:
-        return await to_thread.run_sync(health, web, limiter=threads)
 
-    @router.get("/readyz")
-    async def readyz() -> JSONResponse:
-        return await to_thread.run_sync(readiness, limiter=threads)
+@router.get("/healthz")
+async def healthz(web: Here) -> JSONResponse:
+    return await to_thread.run_sync(health, web, limiter=web.monitors)
 
+
+@router.get("/readyz")
+async def readyz(web: Here) -> JSONResponse:
+    return await to_thread.run_sync(readiness, web, limiter=web.monitors)
+
+
+def _may_see(web: Web, request: Request) -> bool:
     duskbell = web.duskbell
+    if duskbell.settings.metrics_open or is_this_machine(request):
+        return True
+    scheme, _, key = request.headers.get("authorization", "").partition(" ")
+    if scheme.lower() != "bearer":
+        return False
+    with duskbell.sessions() as session:
+        row = access.check_api_key(session, key.strip(), duskbell.clock())
+        return row is not None and tokens.may(row, tokens.Scope.METRICS)
+
+
+@router.get("/metrics")
+def metrics(web: Here, request: Request) -> Response:
+    if not _may_see(web, request):
+        raise HTTPException(404, say("web-operator.no-page"))
     rows = CollectorRegistry()
-    rows.register(RowsCollector(duskbell))
-
-    def may_see(request: Request) -> bool:
-        if duskbell.settings.metrics_open or is_this_machine(request):
-            return True
-        scheme, _, key = request.headers.get("authorization", "").partition(" ")
-        if scheme.lower() != "bearer":
-            return False
-        with duskbell.sessions() as session:
-            row = access.check_api_key(session, key.strip(), duskbell.clock())
-            return row is not None and tokens.may(row, tokens.Scope.METRICS)
-
-    @router.get("/metrics")
-    def metrics(request: Request) -> Response:
-        if not may_see(request):
-            raise HTTPException(404, say("web-operator.no-page"))
-        text = generate_latest(duskbell.delivery.metrics.registry) + generate_latest(rows)
-        return Response(text, media_type=CONTENT_TYPE)
-
-    return router
+    rows.register(RowsCollector(web.duskbell))
+    text = generate_latest(web.duskbell.delivery.metrics.registry) + generate_latest(rows)
+    return Response(text, media_type=CONTENT_TYPE)
 
 
 def health(web: Web) -> JSONResponse:
@@ -93,36 +87,29 @@ def health(web: Web) -> JSONResponse:
     return JSONResponse(answer, 503 if why_ill else 200)
 
 
-class _Readiness:
+def readiness(web: Web) -> JSONResponse:
     """200 when requests can be served: the store has this version's tables and takes rows.
 
     Whoever asks each second doesn't write each second: a row is committed once a minute, while it can't be
-    every five seconds. Safe for threads.
+    every five seconds.
     """
-
-    def __init__(self, duskbell: Duskbell) -> None:
-        self._duskbell = duskbell
-        self._lock = threading.Lock()
-        self._tried_at_s = -math.inf
-        self._fault: DuskbellError | SQLAlchemyError | None = None
-
-    def __call__(self) -> JSONResponse:
-        try:
-            require_current(self._duskbell.engine, create=False)
-            require_room(self._duskbell.engine)
-        except (DuskbellError, SQLAlchemyError) as error:
-            return _not_ready(error)
-        with self._lock:
-            again_after_s = COMMIT_EVERY_S if self._fault is None else COMMIT_AGAIN_AFTER_S
-            if time.monotonic() - self._tried_at_s >= again_after_s:
-                self._fault = None
-                try:
-                    require_writable(self._duskbell.engine)
-                except (DuskbellError, SQLAlchemyError) as error:
-                    self._fault = error
-                self._tried_at_s = time.monotonic()
-            fault = self._fault
-        return JSONResponse({"ok": True}) if fault is None else _not_ready(fault)
+    engine, trial = web.duskbell.engine, web.store_trial
+    try:
+        require_current(engine, create=False)
+        require_room(engine)
+    except (DuskbellError, SQLAlchemyError) as error:
+        return _not_ready(error)
+    with trial.lock:
+        again_after_s = COMMIT_EVERY_S if trial.fault is None else COMMIT_AGAIN_AFTER_S
+        if time.monotonic() - trial.at_s >= again_after_s:
+            trial.fault = None
+            try:
+                require_writable(engine)
+            except (DuskbellError, SQLAlchemyError) as error:
+                trial.fault = error
+            trial.at_s = time.monotonic()
+        fault = trial.fault
+    return JSONResponse({"ok": True}) if fault is None else _not_ready(fault)
 
 
 def _not_ready(fault: DuskbellError | SQLAlchemyError) -> JSONResponse:

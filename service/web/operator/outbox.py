@@ -9,12 +9,13 @@ from datetime import UTC, datetime
 from email import message_from_bytes, policy
 from email.message import EmailMessage
 from pathlib import Path
+from typing import Annotated
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Depends
 from fastapi.responses import HTMLResponse, Response
 
 from service.web.error_pages import NothingHere
-from service.web.shared.context import Web
+from service.web.shared.context import Here
 from service.web.shared.viewer import Operating
 
 SHOWN = 100
@@ -37,50 +38,56 @@ class WrittenFile:
     to: str
 
 
-def build_router(web: Web) -> APIRouter:
-    router = APIRouter()
-    folder = web.arrived or web.duskbell.settings.outbox
+async def outbox_folder(web: Here) -> Path:
+    return web.arrived or web.duskbell.settings.outbox
 
-    @router.get("/operator/outbox", response_class=HTMLResponse)
-    def listing(viewer: Operating) -> HTMLResponse:
-        files = [describe(path) for path in find_files(folder)[:SHOWN]]
-        return web.page(
-            "operator/outbox.html",
-            viewer=viewer,
-            files=files,
-            folder=folder,
-            has_relay=bool(web.duskbell.settings.smtp_host),
-        )
 
-    @router.get("/operator/outbox/{name}", response_class=HTMLResponse)
-    def show(name: str, viewer: Operating) -> HTMLResponse:
-        path = get_file(folder, name)
-        mail = read_mail(path)
-        return web.page(
-            "operator/outbox_file.html",
-            viewer=viewer,
-            file=describe(path),
-            text=text_of(mail) if mail else path.read_text("utf-8", errors="replace"),
-            has_html=mail is not None and mail.get_body(("html",)) is not None,
-            attached=[part.get_filename() for part in mail.iter_attachments()] if mail else [],
-        )
+Folder = Annotated[Path, Depends(outbox_folder)]
 
-    @router.get("/operator/outbox/{name}/as-mail")
-    def as_mail(name: str, viewer: Operating) -> Response:
-        mail = read_mail(get_file(folder, name))
-        html = html_of(mail) if mail else ""
-        if not html:
-            raise NothingHere
-        return HTMLResponse(html, headers={"Content-Security-Policy": MAIL_POLICY})
+router = APIRouter()
 
-    @router.get("/operator/outbox/{name}/file")
-    def download(name: str, viewer: Operating) -> Response:
-        path = get_file(folder, name)
-        kind = "message/rfc822" if path.suffix == ".eml" else "application/json"
-        headers = {"Content-Disposition": f'attachment; filename="{path.name}"'}
-        return Response(path.read_bytes(), media_type=kind, headers=headers)
 
-    return router
+@router.get("/operator/outbox", response_class=HTMLResponse)
+def listing(web: Here, viewer: Operating, folder: Folder) -> HTMLResponse:
+    files = [describe(path) for path in find_files(folder)[:SHOWN]]
+    return web.page(
+        "operator/outbox.html",
+        viewer=viewer,
+        files=files,
+        folder=folder,
+        has_relay=bool(web.duskbell.settings.smtp_host),
+    )
+
+
+@router.get("/operator/outbox/{name}", response_class=HTMLResponse)
+def show(web: Here, name: str, viewer: Operating, folder: Folder) -> HTMLResponse:
+    path = get_file(folder, name)
+    mail = read_mail(path)
+    return web.page(
+        "operator/outbox_file.html",
+        viewer=viewer,
+        file=describe(path),
+        text=text_of(mail) if mail else path.read_text("utf-8", errors="replace"),
+        has_html=mail is not None and mail.get_body(("html",)) is not None,
+        attached=[part.get_filename() for part in mail.iter_attachments()] if mail else [],
+    )
+
+
+@router.get("/operator/outbox/{name}/as-mail")
+def as_mail(name: str, viewer: Operating, folder: Folder) -> Response:
+    mail = read_mail(get_file(folder, name))
+    html = html_of(mail) if mail else ""
+    if not html:
+        raise NothingHere
+    return HTMLResponse(html, headers={"Content-Security-Policy": MAIL_POLICY})
+
+
+@router.get("/operator/outbox/{name}/file")
+def download(name: str, viewer: Operating, folder: Folder) -> Response:
+    path = get_file(folder, name)
+    kind = "message/rfc822" if path.suffix == ".eml" else "application/json"
+    headers = {"Content-Disposition": f'attachment; filename="{path.name}"'}
+    return Response(path.read_bytes(), media_type=kind, headers=headers)
 
 
 def find_files(folder: Path) -> list[Path]:

@@ -29,7 +29,7 @@ from service.setup.steps import OpenMeteoTerms, Relay, SetupState
 from service.setup.tries import Tried
 from service.store.schema.core_tables import AddressRow
 from service.web.error_pages import NothingHere
-from service.web.shared.context import Web
+from service.web.shared.context import Here, Web
 from service.web.shared.forms import Filled, Form, row_number
 from service.web.shared.viewer import Operating, Viewer, is_fresh, require_fresh
 from service.web.sites.edit import sure_value
@@ -57,29 +57,28 @@ class Answered:
     fields: Mapping[str, str] = field(default_factory=dict)
 
 
-def build_router(web: Web) -> APIRouter:
-    router = APIRouter()
+router = APIRouter()
 
-    @router.get(PATH, response_class=HTMLResponse)
-    def show(viewer: Operating) -> HTMLResponse:
-        return show_setup(web, viewer)
 
-    @router.post(PATH, response_class=HTMLResponse)
-    def answer(viewer: Operating, form: Filled) -> HTMLResponse:
-        _require_real(web)
-        step = form.text("step")
-        if step not in STEPS:
-            raise NothingHere
-        if step in LETS_IN:
-            require_fresh(web, viewer, PATH)
-        try:
-            answered = STEPS[step](web.duskbell, form)
-        except (BadInput, BadSettings) as refusal:
-            answered = Answered(fault=str(refusal), fields=_typed(form))
-            return show_setup(web, viewer, step, answered, status=400)
-        return show_setup(web, viewer, step, answered)
+@router.get(PATH, response_class=HTMLResponse)
+def show(web: Here, viewer: Operating) -> HTMLResponse:
+    return show_setup(web, viewer)
 
-    return router
+
+@router.post(PATH, response_class=HTMLResponse)
+def answer(web: Here, viewer: Operating, form: Filled) -> HTMLResponse:
+    _require_real(web)
+    step = form.text("step")
+    if step not in STEPS:
+        raise NothingHere
+    if step in LETS_IN:
+        require_fresh(web, viewer, PATH)
+    try:
+        answered = STEPS[step](web.duskbell, form)
+    except (BadInput, BadSettings) as refusal:
+        answered = Answered(fault=str(refusal), fields=_typed(form))
+        return show_setup(web, viewer, step, answered, status=400)
+    return show_setup(web, viewer, step, answered)
 
 
 def _require_real(web: Web) -> None:

@@ -25,22 +25,25 @@ def asset_url(name: str) -> str:
     return f"/static/{hashlib.sha256(read_asset(name)).hexdigest()[:12]}/{name}"
 
 
-def build_router(_: object) -> APIRouter:
-    router = APIRouter()
-    known = {path.name for path in _STATIC.iterdir() if path.suffix in KINDS}
+@cache
+def _known() -> frozenset[str]:
+    return frozenset(path.name for path in _STATIC.iterdir() if path.suffix in KINDS)
 
-    @router.get("/static/{digest}/{name}")
-    def static(digest: str, name: str) -> Response:
-        if name not in known:
-            raise HTTPException(404)
-        is_current = asset_url(name) == f"/static/{digest}/{name}"
-        return _asset(name, FOREVER if is_current else "no-cache")
 
-    @router.get("/icon.svg")
-    def icon() -> Response:
-        return _asset("icon.svg", A_DAY)
+router = APIRouter()
 
-    return router
+
+@router.get("/static/{digest}/{name}")
+def static(digest: str, name: str) -> Response:
+    if name not in _known():
+        raise HTTPException(404)
+    is_current = asset_url(name) == f"/static/{digest}/{name}"
+    return _asset(name, FOREVER if is_current else "no-cache")
+
+
+@router.get("/icon.svg")
+def icon() -> Response:
+    return _asset("icon.svg", A_DAY)
 
 
 def _asset(name: str, keep: str) -> Response:

@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
+import math
+import threading
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import cache, cached_property
 from pathlib import Path
+from typing import Annotated
 
+from anyio import CapacityLimiter
+from fastapi import Depends, Request
 from fastapi.responses import HTMLResponse
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
+from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session, sessionmaker
+from starlette.convertors import Convertor, register_url_convertor
 
+from alerts.common.errors import DuskbellError
 from service.app import Duskbell
 from service.delivery.self_monitor import CycleSilence
 from service.store.engine import reading_sessions
@@ -21,6 +29,7 @@ from service.web.shared.night_row import column_words
 from service.web.shared.sky_cache import SkyCache
 
 _HERE = Path(__file__).parents[1]
+MONITOR_THREADS = 4
 
 
 @cache
@@ -40,6 +49,15 @@ def _environment() -> Environment:
     return environment
 
 
+@dataclass
+class StoreTrial:
+    """When the store was last tried for taking rows, and its fault then. Read and set under its lock."""
+
+    lock: threading.Lock = field(default_factory=threading.Lock)
+    at_s: float = -math.inf
+    fault: DuskbellError | SQLAlchemyError | None = None
+
+
 @dataclass(frozen=True)
 class Web:
     """The installation as the pages see it.
@@ -47,6 +65,7 @@ class Web:
     shown_at: the `now` of an invented story that the pages stand still at; None is the real one.
     is_open: whoever looks is the operator. Only for an invented story on loopback.
     arrived: folder with what the story's receivers were sent, shown to the operator; None for the outbox.
+    monitors: threads of their own for who watches the service: those that pages share may all be at work.
     """
 
     duskbell: Duskbell
@@ -55,6 +74,8 @@ class Web:
     arrived: Path | None = None
     pages: Environment = field(default_factory=_environment)
     silence: CycleSilence = field(init=False)
+    store_trial: StoreTrial = field(init=False, default_factory=StoreTrial)
+    monitors: CapacityLimiter = field(init=False, default_factory=lambda: CapacityLimiter(MONITOR_THREADS))
 
     def __post_init__(self) -> None:
         if self.is_open and not self.duskbell.invented:
@@ -109,3 +130,35 @@ class Web:
         }
         text = self.pages.get_template(template).render({**shared, **values})
         return HTMLResponse(text, status)
+
+
+async def web_of(request: Request) -> Web:
+    """The installation that the asked application, or the API mounted in it, was built over.
+
+    A coroutine, so that it needs no thread.
+    """
+    web = request.app.state.web
+    assert isinstance(web, Web), "build_app puts it there"
+    return web
+
+
+Here = Annotated[Web, Depends(web_of)]
+"""What a handler takes: `web: Here`."""
+
+
+class NumberConvertor(Convertor[int]):
+    """`{site_id:number}` takes what can be the number of a row, and nothing else.
+
+    From 1 to 999,999,999: every column of row numbers holds that much, whichever store is behind it.
+    """
+
+    regex = "[1-9][0-9]{0,8}"
+
+    def convert(self, value: str) -> int:
+        return int(value)
+
+    def to_string(self, value: int) -> str:
+        return str(value)
+
+
+register_url_convertor("number", NumberConvertor())  # here, as every module with routes imports this one

@@ -21,7 +21,7 @@ from service.store.repositories.subscriptions import is_told
 from service.store.schema.core_tables import PersonRow, SiteRow
 from service.web.error_pages import NothingHere, NotInvited, SignInAgain, SignInFirst
 from service.web.shared import sessions
-from service.web.shared.context import Web
+from service.web.shared.context import Here, Web
 
 log = logging.getLogger(__name__)
 
@@ -46,15 +46,8 @@ def viewer_of(web: Web, person: PersonRow) -> Viewer:
     return Viewer(person.id, person.name, person.zone, person.is_operator, may_keep)
 
 
-def web_of(request: Request) -> Web:
-    web = request.app.state.web
-    assert isinstance(web, Web), "build_app puts it there"
-    return web
-
-
-def find_viewer(request: Request) -> Viewer | None:
+def find_viewer(web: Here, request: Request) -> Viewer | None:
     """The signed-in person, or None."""
-    web = web_of(request)
     if web.is_open:
         with web.reading() as session:
             person = people.find_operator(session)
@@ -77,17 +70,21 @@ def find_viewer(request: Request) -> Viewer | None:
     return replace(viewer_of(web, person), browser_id=browser.id, signed_in_at=browser.created_at)
 
 
-def need_viewer(request: Request) -> Viewer:
+Looking = Annotated[Viewer | None, Depends(find_viewer)]
+
+
+async def need_viewer(request: Request, viewer: Looking) -> Viewer:
     """The signed-in person; others are asked to sign in, and come back to where they were."""
-    viewer = find_viewer(request)
     if viewer is None:
         raise SignInFirst(request.url.path if request.method == "GET" else "/")
     return viewer
 
 
-def need_keeper(request: Request) -> Viewer:
+SignedIn = Annotated[Viewer, Depends(need_viewer)]
+
+
+async def need_keeper(viewer: SignedIn) -> Viewer:
     """The signed-in person, if they may keep sites here."""
-    viewer = need_viewer(request)
     if not viewer.may_keep:
         raise NotInvited
     return viewer
@@ -108,16 +105,13 @@ def require_fresh(web: Web, viewer: Viewer, back_to: str) -> None:
         raise SignInAgain(back_to)
 
 
-def need_operator(request: Request) -> Viewer:
+async def need_operator(viewer: SignedIn) -> Viewer:
     """The signed-in operator; to everyone else these pages don't exist."""
-    viewer = need_viewer(request)
     if not viewer.is_operator:
         raise NothingHere
     return viewer
 
 
-Looking = Annotated[Viewer | None, Depends(find_viewer)]
-SignedIn = Annotated[Viewer, Depends(need_viewer)]
 Keeping = Annotated[Viewer, Depends(need_keeper)]
 Operating = Annotated[Viewer, Depends(need_operator)]
 
@@ -173,12 +167,12 @@ def own_site(session: Session, site_id: int, viewer: Viewer) -> SeenSite:
 Network = IPv4Network | IPv6Network
 
 
-def network_of_request(request: Request) -> str:
+def network_of_request(web: Here, request: Request) -> str:
     """What the client sends from; behind trusted proxies, what the outermost of them was asked from."""
     peer = request.client.host if request.client else ""
     # A proxy may add a line of its own below the client's: all lines are one list (RFC 9110, 5.3).
     hops = [hop for line in request.headers.getlist("x-forwarded-for") for hop in line.split(",")]
-    trusted = web_of(request).duskbell.settings.trusted_proxies
+    trusted = web.duskbell.settings.trusted_proxies
     if hops and not trusted:
         _warn_once(peer)
     return rate_limits.network_of(client_behind(peer, hops, _networks(trusted)))

@@ -26,7 +26,7 @@ from alerts.wishes.model import DEFAULT_WISHES
 from service.reports.comparison_report import compare_stored, compared_as_of
 from service.reports.default_reader import Usual
 from service.store.schema.core_tables import PersonRow
-from service.web.shared.context import Web
+from service.web.shared.context import Here, Web
 from service.web.shared.site_rows import watched_sites
 from service.web.shared.viewer import SeenSite, SignedIn, Viewer, visible_sites
 
@@ -43,52 +43,51 @@ class Line:
     clock_hours: int = 24
 
 
-def build_router(web: Web) -> APIRouter:
-    router = APIRouter()
+router = APIRouter()
 
-    @router.get("/compare", response_class=HTMLResponse)
-    def show(
-        viewer: SignedIn,
-        site: Annotated[list[int] | None, Query(max_length=MOST_SITES)] = None,
-        first: Annotated[str, Query(alias="from", max_length=10)] = "",
-        last: Annotated[str, Query(alias="to", max_length=10)] = "",
-        sort: Annotated[Order, Query()] = Order.WORTH,
-    ) -> HTMLResponse:
-        now = web.now()
-        lines: list[Line] = []
-        more, fault = 0, ""
-        with web.reading() as session:
-            visible = visible_sites(session, viewer)
-            chosen = [seen for seen in visible if site is None or seen.row.id in site][:MOST_SITES]
-            tonight = tonight_at((seen.stored.site for seen in chosen), now)
-            span = usual_span(None, None, tonight)
-            try:
-                span = usual_span(_day(first), _day(last), tonight)
-                if chosen:
-                    asked = Comparison(chosen, *span, sort)
-                    found = compare_rows(web, session, viewer, asked)
-                    lines, more = found[:NIGHTS_SHOWN], max(0, len(found) - NIGHTS_SHOWN)
-            except BadInput as refusal:
-                fault = str(refusal)
-        hours = min((line.clock_hours for line in lines), default=24)
-        return web.page(
-            "sites/compare.html",
-            400 if fault else 200,
-            viewer=viewer,
-            sites=[seen.row for seen in visible],
-            chosen={seen.row.id for seen in chosen},
-            first=span[0],
-            last=span[1],
-            lines=lines,
-            as_of=compared_as_of((line.ranked.each for line in lines), hours),
-            more=more,
-            sort=sort.value,
-            orders=[order.value for order in Order],
-            order_words=say("judging.order", order=sort),
-            fault=fault,
-        )
 
-    return router
+@router.get("/compare", response_class=HTMLResponse)
+def show(
+    web: Here,
+    viewer: SignedIn,
+    site: Annotated[list[int] | None, Query(max_length=MOST_SITES)] = None,
+    first: Annotated[str, Query(alias="from", max_length=10)] = "",
+    last: Annotated[str, Query(alias="to", max_length=10)] = "",
+    sort: Annotated[Order, Query()] = Order.WORTH,
+) -> HTMLResponse:
+    now = web.now()
+    lines: list[Line] = []
+    more, fault = 0, ""
+    with web.reading() as session:
+        visible = visible_sites(session, viewer)
+        chosen = [seen for seen in visible if site is None or seen.row.id in site][:MOST_SITES]
+        tonight = tonight_at((seen.stored.site for seen in chosen), now)
+        span = usual_span(None, None, tonight)
+        try:
+            span = usual_span(_day(first), _day(last), tonight)
+            if chosen:
+                asked = Comparison(chosen, *span, sort)
+                found = compare_rows(web, session, viewer, asked)
+                lines, more = found[:NIGHTS_SHOWN], max(0, len(found) - NIGHTS_SHOWN)
+        except BadInput as refusal:
+            fault = str(refusal)
+    hours = min((line.clock_hours for line in lines), default=24)
+    return web.page(
+        "sites/compare.html",
+        400 if fault else 200,
+        viewer=viewer,
+        sites=[seen.row for seen in visible],
+        chosen={seen.row.id for seen in chosen},
+        first=span[0],
+        last=span[1],
+        lines=lines,
+        as_of=compared_as_of((line.ranked.each for line in lines), hours),
+        more=more,
+        sort=sort.value,
+        orders=[order.value for order in Order],
+        order_words=say("judging.order", order=sort),
+        fault=fault,
+    )
 
 
 @dataclass(frozen=True, slots=True)

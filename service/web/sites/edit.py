@@ -30,7 +30,7 @@ from service.store.schema.core_tables import PersonRow, SiteRow
 from service.web.error_pages import NotInvited
 from service.web.nights.judged_night import town_words
 from service.web.shared.assets import asset_url
-from service.web.shared.context import Web
+from service.web.shared.context import Here, Web
 from service.web.shared.forms import Filled, Form
 from service.web.shared.night_row import NightCell, still_ahead
 from service.web.shared.site_rows import NIGHTS_SHOWN
@@ -123,103 +123,111 @@ class FoundRow:
     value: str
 
 
-def build_router(web: Web) -> APIRouter:
-    router = APIRouter()
+router = APIRouter()
 
-    def answer(viewer: Viewer, form: Form, seen: SeenSite | None) -> Response:
-        """Show what the form describes, or keep it: as a new site, or as what is seen from now on."""
-        draft, faults = read_draft(form)
-        # moving a site is keeping a new one
-        is_placed = draft is not None and (seen is None or is_elsewhere(draft.site, seen.stored.site))
-        if is_placed and not viewer.may_keep:
-            raise NotInvited
-        doubt = find_doubt(web, viewer, draft, form) if draft is not None and is_placed else None
-        row, fields = seen.row if seen else None, filled_fields(form)
-        shown = SiteForm(viewer=viewer, fields=fields, row=row, draft=draft, faults=faults, doubt=doubt)
-        if draft is None or doubt is not None or form.text("do") != "save":
-            return show_form(web, shown)
-        now = web.duskbell.clock()
-        try:
-            with web.writing.begin() as session:
-                if seen is None:
-                    [site_id] = keep_sites(session, web.duskbell.settings, viewer, [draft], now)
-                else:
-                    site_id = seen.row.id
-                    change_site(session, site_id, viewer, draft, now)
-        except BadInput as refusal:
-            return show_form(web, replace(shown, faults=FaultTexts(name=str(refusal))))
-        return RedirectResponse(f"/sites/{site_id}", 303)
 
-    @router.get("/sites/new", response_class=HTMLResponse)
-    def new(viewer: Keeping) -> HTMLResponse:
-        empty = Form({"months": tuple(map(str, ALL_MONTHS))})
-        return show_form(web, SiteForm(viewer=viewer, fields=filled_fields(empty)))
-
-    @router.post("/sites/new")
-    def create(viewer: Keeping, form: Filled) -> Response:
-        return answer(viewer, form, None)
-
-    @router.get("/sites/{site_id:number}/edit", response_class=HTMLResponse)
-    def edit(site_id: int, viewer: SignedIn) -> HTMLResponse:
-        with web.reading() as session:
-            seen = own_site(session, site_id, viewer)
-        known = Draft(seen.stored.site, seen.stored.elevation_known, seen.row.is_shared)
-        return show_form(web, SiteForm(viewer=viewer, fields=fields_of(known), row=seen.row))
-
-    @router.post("/sites/{site_id:number}/edit")
-    def change(site_id: int, viewer: SignedIn, form: Filled) -> Response:
-        with web.reading() as session:
-            seen = own_site(session, site_id, viewer)
-        return answer(viewer, form, seen)
-
-    @router.post("/sites/{site_id:number}/remove")
-    def remove(site_id: int, viewer: SignedIn) -> Response:
+def _answer(web: Web, viewer: Viewer, form: Form, seen: SeenSite | None) -> Response:
+    """Show what the form describes, or keep it: as a new site, or as what is seen from now on."""
+    draft, faults = read_draft(form)
+    # moving a site is keeping a new one
+    is_placed = draft is not None and (seen is None or is_elsewhere(draft.site, seen.stored.site))
+    if is_placed and not viewer.may_keep:
+        raise NotInvited
+    doubt = find_doubt(web, viewer, draft, form) if draft is not None and is_placed else None
+    row, fields = seen.row if seen else None, filled_fields(form)
+    shown = SiteForm(viewer=viewer, fields=fields, row=row, draft=draft, faults=faults, doubt=doubt)
+    if draft is None or doubt is not None or form.text("do") != "save":
+        return show_form(web, shown)
+    now = web.duskbell.clock()
+    try:
         with web.writing.begin() as session:
-            remove_site(session, site_id, viewer, web.duskbell.clock())
-        return RedirectResponse("/", 303)
+            if seen is None:
+                [site_id] = keep_sites(session, web.duskbell.settings, viewer, [draft], now)
+            else:
+                site_id = seen.row.id
+                change_site(session, site_id, viewer, draft, now)
+    except BadInput as refusal:
+        return show_form(web, replace(shown, faults=FaultTexts(name=str(refusal))))
+    return RedirectResponse(f"/sites/{site_id}", 303)
 
-    # many at once from a file: read, shown with ticks, and kept when the person says which
 
-    def show_found(viewer: Viewer, rows: list[FoundRow], passed_over: int, fault: str) -> HTMLResponse:
-        with web.reading() as session:
-            person = session.get_one(PersonRow, viewer.person_id)
-            room = room_for(session, web.duskbell.settings, person, Kept.SITES)
-        return web.page(
-            "sites/import.html",
-            400 if fault else 200,
-            viewer=viewer,
-            rows=rows,
-            passed_over=passed_over,
-            fault=fault,
-            most=MOST_PLACES,
-            room=room,
-        )
+@router.get("/sites/new", response_class=HTMLResponse)
+def new(web: Here, viewer: Keeping) -> HTMLResponse:
+    empty = Form({"months": tuple(map(str, ALL_MONTHS))})
+    return show_form(web, SiteForm(viewer=viewer, fields=filled_fields(empty)))
 
-    @router.get("/sites/import", response_class=HTMLResponse)
-    def ask_file(viewer: Keeping) -> HTMLResponse:
-        return show_found(viewer, [], 0, "")
 
-    @router.post("/sites/import", response_class=HTMLResponse)
-    def read_file(viewer: Keeping, form: Filled) -> HTMLResponse:
-        if "file" not in form.files:
-            return show_found(viewer, [], 0, say("web-sites.choose-file-first"))
-        try:
-            found = read_places(form.files["file"], latitude_first=form.is_ticked("latitude_first"))
-        except BadInput as refusal:
-            return show_found(viewer, [], 0, str(refusal))
-        with web.skies.turns.turn():
-            home = viewer_home(web, viewer)
-            rows = [found_row(web, place, home) for place in found.places]
-        return show_found(viewer, rows, found.passed_over, "")
+@router.post("/sites/new")
+def create(web: Here, viewer: Keeping, form: Filled) -> Response:
+    return _answer(web, viewer, form, None)
 
-    @router.post("/sites/import/keep")
-    def keep_ticked(viewer: Keeping, form: Filled) -> Response:
-        drafts = chosen_drafts(form)
-        with web.writing.begin() as session:
-            keep_sites(session, web.duskbell.settings, viewer, drafts, web.duskbell.clock())
-        return RedirectResponse("/", 303)
 
-    return router
+@router.get("/sites/{site_id:number}/edit", response_class=HTMLResponse)
+def edit(web: Here, site_id: int, viewer: SignedIn) -> HTMLResponse:
+    with web.reading() as session:
+        seen = own_site(session, site_id, viewer)
+    known = Draft(seen.stored.site, seen.stored.elevation_known, seen.row.is_shared)
+    return show_form(web, SiteForm(viewer=viewer, fields=fields_of(known), row=seen.row))
+
+
+@router.post("/sites/{site_id:number}/edit")
+def change(web: Here, site_id: int, viewer: SignedIn, form: Filled) -> Response:
+    with web.reading() as session:
+        seen = own_site(session, site_id, viewer)
+    return _answer(web, viewer, form, seen)
+
+
+@router.post("/sites/{site_id:number}/remove")
+def remove(web: Here, site_id: int, viewer: SignedIn) -> Response:
+    with web.writing.begin() as session:
+        remove_site(session, site_id, viewer, web.duskbell.clock())
+    return RedirectResponse("/", 303)
+
+
+# many at once from a file: read, shown with ticks, and kept when the person says which
+
+
+def _show_found(web: Web, viewer: Viewer, rows: list[FoundRow], passed_over: int, fault: str) -> HTMLResponse:
+    with web.reading() as session:
+        person = session.get_one(PersonRow, viewer.person_id)
+        room = room_for(session, web.duskbell.settings, person, Kept.SITES)
+    return web.page(
+        "sites/import.html",
+        400 if fault else 200,
+        viewer=viewer,
+        rows=rows,
+        passed_over=passed_over,
+        fault=fault,
+        most=MOST_PLACES,
+        room=room,
+    )
+
+
+@router.get("/sites/import", response_class=HTMLResponse)
+def ask_file(web: Here, viewer: Keeping) -> HTMLResponse:
+    return _show_found(web, viewer, [], 0, "")
+
+
+@router.post("/sites/import", response_class=HTMLResponse)
+def read_file(web: Here, viewer: Keeping, form: Filled) -> HTMLResponse:
+    if "file" not in form.files:
+        return _show_found(web, viewer, [], 0, say("web-sites.choose-file-first"))
+    try:
+        found = read_places(form.files["file"], latitude_first=form.is_ticked("latitude_first"))
+    except BadInput as refusal:
+        return _show_found(web, viewer, [], 0, str(refusal))
+    with web.skies.turns.turn():
+        home = viewer_home(web, viewer)
+        rows = [found_row(web, place, home) for place in found.places]
+    return _show_found(web, viewer, rows, found.passed_over, "")
+
+
+@router.post("/sites/import/keep")
+def keep_ticked(web: Here, viewer: Keeping, form: Filled) -> Response:
+    drafts = chosen_drafts(form)
+    with web.writing.begin() as session:
+        keep_sites(session, web.duskbell.settings, viewer, drafts, web.duskbell.clock())
+    return RedirectResponse("/", 303)
 
 
 def find_doubt(web: Web, viewer: Viewer, draft: Draft, form: Form) -> PlaceDoubts | None:

@@ -14,7 +14,7 @@ from alerts.common.time_text import long_day, say_day
 from service.setup.steps import is_untouched
 from service.store.repositories.cycles import last_finished
 from service.store.repositories.forecasts import credit_lines, last_answering
-from service.web.shared.context import Web
+from service.web.shared.context import Here
 from service.web.shared.filters import ago, headline
 from service.web.shared.night_row import (
     NightCell,
@@ -54,48 +54,47 @@ class OpeningNight:
         return say(self.cell.why, self.row.reader) if self.cell.why else ""
 
 
-def build_router(web: Web) -> APIRouter:
-    router = APIRouter()
+router = APIRouter()
 
-    @router.get("/", response_class=HTMLResponse)
-    def home(
-        viewer: Looking,
-        page: Annotated[int, Query(ge=1, le=10_000)] = 1,
-    ) -> HTMLResponse:
-        now = web.now()
-        with web.reading() as session:
-            sites = watched_sites(session, visible_sites(session, viewer), viewer)
-            rows = best_first(site_rows(session, web.skies, sites, now))
-            cycle = last_finished(session)
-            fresh = viewer is None and not web.duskbell.invented and not rows
-            untouched = fresh and is_untouched(session, web.duskbell.settings)
-            answered = last_answering(session, CREDITED) if rows else {}
-            credits = web.skies.keep(("credits", *answered), lambda: credit_lines(session, answered.values()))
-            ring = on_home(web, session, viewer) if viewer and rows else []
-        shown = rows[(page - 1) * SITES_A_PAGE : page * SITES_A_PAGE]
-        lead = find_lead(rows)
-        has_window = any(cell.window for row in rows for cell in row.cells)
-        looked = say("web-sites.not-yet-looked")
-        if cycle is not None and cycle.finished_at is not None:
-            looked = say("web-sites.last-looked", ago=ago(cycle.finished_at, web.duskbell.clock()))
-        return web.page(
-            "sites/home.html",
-            viewer=viewer,
-            rows=shown,
-            lead=lead,
-            others=tonight_elsewhere(rows, lead),
-            nothing=say("web-sites.nothing-but-stay" if has_window else "web-sites.nothing-dark"),
-            notes={row.site_id: row_note(row) for row in shown},
-            page=page,
-            pages=-(-len(rows) // SITES_A_PAGE),
-            cycle_minutes=web.duskbell.settings.cycle_minutes,
-            looked=looked,
-            credits=credits,
-            is_untouched=untouched,
-            ring=ring,
-        )
 
-    return router
+@router.get("/", response_class=HTMLResponse)
+def home(
+    web: Here,
+    viewer: Looking,
+    page: Annotated[int, Query(ge=1, le=10_000)] = 1,
+) -> HTMLResponse:
+    now = web.now()
+    with web.reading() as session:
+        sites = watched_sites(session, visible_sites(session, viewer), viewer)
+        rows = best_first(site_rows(session, web.skies, sites, now))
+        cycle = last_finished(session)
+        fresh = viewer is None and not web.duskbell.invented and not rows
+        untouched = fresh and is_untouched(session, web.duskbell.settings)
+        answered = last_answering(session, CREDITED) if rows else {}
+        credits = web.skies.keep(("credits", *answered), lambda: credit_lines(session, answered.values()))
+        ring = on_home(web, session, viewer) if viewer and rows else []
+    shown = rows[(page - 1) * SITES_A_PAGE : page * SITES_A_PAGE]
+    lead = find_lead(rows)
+    has_window = any(cell.window for row in rows for cell in row.cells)
+    looked = say("web-sites.not-yet-looked")
+    if cycle is not None and cycle.finished_at is not None:
+        looked = say("web-sites.last-looked", ago=ago(cycle.finished_at, web.duskbell.clock()))
+    return web.page(
+        "sites/home.html",
+        viewer=viewer,
+        rows=shown,
+        lead=lead,
+        others=tonight_elsewhere(rows, lead),
+        nothing=say("web-sites.nothing-but-stay" if has_window else "web-sites.nothing-dark"),
+        notes={row.site_id: row_note(row) for row in shown},
+        page=page,
+        pages=-(-len(rows) // SITES_A_PAGE),
+        cycle_minutes=web.duskbell.settings.cycle_minutes,
+        looked=looked,
+        credits=credits,
+        is_untouched=untouched,
+        ring=ring,
+    )
 
 
 def open_tonight(rows: Sequence[ListedSite]) -> list[tuple[ListedSite, NightCell]]:

@@ -30,7 +30,7 @@ from service.web.nights.judged_night import (
 )
 from service.web.nights.outcomes import came_of
 from service.web.nights.page import night_page, told_words
-from service.web.shared.context import Web
+from service.web.shared.context import Here
 from service.web.shared.site_rows import WatchedSite, site_rows, watched_site
 from service.web.shared.sky_cache import SkyCache
 from service.web.shared.viewer import Looking, SeenSite, Viewer
@@ -39,78 +39,79 @@ TOLD_SHOWN = 10
 SEASON_KEPT = "private, max-age=3600"
 
 
-def build_router(web: Web) -> APIRouter:
-    router = APIRouter()
+router = APIRouter()
 
-    @router.get("/sites/{site_id:number}", response_class=HTMLResponse)
-    def site(site_id: int, viewer: Looking) -> HTMLResponse:
-        now = web.now()
-        with web.reading() as session:
-            watched = watched_site(session, site_id, viewer)
-            seen = watched.seen
-            row = site_rows(session, web.skies, [watched], now)[0]
-            lead = row.best or row.tonight
-            assert lead is not None, "the sky gives every site its nights"
-            judged = judged_night(web, session, watched, lead.name)
-            night = night_page(web, judged)
-            told = told_nights(session, seen, viewer, row.units)
-        return web.page(
-            "sites/page.html",
-            viewer=viewer,
-            seen=seen,
-            zone=row.site.zone,
-            hours=row.units.clock_hours,
-            base=f"/sites/{site_id}/nights/{lead.name}",
-            lead=lead,
-            night=night,
-            pictures=night_pictures(web.skies, judged),
-            cells=row.cells,
-            ahead=[cell for cell in row.cells if cell.window is not None],
-            told=told,
-            place=place_words(web.skies, seen),
-            year=now.year,
-            is_watching=night.is_mine,
-        )
 
-    @router.get("/sites/{site_id:number}/season", response_class=HTMLResponse)
-    def season(site_id: int, viewer: Looking, year: int | None = None) -> HTMLResponse:
-        chosen = _year(year, web.now())
-        with web.reading() as session:
-            watched = watched_site(session, site_id, viewer)
-        found = watched_season(web.skies, watched, chosen)
-        never = () if found.nights else web.skies.never(found.site, found.wishes, chosen)
-        return web.page(
-            "sites/season.html",
-            viewer=viewer,
-            seen=watched.seen,
-            zone=found.site.zone,
-            hours=watched.units.clock_hours,
-            season=found,
-            best=found.by_worth()[:10],
-            never=never,
-            year=chosen,
-            years=(FIRST_YEAR, LAST_YEAR),
-            wishes=wishes_text(found.site, found.wishes),
-            picture=_season_picture(web.skies, found, "light", "narrow", None),
-        )
+@router.get("/sites/{site_id:number}", response_class=HTMLResponse)
+def site(web: Here, site_id: int, viewer: Looking) -> HTMLResponse:
+    now = web.now()
+    with web.reading() as session:
+        watched = watched_site(session, site_id, viewer)
+        seen = watched.seen
+        row = site_rows(session, web.skies, [watched], now)[0]
+        lead = row.best or row.tonight
+        assert lead is not None, "the sky gives every site its nights"
+        judged = judged_night(web, session, watched, lead.name)
+        night = night_page(web, judged)
+        told = told_nights(session, seen, viewer, row.units)
+    return web.page(
+        "sites/page.html",
+        viewer=viewer,
+        seen=seen,
+        zone=row.site.zone,
+        hours=row.units.clock_hours,
+        base=f"/sites/{site_id}/nights/{lead.name}",
+        lead=lead,
+        night=night,
+        pictures=night_pictures(web.skies, judged),
+        cells=row.cells,
+        ahead=[cell for cell in row.cells if cell.window is not None],
+        told=told,
+        place=place_words(web.skies, seen),
+        year=now.year,
+        is_watching=night.is_mine,
+    )
 
-    @router.get("/sites/{site_id:number}/season.svg")
-    def season_picture(
-        site_id: int,
-        viewer: Looking,
-        year: int | None = None,
-        look: Literal["light", "dark", "print"] = "light",
-        width: Literal["narrow", "wide"] = "narrow",
-    ) -> Response:
-        chosen = _year(year, web.now())
-        with web.reading() as session:
-            watched = watched_site(session, site_id, viewer)
-        found = watched_season(web.skies, watched, chosen)
-        mark = web.now().date() if chosen == web.now().year else None
-        drawn = _season_picture(web.skies, found, look, width, mark)
-        return Response(drawn.svg, media_type="image/svg+xml", headers={"Cache-Control": SEASON_KEPT})
 
-    return router
+@router.get("/sites/{site_id:number}/season", response_class=HTMLResponse)
+def season(web: Here, site_id: int, viewer: Looking, year: int | None = None) -> HTMLResponse:
+    chosen = _year(year, web.now())
+    with web.reading() as session:
+        watched = watched_site(session, site_id, viewer)
+    found = watched_season(web.skies, watched, chosen)
+    never = () if found.nights else web.skies.never(found.site, found.wishes, chosen)
+    return web.page(
+        "sites/season.html",
+        viewer=viewer,
+        seen=watched.seen,
+        zone=found.site.zone,
+        hours=watched.units.clock_hours,
+        season=found,
+        best=found.by_worth()[:10],
+        never=never,
+        year=chosen,
+        years=(FIRST_YEAR, LAST_YEAR),
+        wishes=wishes_text(found.site, found.wishes),
+        picture=_season_picture(web.skies, found, "light", "narrow", None),
+    )
+
+
+@router.get("/sites/{site_id:number}/season.svg")
+def season_picture(
+    web: Here,
+    site_id: int,
+    viewer: Looking,
+    year: int | None = None,
+    look: Literal["light", "dark", "print"] = "light",
+    width: Literal["narrow", "wide"] = "narrow",
+) -> Response:
+    chosen = _year(year, web.now())
+    with web.reading() as session:
+        watched = watched_site(session, site_id, viewer)
+    found = watched_season(web.skies, watched, chosen)
+    mark = web.now().date() if chosen == web.now().year else None
+    drawn = _season_picture(web.skies, found, look, width, mark)
+    return Response(drawn.svg, media_type="image/svg+xml", headers={"Cache-Control": SEASON_KEPT})
 
 
 def watched_season(skies: SkyCache, watched: WatchedSite, year: int) -> Season:

@@ -26,7 +26,7 @@ from service.store.repositories.subscriptions import end_of_pause
 from service.store.repositories.totals import Kept
 from service.store.schema.core_tables import AddressRow, PersonRow, SiteRow, SubscriptionRow
 from service.web.error_pages import NothingHere
-from service.web.shared.context import Web
+from service.web.shared.context import Here, Web
 from service.web.shared.forms import Filled, Form, looks_human, row_number
 from service.web.shared.ring_notes import of_newest, of_wishes
 from service.web.shared.viewer import (
@@ -52,103 +52,105 @@ from service.web.subscriptions.wish_form import (
 log = logging.getLogger(__name__)
 
 
-def build_router(web: Web) -> APIRouter:
-    router = APIRouter()
+router = APIRouter()
 
-    @router.get("/sites/{site_id:number}/subscribe", response_class=HTMLResponse)
-    def ask(site_id: int, viewer: Looking, another: bool = False) -> HTMLResponse:
-        return show_wishes(web, empty_page(web, site_id, viewer, another=another))
 
-    @router.post("/sites/{site_id:number}/subscribe")
-    def subscribe(site_id: int, viewer: Looking, form: Filled, network: FromNetwork) -> Response:
-        page = filled_page(web, site_id, viewer, form)
-        if page.wishes is None or form.text("do") == "count":
-            return show_wishes(web, page)
-        try:
-            if viewer is None:
-                return _subscribe_stranger(web, page, page.wishes, network)
-            needs_confirming = _subscribe_viewer(web, viewer, page, form, network)
-        except BadInput as refusal:
-            return show_wishes(web, replace(page, faults=FaultTexts(address=str(refusal))))
-        return RedirectResponse(f"/sites/{site_id}/subscribed?confirm={needs_confirming:d}", 303)
+@router.get("/sites/{site_id:number}/subscribe", response_class=HTMLResponse)
+def ask(web: Here, site_id: int, viewer: Looking, another: bool = False) -> HTMLResponse:
+    return show_wishes(web, empty_page(web, site_id, viewer, another=another))
 
-    @router.get("/sites/{site_id:number}/subscribed", response_class=HTMLResponse)
-    def subscribed(site_id: int, viewer: SignedIn, confirm: bool = False) -> HTMLResponse:
-        with web.reading() as session:
-            seen = seen_site(session, site_id, viewer)
-            ring = [] if confirm else of_newest(session, web, viewer, seen)
-        return web.page(
-            "subscriptions/subscribed.html", viewer=viewer, seen=seen, needs_confirming=confirm, ring=ring
-        )
 
-    @router.post("/sites/{site_id:number}/wish-count")
-    def wish_count(site_id: int, viewer: Looking, form: Filled) -> Response:
-        """What the wishes being typed would have given; for the page's script."""
-        with web.reading() as session:
-            seen = seen_site(session, site_id, viewer)
-        wishes, faults = read_wishes(form, DEFAULT_WISHES)
-        if wishes is None:
-            return JSONResponse({"text": sentence(next(iter(faults.values()))), "notes": [], "prices": []})
-        advice = count_wishes(web, seen.stored.site, wishes)
-        ring = of_wishes(web, viewer, seen, wishes, advice.year)
-        notes = [each.text for each in ring]
-        return JSONResponse({"text": advice.text, "notes": notes, "prices": list(advice.prices)})
-
-    # a running one
-
-    @router.get("/subscriptions/{subscription_id:number}", response_class=HTMLResponse)
-    def show_running(subscription_id: int, viewer: SignedIn) -> HTMLResponse:
-        with web.reading() as session:
-            row = own_subscription(session, subscription_id, viewer)
-            seen = seen_site(session, row.site_id, viewer)
-        wishes = from_json(Wishes, row.wishes)
-        fields = wish_fields(wishes, row.kit)
-        page = WishPage(viewer=viewer, seen=seen, fields=fields, wishes=wishes, subscription=row)
+@router.post("/sites/{site_id:number}/subscribe")
+def subscribe(web: Here, site_id: int, viewer: Looking, form: Filled, network: FromNetwork) -> Response:
+    page = filled_page(web, site_id, viewer, form)
+    if page.wishes is None or form.text("do") == "count":
         return show_wishes(web, page)
+    try:
+        if viewer is None:
+            return _subscribe_stranger(web, page, page.wishes, network)
+        needs_confirming = _subscribe_viewer(web, viewer, page, form, network)
+    except BadInput as refusal:
+        return show_wishes(web, replace(page, faults=FaultTexts(address=str(refusal))))
+    return RedirectResponse(f"/sites/{site_id}/subscribed?confirm={needs_confirming:d}", 303)
 
-    @router.post("/subscriptions/{subscription_id:number}")
-    def change_running(subscription_id: int, viewer: SignedIn, form: Filled) -> Response:
-        with web.reading() as session:
-            row = own_subscription(session, subscription_id, viewer)
-            seen = seen_site(session, row.site_id, viewer)
-        known = from_json(Wishes, row.wishes)
-        wishes, faults = read_wishes_and_kit(form, known)
-        if wishes is None or form.text("do") == "count":
-            fields = filled_wish_fields(form, known)
-            return show_wishes(
-                web,
-                WishPage(
-                    viewer=viewer, seen=seen, fields=fields, wishes=wishes, faults=faults, subscription=row
-                ),
-            )
-        with web.writing.begin() as session:
-            mine = own_subscription(session, subscription_id, viewer)
-            subscriptions.change_wishes(session, mine, wishes)
-            subscriptions.change_kit(session, mine, form.text("kit"))
-        return RedirectResponse(f"/sites/{row.site_id}", 303)
 
-    @router.post("/subscriptions/{subscription_id:number}/pause")
-    def pause(subscription_id: int, viewer: SignedIn, form: Filled) -> Response:
-        with web.writing.begin() as session:
-            row = own_subscription(session, subscription_id, viewer)
-            if form.text("do") == "resume":
-                subscriptions.resume_subscription(session, row)
-            else:
-                subscriptions.pause_subscription(
-                    session, row, read_until(form.text("until"), viewer, web.now())
-                )
-        return RedirectResponse("/me", 303)
+@router.get("/sites/{site_id:number}/subscribed", response_class=HTMLResponse)
+def subscribed(web: Here, site_id: int, viewer: SignedIn, confirm: bool = False) -> HTMLResponse:
+    with web.reading() as session:
+        seen = seen_site(session, site_id, viewer)
+        ring = [] if confirm else of_newest(session, web, viewer, seen)
+    return web.page(
+        "subscriptions/subscribed.html", viewer=viewer, seen=seen, needs_confirming=confirm, ring=ring
+    )
 
-    @router.post("/subscriptions/{subscription_id:number}/end")
-    def end(subscription_id: int, viewer: SignedIn) -> Response:
-        with web.writing.begin() as session:
-            row = own_subscription(session, subscription_id, viewer)
-            subscriptions.end_subscription(
-                session, row, web.duskbell.clock(), say("web-subscriptions.ended-on-page")
-            )
-        return RedirectResponse("/me", 303)
 
-    return router
+@router.post("/sites/{site_id:number}/wish-count")
+def wish_count(web: Here, site_id: int, viewer: Looking, form: Filled) -> Response:
+    """What the wishes being typed would have given; for the page's script."""
+    with web.reading() as session:
+        seen = seen_site(session, site_id, viewer)
+    wishes, faults = read_wishes(form, DEFAULT_WISHES)
+    if wishes is None:
+        return JSONResponse({"text": sentence(next(iter(faults.values()))), "notes": [], "prices": []})
+    advice = count_wishes(web, seen.stored.site, wishes)
+    ring = of_wishes(web, viewer, seen, wishes, advice.year)
+    notes = [each.text for each in ring]
+    return JSONResponse({"text": advice.text, "notes": notes, "prices": list(advice.prices)})
+
+
+# a running one
+
+
+@router.get("/subscriptions/{subscription_id:number}", response_class=HTMLResponse)
+def show_running(web: Here, subscription_id: int, viewer: SignedIn) -> HTMLResponse:
+    with web.reading() as session:
+        row = own_subscription(session, subscription_id, viewer)
+        seen = seen_site(session, row.site_id, viewer)
+    wishes = from_json(Wishes, row.wishes)
+    fields = wish_fields(wishes, row.kit)
+    page = WishPage(viewer=viewer, seen=seen, fields=fields, wishes=wishes, subscription=row)
+    return show_wishes(web, page)
+
+
+@router.post("/subscriptions/{subscription_id:number}")
+def change_running(web: Here, subscription_id: int, viewer: SignedIn, form: Filled) -> Response:
+    with web.reading() as session:
+        row = own_subscription(session, subscription_id, viewer)
+        seen = seen_site(session, row.site_id, viewer)
+    known = from_json(Wishes, row.wishes)
+    wishes, faults = read_wishes_and_kit(form, known)
+    if wishes is None or form.text("do") == "count":
+        fields = filled_wish_fields(form, known)
+        return show_wishes(
+            web,
+            WishPage(viewer=viewer, seen=seen, fields=fields, wishes=wishes, faults=faults, subscription=row),
+        )
+    with web.writing.begin() as session:
+        mine = own_subscription(session, subscription_id, viewer)
+        subscriptions.change_wishes(session, mine, wishes)
+        subscriptions.change_kit(session, mine, form.text("kit"))
+    return RedirectResponse(f"/sites/{row.site_id}", 303)
+
+
+@router.post("/subscriptions/{subscription_id:number}/pause")
+def pause(web: Here, subscription_id: int, viewer: SignedIn, form: Filled) -> Response:
+    with web.writing.begin() as session:
+        row = own_subscription(session, subscription_id, viewer)
+        if form.text("do") == "resume":
+            subscriptions.resume_subscription(session, row)
+        else:
+            subscriptions.pause_subscription(session, row, read_until(form.text("until"), viewer, web.now()))
+    return RedirectResponse("/me", 303)
+
+
+@router.post("/subscriptions/{subscription_id:number}/end")
+def end(web: Here, subscription_id: int, viewer: SignedIn) -> Response:
+    with web.writing.begin() as session:
+        row = own_subscription(session, subscription_id, viewer)
+        subscriptions.end_subscription(
+            session, row, web.duskbell.clock(), say("web-subscriptions.ended-on-page")
+        )
+    return RedirectResponse("/me", 303)
 
 
 def empty_page(web: Web, site_id: int, viewer: Viewer | None, *, another: bool) -> WishPage:

@@ -22,7 +22,7 @@ WELL = 25
 def paths_of(world: World) -> set[str]:
     """Every path that GET is answered at, as the application lists them."""
     web = Web(world.duskbell, START)
-    pages = [route for build_router in ROUTERS for route in build_router(web).routes]
+    pages = [route for router in ROUTERS for route in router.routes]
     api = get_openapi(title="", version="", routes=build_api(web).routes)["paths"]
     described = get_openapi(title="", version="", routes=pages)["paths"]
     return {

@@ -155,7 +155,7 @@ def test_row_104_a_page_that_would_take_long_is_put_off_in_words(
 def test_row_104_the_api_says_it_as_a_problem(
     world: World, owner: TestClient, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(judge, "ConcurrencyLimit", lambda *_, **__: ConcurrencyLimit(1, 0))
+    monkeypatch.setattr(judge, "ASKING", ConcurrencyLimit(1, 0))
     headers = bearer(world)
     with TestClient(_fresh_app(world), base_url="http://127.0.0.1:8765", headers=headers) as program:
         answer = program.post("/api/v1/judge", json={"site": {"lat": 40.31, "lon": -1.42}})
