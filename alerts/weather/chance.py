@@ -25,9 +25,9 @@ from alerts.weather import hazards
 from alerts.weather.clouds import cover_as_told, sight_difference
 from alerts.weather.forecast import Bulletin, Forecast
 from alerts.weather.freshness import dated
+from alerts.weather.hazards import authorities, newest_bulletins, overlapping, warning_hazard
 from alerts.weather.hours import Hours
 from alerts.weather.models import AIR_LINEAGE, independent_lineages, source_name
-from alerts.weather.official_warnings import authorities, newest_bulletins, overlapping, warning_hazard
 from alerts.weather.outlook import Hazard, HazardLevel, Outlook
 from alerts.weather.skill import chance_of, effective_voices, evidence, pooled_evidence, usual_log_odds
 from alerts.weather.sky_now import SkyNow, credited, sky_now, station_note

@@ -18,8 +18,7 @@ from alerts.judging.verdict import Verdict
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.nights.night_builder import night_named
 from alerts.track.calibration.correct import recalibrated
-from alerts.track.calibration.leads import LEADS, Stated, moment_of
-from alerts.track.calibration.model import Calibration
+from alerts.track.calibration.model import LEADS, Calibration, Stated, moment_of
 from alerts.track.calibration.pairs import JudgedNight, Pairs, build_pairs, build_stated
 from alerts.track.observations.evidence import Event
 from alerts.track.observations.outcome import judge_night

@@ -14,7 +14,7 @@ import numpy as np
 from sqlalchemy.orm import Session
 
 from alerts.common.phrases import say
-from alerts.track.calibration.leads import HOURS_BEFORE, LEADS, Lead
+from alerts.track.calibration.model import HOURS_BEFORE, LEADS, Lead
 from alerts.track.calibration.pairs import Pairs
 from alerts.track.record.climatology import MonthCounts, month_counts
 from alerts.track.record.summary import Ledger, Record, build_ledger, records_of

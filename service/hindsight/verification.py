@@ -19,7 +19,6 @@ from sqlalchemy.orm import Session, sessionmaker
 from alerts.common.phrases import Phrase
 from alerts.common.span import Span
 from alerts.sky.night import Night
-from alerts.track.observations.analyses import clear_share_of
 from alerts.track.observations.evidence import Judge, OutcomeState
 from alerts.track.observations.outcome import Evidence, Outcome, combine, judge_night
 from alerts.track.observations.stations import (
@@ -29,6 +28,7 @@ from alerts.track.observations.stations import (
     find_copies,
     find_never_cloudy,
 )
+from alerts.track.observations.witnesses import clear_share_of
 from alerts.weather.forecast import Place
 from service.explain.stored_verdict import decided_span, night_then, site_then
 from service.feeds.shared.model import Gather

@@ -38,8 +38,7 @@ from alerts.common.phrases import kept
 from alerts.common.span import Span
 from alerts.track.calibration.correct import recalibrated
 from alerts.track.calibration.fit import fit_calibration
-from alerts.track.calibration.leads import HOURS_BEFORE, LEADS, Lead, Stated
-from alerts.track.calibration.model import Method
+from alerts.track.calibration.model import HOURS_BEFORE, LEADS, Lead, Method, Stated
 from alerts.track.calibration.pairs import JudgedNight, Pairs, build_pairs, joined
 from alerts.track.calibration.score import brier_score, brier_skill
 from alerts.track.observations.evidence import Event, Judge, OutcomeState

@@ -18,7 +18,7 @@ from alerts.briefing.pictures.drawing import (
 )
 from alerts.common.phrases import phrase, say
 from alerts.common.text import LONGEST_NAME, plain
-from alerts.track.calibration.leads import Lead
+from alerts.track.calibration.model import Lead
 from alerts.track.record.summary import BINS, Record
 
 LEFT, RIGHT = 50.0, 14.0

@@ -24,17 +24,19 @@ from alerts.sky.brightness.laws import (
     DARKEST_NATURAL_MAG,
     MAG_PER_DEPTH,
     NATURAL_ZENITH_MAG,
+    MoonPlaces,
     brighter_mag,
     dimming_mag,
+    faded_nl,
     gas_mag,
     growth,
     known_or_default_aod,
     mag_from_nl,
+    moonlit_sky_nl,
     nl_from_mag,
     twilight_nl,
 )
 from alerts.sky.brightness.light_domes import Dome, TownGlow, is_over
-from alerts.sky.brightness.moonlight import MoonPlaces, faded_nl, moonlit_sky_nl
 from alerts.sky.brightness.towns import Towns
 from alerts.sky.ephemeris import Body, Ephemeris, SkyTable, posix_s, utc_from_posix
 from alerts.sky.milky_way import galactic_direction, geometry

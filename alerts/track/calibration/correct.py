@@ -20,13 +20,15 @@ import numpy.typing as npt
 
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase
-from alerts.track.calibration.leads import HOURS_BEFORE, LEADS, Lead
 from alerts.track.calibration.model import (
+    HOURS_BEFORE,
+    LEADS,
     NONE_VERSION,
     TINY_CHANCE,
     WIDEST,
     CalibratedChance,
     Calibration,
+    Lead,
     LeadMap,
     Method,
 )

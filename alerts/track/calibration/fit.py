@@ -11,8 +11,17 @@ import numpy as np
 
 from alerts.common.phrases import phrase
 from alerts.track.calibration.correct import corrected, kept_log_odds
-from alerts.track.calibration.leads import LEADS, Lead
-from alerts.track.calibration.model import Calibration, LeadMap, Method, SiteShift, Step, Trial, prior_map
+from alerts.track.calibration.model import (
+    LEADS,
+    Calibration,
+    Lead,
+    LeadMap,
+    Method,
+    SiteShift,
+    Step,
+    Trial,
+    prior_map,
+)
 from alerts.track.calibration.pairs import Ints, Pairs
 from alerts.track.calibration.regression import (
     fit_logistic,

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from alerts.judging.rules import Reason, Result
-from alerts.track.calibration.leads import LEADS, Lead, Stated, moment_of, standing_at
+from alerts.track.calibration.model import LEADS, Lead, Stated, moment_of, standing_at
 from alerts.track.observations.evidence import Judge, OutcomeState
 from alerts.track.observations.outcome import Outcome
 from alerts.weather.outlook import Outlook

@@ -17,7 +17,6 @@ from dataclasses import dataclass, field, replace
 from alerts.common.phrases import Phrase, Worded, phrase
 from alerts.common.span import intersect
 from alerts.sites.model import Site
-from alerts.track.observations.analyses import ANALYSIS_WEIGHT, accounts_of_analyses
 from alerts.track.observations.evidence import (
     Account,
     Event,
@@ -28,8 +27,8 @@ from alerts.track.observations.evidence import (
     Station,
     longest,
 )
-from alerts.track.observations.people_reports import accounts_of_people
 from alerts.track.observations.stations import account_of_station, find_same_place
+from alerts.track.observations.witnesses import ANALYSIS_WEIGHT, accounts_of_analyses, accounts_of_people
 from alerts.weather.forecast import Forecast
 
 ENOUGH_WEIGHT = 1.0

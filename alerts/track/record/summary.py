@@ -9,7 +9,7 @@ import numpy as np
 
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase
-from alerts.track.calibration.leads import LEADS, Lead
+from alerts.track.calibration.model import LEADS, Lead
 from alerts.track.calibration.pairs import JUDGES, Pairs
 from alerts.track.calibration.score import (
     IsotonicParts,

@@ -8,8 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from alerts.common.phrases import Phrase, phrase, say
-from alerts.track.calibration.leads import LEADS, Lead
-from alerts.track.calibration.model import LeadMap
+from alerts.track.calibration.model import LEADS, Lead, LeadMap
 from alerts.track.calibration.pairs import Pairs
 from alerts.track.calibration.score import effective_nights, wilson_range
 from alerts.track.observations.outcome import Outcome

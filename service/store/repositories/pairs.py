@@ -16,7 +16,7 @@ from sqlalchemy.orm import Session
 from alerts.common.phrases import phrase_at
 from alerts.common.span import Span
 from alerts.judging.rules import Reason
-from alerts.track.calibration.leads import LEADS, Lead, Stated
+from alerts.track.calibration.model import LEADS, Lead, Stated
 from alerts.track.calibration.pairs import JUDGES, JudgedNight, Pairs, build_stated, joined, lineage_columns
 from alerts.track.observations.evidence import Judge, OutcomeState
 from alerts.track.observations.outcome import Outcome

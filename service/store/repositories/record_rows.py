@@ -10,7 +10,7 @@ from typing import Any
 from sqlalchemy import delete, func, insert, or_, select, update
 from sqlalchemy.orm import Session
 
-from alerts.track.calibration.leads import LEADS, Lead, moment_of, standing_at
+from alerts.track.calibration.model import LEADS, Lead, moment_of, standing_at
 from alerts.track.observations.evidence import OutcomeState
 from alerts.wishes.model import Wishes, as_judged
 from service.store.engine import in_chunks

@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 from alerts.briefing.pictures.drawing import PALETTES, Picture
 from alerts.briefing.pictures.record_picture import draw_record
 from alerts.common.phrases import say
-from alerts.track.calibration.leads import Lead
+from alerts.track.calibration.model import Lead
 from alerts.track.record.summary import FEWEST_PAIRS, Ledger, Record, count_calls
 from alerts.track.record.text import say_first, say_judges, say_model, say_regret, say_skill, say_worth
 from service.hindsight.track_record import TrackRecord, load_record, record_csv

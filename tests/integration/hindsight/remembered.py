@@ -12,7 +12,7 @@ from alerts.common.phrases import kept
 from alerts.common.span import Span
 from alerts.judging.rules import Reason, Result
 from alerts.sites.model import Site
-from alerts.track.calibration.leads import HOURS_BEFORE, Lead
+from alerts.track.calibration.model import HOURS_BEFORE, Lead
 from alerts.track.observations.evidence import Event, Judge, OutcomeState
 from alerts.track.observations.outcome import Outcome
 from alerts.weather.forecast import Source

@@ -13,7 +13,7 @@ import pytest
 
 from alerts.sites.model import Site
 from alerts.track.calibration.correct import recalibrated
-from alerts.track.calibration.leads import Lead
+from alerts.track.calibration.model import Lead
 from alerts.track.calibration.score import brier_score
 from alerts.weather.skill import CLEAR_LIMIT_PCT
 from service.app import Duskbell

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from sqlalchemy import delete, select
 
-from alerts.track.calibration.leads import Lead
+from alerts.track.calibration.model import Lead
 from alerts.track.calibration.pairs import build_pairs
 from alerts.track.observations.evidence import PersonReport, SeenSky
 from alerts.track.record.climatology import climatology, month_counts

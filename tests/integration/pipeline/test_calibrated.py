@@ -10,8 +10,7 @@ import pytest
 from sqlalchemy import select
 
 from alerts.common.phrases import kept
-from alerts.track.calibration.leads import LEADS
-from alerts.track.calibration.model import Calibration, LeadMap, Method
+from alerts.track.calibration.model import LEADS, Calibration, LeadMap, Method
 from service.demo.story import SATURDAY
 from service.pipeline import judge_stage
 from service.pipeline.judge_stage import Judging

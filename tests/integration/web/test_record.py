@@ -13,7 +13,7 @@ from sqlalchemy import select
 from starlette.testclient import TestClient
 
 from alerts.common.phrases import say
-from alerts.track.calibration.leads import Lead
+from alerts.track.calibration.model import Lead
 from service.app import Duskbell
 from service.demo.story import FLAT
 from service.settings import Settings

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from alerts.track.calibration.leads import LEADS, Lead
+from alerts.track.calibration.model import LEADS, Lead
 from alerts.track.calibration.pairs import Pairs, build_pairs
 from service.hindsight import track_record
 from service.hindsight.track_record import RecordLines

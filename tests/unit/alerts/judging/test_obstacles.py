@@ -36,8 +36,7 @@ from alerts.judging.obstacles import (
 )
 from alerts.judging.verdict import Verdict, VerdictWord
 from alerts.track.calibration.correct import calibrate, calibrated_outlook
-from alerts.track.calibration.leads import LEADS
-from alerts.track.calibration.model import NONE, PRIOR, Calibration, LeadMap, Method
+from alerts.track.calibration.model import LEADS, NONE, PRIOR, Calibration, LeadMap, Method
 from alerts.weather.forecast import Forecast
 from alerts.weather.models import MET_NORWAY, MODELS, NWS, OPEN_METEO
 from alerts.wishes.model import Wishes

@@ -14,7 +14,7 @@ import numpy as np
 
 from alerts.common.span import Span
 from alerts.sites.model import Site
-from alerts.track.calibration.leads import LEADS, Lead
+from alerts.track.calibration.model import LEADS, Lead
 from alerts.track.calibration.pairs import Pairs
 from alerts.track.observations.coded_reports import read_metar
 from alerts.track.observations.evidence import Event, SkyReport, Station

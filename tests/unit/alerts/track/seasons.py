@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from alerts.track.calibration.correct import kept_log_odds
-from alerts.track.calibration.leads import HOURS_BEFORE, LEADS, Lead
+from alerts.track.calibration.model import HOURS_BEFORE, LEADS, Lead
 from alerts.track.calibration.pairs import Pairs
 from alerts.weather.skill import chance_of
 

@@ -15,8 +15,7 @@ import pytest
 
 from alerts.track.calibration.correct import recalibrated
 from alerts.track.calibration.fit import fit_calibration, fit_lead
-from alerts.track.calibration.leads import Lead
-from alerts.track.calibration.model import Method
+from alerts.track.calibration.model import Lead, Method
 from tests.unit.alerts.track.seasons import Floats, biased_season
 
 MADE = datetime(2026, 8, 1, 12, tzinfo=UTC)

@@ -14,10 +14,12 @@ from hypothesis import strategies as st
 from alerts.common.errors import BadInput
 from alerts.common.phrases import kept
 from alerts.track.calibration.correct import calibrate, corrected, kept_log_odds, recalibrated
-from alerts.track.calibration.leads import HOURS_BEFORE, LEADS, Lead
 from alerts.track.calibration.model import (
+    HOURS_BEFORE,
+    LEADS,
     PRIOR,
     Calibration,
+    Lead,
     LeadMap,
     Method,
     SiteShift,

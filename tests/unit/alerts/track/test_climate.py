@@ -7,8 +7,8 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from alerts.common.span import Span
-from alerts.track.observations.analyses import accounts_of_analyses, clear_share_of
 from alerts.track.observations.evidence import Event, OutcomeState
+from alerts.track.observations.witnesses import accounts_of_analyses, clear_share_of
 from alerts.track.record.climatology import UNKNOWN_CLIMATE, Climate
 from alerts.weather.forecast import Forecast, LayerScheme, Place, Source
 from alerts.weather.hours import HourlyWeather, Hours

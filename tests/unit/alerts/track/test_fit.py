@@ -12,8 +12,7 @@ from scipy.optimize import isotonic_regression, minimize
 from alerts.common.errors import BadInput
 from alerts.track.calibration.correct import kept_log_odds, recalibrated
 from alerts.track.calibration.fit import fit_calibration, fit_lead
-from alerts.track.calibration.leads import Lead
-from alerts.track.calibration.model import Calibration, Method
+from alerts.track.calibration.model import Calibration, Lead, Method
 from alerts.track.calibration.pairs import Pairs
 from alerts.track.calibration.regression import PULL, fit_logistic, fit_shifts, pool_adjacent_violators
 from alerts.track.calibration.score import brier_score, shrunk_share

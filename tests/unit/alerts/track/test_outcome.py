@@ -12,10 +12,9 @@ from hypothesis import strategies as st
 
 from alerts.common.phrases import kept, phrase
 from alerts.common.span import Span
-from alerts.track.observations.analyses import accounts_of_analyses
 from alerts.track.observations.evidence import Account, Event, Judge, OutcomeState, PersonReport, SeenSky
 from alerts.track.observations.outcome import Evidence, Outcome, combine, judge_night
-from alerts.track.observations.people_reports import accounts_of_people
+from alerts.track.observations.witnesses import accounts_of_analyses, accounts_of_people
 from alerts.weather.forecast import Forecast, LayerScheme, Source
 from alerts.weather.hours import HourlyWeather, Hours
 from service.store.json_values import from_json, to_json

@@ -10,8 +10,7 @@ import pytest
 from alerts.common.phrases import kept
 from alerts.common.span import Span
 from alerts.track.calibration.correct import calibrated_outlook, moves_at
-from alerts.track.calibration.leads import LEADS, Lead
-from alerts.track.calibration.model import NONE, PRIOR, Calibration, LeadMap, Method, SiteShift
+from alerts.track.calibration.model import LEADS, NONE, PRIOR, Calibration, Lead, LeadMap, Method, SiteShift
 from alerts.weather.forecast import Source
 from alerts.weather.outlook import Outlook, SourceChance
 

@@ -10,7 +10,7 @@ import pytest
 
 from alerts.common.phrases import kept
 from alerts.judging.rules import Reason, Result
-from alerts.track.calibration.leads import LEADS, Lead, Stated, moment_of, standing_at
+from alerts.track.calibration.model import LEADS, Lead, Stated, moment_of, standing_at
 from alerts.track.calibration.pairs import (
     JudgedNight,
     build_pairs,

@@ -13,7 +13,7 @@ import pytest
 
 from alerts.track.calibration.correct import kept_log_odds
 from alerts.track.calibration.fit import fit_lead
-from alerts.track.calibration.leads import Lead
+from alerts.track.calibration.model import Lead
 from alerts.track.calibration.pairs import Pairs
 from alerts.track.calibration.regression import fit_logistic
 from alerts.track.calibration.score import brier_score, brier_skill

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from alerts.common.phrases import say
-from alerts.track.calibration.leads import LEADS, Lead
+from alerts.track.calibration.model import LEADS, Lead
 from alerts.track.calibration.pairs import joined
 from alerts.track.observations.evidence import Judge
 from alerts.track.record.climatology import climatology

@@ -9,7 +9,7 @@ import pytest
 
 from alerts.briefing.pictures.drawing import NARROW, PALETTES, WIDE, Picture, text_width
 from alerts.briefing.pictures.record_picture import draw_record, record_alt
-from alerts.track.calibration.leads import LEADS, Lead
+from alerts.track.calibration.model import LEADS, Lead
 from alerts.track.record.summary import Record, build_record
 from tests.unit.alerts.track.files import pairs
 

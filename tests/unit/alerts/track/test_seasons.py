@@ -10,7 +10,7 @@ import pytest
 
 from alerts.track.calibration.correct import recalibrated
 from alerts.track.calibration.fit import fit_calibration
-from alerts.track.calibration.leads import LEADS, Lead
+from alerts.track.calibration.model import LEADS, Lead
 from alerts.track.record.summary import records_of
 from tests.unit.alerts.track.seasons import BASE_RATE, Floats, season
 

@@ -11,8 +11,7 @@ import pytest
 from alerts.common.errors import BadInput
 from alerts.common.phrases import Reader, kept, say
 from alerts.common.span import Span
-from alerts.track.calibration.leads import Lead
-from alerts.track.calibration.model import prior_map
+from alerts.track.calibration.model import Lead, prior_map
 from alerts.track.observations.evidence import Event, Judge, OutcomeState
 from alerts.track.observations.outcome import Outcome
 from alerts.track.record.summary import Record, RegretRow, build_record, regret_ledger

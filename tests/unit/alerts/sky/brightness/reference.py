@@ -13,7 +13,7 @@ from hypothesis import settings
 from hypothesis import strategies as st
 
 from alerts.sites.model import Darkness, Site
-from alerts.sky.brightness.moonlight import MoonPlaces
+from alerts.sky.brightness.laws import MoonPlaces
 from alerts.sky.brightness.total import SiteSky, site_sky
 from alerts.sky.brightness.towns import Towns, towns_at
 

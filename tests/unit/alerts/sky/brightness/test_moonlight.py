@@ -10,12 +10,15 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from alerts.sky.brightness.laws import brighter_mag, growth, mag_from_nl, nl_from_mag
-from alerts.sky.brightness.moonlight import (
+from alerts.sky.brightness.laws import (
+    brighter_mag,
     faded_nl,
+    growth,
+    mag_from_nl,
     moon_illuminance,
     moonlight_nl,
     moonlit_sky_nl,
+    nl_from_mag,
     scattering,
     separation_deg,
 )
