@@ -32,10 +32,9 @@ from urllib3.connection import HTTPConnection, HTTPSConnection
 from alerts.common.errors import DuskbellError
 from alerts.common.phrases import Phrase, phrase
 from service.channels.target_rules import Address, AllowList, Blocked, WebTarget, address_ok, parse_target
-from service.common.connect import ProxyFault, connect_first, look_up, open_tunnel
+from service.common.connect import ProxyFault, connect_first, look_up, open_tunnel, secure, trusting
 from service.common.deadline import SocketTimer
 from service.common.outbound_proxy import Proxy
-from service.common.trust_store import secure, trusting
 
 READ_AT_MOST = 64 * 1024
 """Bytes of an answer that are read; the rest is left."""

@@ -16,15 +16,13 @@ from sqlalchemy.orm import Session
 
 from alerts.common.phrases import say
 from service.channels.channel_registry import relay_of
-from service.channels.email import try_relay
+from service.channels.email import relay_advice, try_relay
 from service.channels.model import ChannelError
-from service.channels.smtp_replies import relay_advice
 from service.common.backoff import Breaker, BreakerState
 from service.common.clock import real_clock
-from service.common.connect import ProxyFault, look_up, open_tunnel
+from service.common.connect import ProxyFault, has_authorities, look_up, open_tunnel, secure, trusting
 from service.common.deadline import SocketTimer
 from service.common.outbound_proxy import Proxy
-from service.common.trust_store import has_authorities, secure, trusting
 from service.feeds.feed_health import FeedHealth, breaker_phrase, feed_health, sites_carried
 from service.feeds.feed_wiring import feeds_from
 from service.feeds.open_meteo.client import FREE_URL

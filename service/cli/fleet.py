@@ -16,12 +16,16 @@ from service.common.log_setup import configure_logs
 from service.common.secret_key import FILE_NAME
 from service.runtime.fleet.queue import QUEUES
 from service.runtime.fleet.scheduler import run_scheduler
-from service.runtime.fleet.web_process import run_pages
 from service.runtime.fleet.worker import run_worker
-from service.runtime.single_process import leave
+from service.runtime.fleet.worker_sessions import attach
+from service.runtime.single_process import Pages, PagesStopped, leave, stop_on_signals
 from service.settings import page_address
 from service.store.migrate import require_queue
+from service.web.app import build_app
+from service.web.server import STOP_WITHIN_S
 
+LOOK_EVERY_S = 1.0
+"""Whether the web server still runs."""
 ALIVE = click.option("--alive-file", "alive", type=NEW_FILE, help=say("cli.help-alive-file"))
 
 
@@ -80,3 +84,20 @@ def _build_fleet() -> Duskbell:
     require_queue(duskbell.engine)
     _ = duskbell.keys  # a damaged key is refused here, not at the first link
     return duskbell
+
+
+def run_pages(duskbell: Duskbell) -> None:
+    """Serve until SIGINT or SIGTERM; then answer what is being asked, and return.
+
+    PagesStopped when the web server ends by itself.
+    """
+    attach(duskbell.sessions, duskbell.channels, duskbell.clock)
+    settings, stopping = duskbell.settings, duskbell.delivery.stopping
+    app = build_app(duskbell)
+    pages = Pages(app, settings.web_host, settings.web_port)
+    with stop_on_signals(stopping):
+        pages.start()
+        while not stopping.wait(LOOK_EVERY_S):
+            if not pages.is_alive:
+                raise PagesStopped(phrase("runtime.pages-ended"))
+        pages.stop(STOP_WITHIN_S)

@@ -27,8 +27,8 @@ from sqlalchemy.orm import Session
 from alerts.common.errors import DuskbellError
 from alerts.common.phrases import phrase, say
 from service.channels import host_state
+from service.channels.email import is_about_us
 from service.channels.host_state import FailureOutcome
-from service.channels.smtp_replies import is_about_us
 from service.common.clock import Moment
 from service.common.metrics import Metrics
 from service.common.secret_key import Keys

@@ -1,7 +1,8 @@
 """What travels with a mail besides its words: pictures, drawn once for all who get the same, and a calendar.
 
-Drawing happens in the threads that send, outside of any transaction, and one picture at a time: it would
-only take turns on the interpreter anyway. What can't be drawn is left out, and said to the operator.
+Pictures are PNG: the same on every machine, with the packaged font alone. Drawing happens in the threads that
+send, outside of any transaction, and one picture at a time: it would only take turns on the interpreter
+anyway. What can't be drawn is left out, and said to the operator.
 
 What a message says is kept with its alert, as a repeat must say the same; not so the pictures, which would
 fill the database, nor are they drawn while judging, which would take longer than a transaction may.
@@ -15,10 +16,13 @@ from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
+from functools import cache
+from importlib.resources import as_file, files
 from typing import Any
 
 from alerts.briefing.calendar import CalendarEntry, build_calendar
 from alerts.briefing.facts import Briefing
+from alerts.briefing.pictures.drawing import Picture
 from alerts.briefing.pictures.night_picture import NightToDraw
 from alerts.briefing.render import BUILT_IN, TEMPLATE_FAULTS, PngPicture, Templates, draw_pictures, ranked
 from alerts.common.errors import DuskbellError
@@ -26,9 +30,44 @@ from alerts.common.phrases import say
 from alerts.notifying.model import AlertKind
 from alerts.sky.ephemeris import Ephemeris
 from service.delivery.claim import AlertToSend
-from service.delivery.png import with_file
 
 log = logging.getLogger(__name__)
+
+FONTS = ("DejaVuSans.ttf", "DejaVuSans-Bold.ttf")
+SCALE = 1.4
+"""Pixels of the file for one of the page: mail shows a picture 280 to 500 wide, and must stay small."""
+
+
+def render_png(picture: Picture, *, scale: float = SCALE) -> bytes:
+    """The picture as PNG, `scale` times its own size; no system font is used."""
+    import resvg_py
+
+    return bytes(
+        resvg_py.svg_to_bytes(
+            svg_string=picture.svg,
+            width=round(picture.width_px * scale),
+            skip_system_fonts=True,
+            font_files=font_files(),
+            font_family="DejaVu Sans",
+            sans_serif_family="DejaVu Sans",
+        )
+    )
+
+
+def with_file(picture: Picture) -> PngPicture:
+    return PngPicture(picture, render_png(picture))
+
+
+@cache
+def font_files() -> list[str]:
+    """Where the fonts lie; they are plain files of the installed package."""
+    folder = files("service.delivery") / "fonts"
+    paths = []
+    for name in FONTS:
+        with as_file(folder / name) as path:
+            paths.append(str(path))
+    return paths
+
 
 FAULTS = (*TEMPLATE_FAULTS, DuskbellError, OSError, RuntimeError)
 """What stored values of another version, a font or the drawing can raise."""

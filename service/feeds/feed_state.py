@@ -18,7 +18,7 @@ from service.common.backoff import Breaker, BreakerState
 from service.common.clock import SET_BY, lies_ahead
 from service.common.deadline import Deadline
 from service.feeds.shared.cached_request import StoredAnswer
-from service.feeds.shared.feed_errors import AllowanceSpent, FeedError
+from service.feeds.shared.checked_answers import AllowanceSpent, FeedError
 from service.feeds.shared.guards import (
     ALLOWANCES,
     MINUTE_S,

@@ -32,9 +32,9 @@ from alerts.weather.forecast import Place
 from alerts.weather.models import OPEN_METEO
 from service.common.deadline import Deadline
 from service.feeds.feed_state import DatabaseCache, DatabaseGuards
-from service.feeds.met_norway import warnings as met_norway_warnings
+from service.feeds.met_norway import client as met_norway
 from service.feeds.met_norway.client import MetNorway
-from service.feeds.nws import warnings as nws_warnings
+from service.feeds.nws import client as nws
 from service.feeds.nws.client import Nws
 from service.feeds.open_meteo.client import OpenMeteo, OpenMeteoAccess
 from service.feeds.shared.cached_request import (
@@ -45,7 +45,7 @@ from service.feeds.shared.cached_request import (
     Patience,
     StoredAnswer,
 )
-from service.feeds.shared.feed_errors import FeedError, NotAsked
+from service.feeds.shared.checked_answers import FeedError, NotAsked
 from service.feeds.shared.guards import (
     ALLOWANCES,
     DAY_S,
@@ -98,8 +98,8 @@ def feeds_from(settings: Settings, *, ensembles: bool = True) -> tuple[Feed, ...
     if settings.nws:
         feeds.append(Nws(base_url=settings.nws_url))
     if settings.official_warnings:
-        feeds.append(WarningsFeed(met_norway_warnings.SERVICE, base_url=settings.met_norway_url))
-        feeds.append(WarningsFeed(nws_warnings.SERVICE, base_url=settings.nws_url))
+        feeds.append(WarningsFeed(met_norway.WARNINGS, base_url=settings.met_norway_url))
+        feeds.append(WarningsFeed(nws.WARNINGS, base_url=settings.nws_url))
     return tuple(feeds)
 
 

@@ -16,8 +16,7 @@ from alerts.weather.quality_gates import check_distance
 from service.feeds.met_norway import parse as met_norway_parse
 from service.feeds.nws import parse as nws_parse
 from service.feeds.open_meteo import parse as open_meteo_parse
-from service.feeds.shared.checked_json import load_json
-from service.feeds.shared.feed_errors import BadAnswer, FeedRefused
+from service.feeds.shared.checked_answers import BadAnswer, FeedRefused, load_json
 from service.feeds.shared.model import Gathered, failure_of
 
 LARGEST_FILE = 20_000_000

@@ -18,8 +18,7 @@ from alerts.common.span import Span
 from alerts.track.observations.evidence import Station
 from alerts.track.observations.stations import METAR, Observed
 from service.common.deadline import Deadline
-from service.feeds.shared.checked_json import as_list, load_json
-from service.feeds.shared.feed_errors import FeedRefused
+from service.feeds.shared.checked_answers import FeedRefused, as_list, load_json
 from service.feeds.shared.guards import MINUTE_S, Allowance
 from service.feeds.shared.http_client import PoliteClient, Request
 from service.observations.model import Area, metar_report, number, stamp

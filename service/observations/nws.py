@@ -19,8 +19,7 @@ from alerts.track.observations.evidence import Station
 from alerts.track.observations.stations import METAR, Observed
 from alerts.weather.sky_now import REACH_KM
 from service.common.deadline import Deadline
-from service.feeds.shared.checked_json import as_dict, as_list, load_json
-from service.feeds.shared.feed_errors import FeedRefused
+from service.feeds.shared.checked_answers import FeedRefused, as_dict, as_list, load_json
 from service.feeds.shared.guards import Allowance
 from service.feeds.shared.http_client import PoliteClient, Request
 from service.observations.model import BEFORE_AND_AFTER, Ask, metar_report, number, stamp

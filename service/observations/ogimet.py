@@ -17,7 +17,7 @@ from alerts.track.observations.coded_reports import read_synop
 from alerts.track.observations.evidence import SkyReport, Station
 from alerts.track.observations.stations import SYNOP, Observed
 from service.common.deadline import Deadline
-from service.feeds.shared.checked_json import bad_shape
+from service.feeds.shared.checked_answers import bad_shape
 from service.feeds.shared.guards import MINUTE_S, Allowance
 from service.feeds.shared.http_client import PoliteClient, Request
 from service.observations.model import BEFORE_AND_AFTER

@@ -20,7 +20,7 @@ from alerts.weather.forecast import Place
 from alerts.weather.sky_now import REACH_KM
 from service.feeds.feed_state import DatabaseGuards
 from service.feeds.nws.client import covers
-from service.feeds.shared.feed_errors import AllowanceSpent, FeedError, NotAsked
+from service.feeds.shared.checked_answers import AllowanceSpent, FeedError, NotAsked
 from service.feeds.shared.http_client import PoliteClient, identify
 from service.feeds.shared.watched_sockets import Route
 from service.observations import awc, nws, ogimet

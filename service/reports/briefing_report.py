@@ -21,7 +21,7 @@ from alerts.field.trip_plan import plan_trip
 from alerts.judging.window_brightness import window_sky
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import DarkWindow
-from service.delivery.png import render_png
+from service.delivery.enclosures import render_png
 
 PREVIEW_ID = "msg_preview"
 

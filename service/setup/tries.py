@@ -13,9 +13,8 @@ from alerts.weather.forecast import Place
 from service.accounts.receivers import send_test
 from service.app import Duskbell
 from service.channels.apprise import NamedTargets
-from service.channels.email import Email, MailServer, OutboxFolder
+from service.channels.email import Email, MailServer, OutboxFolder, relay_advice
 from service.channels.model import Channel
-from service.channels.smtp_replies import relay_advice
 from service.common.deadline import Deadline
 from service.feeds.shared.model import Gathered
 from service.setup.steps import Relay

@@ -29,7 +29,7 @@ from alerts.briefing.payload import build_payload
 from alerts.briefing.pictures.night_picture import NightToDraw
 from alerts.briefing.render import PngPicture, draw_pictures, mail_with_pictures, render_mail
 from alerts.notifying.model import AlertKind
-from service.delivery.png import with_file
+from service.delivery.enclosures import with_file
 from tests.unit.alerts.briefing.sample_nights import SAMPLES, WISHES, Case, case, ephemeris, facts_of, going
 
 BASE64_GROWTH = 4 / 3 * 78 / 76

@@ -1,25 +1,44 @@
-"""MET Norway's Locationforecast, asked by its terms (api.met.no/doc/TermsOfService).
+"""MET Norway's Locationforecast and MetAlerts 2.0, asked by its terms (api.met.no/doc/TermsOfService).
 
 At most four decimals, whole metres, nothing asked again before `Expires` and then only on condition
-with the `Last-Modified` that it sent, word for word. A 403 or 429 ends the round at once.
+with the `Last-Modified` that it sent, word for word. A 403 or 429 ends the round at once. Warnings are for
+Norway, its coast and Svalbard (api.met.no/weatherapi/metalerts/2.0/documentation), one request a cell.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from email.utils import parsedate_to_datetime
 from functools import partial
+from typing import Any
 
-from alerts.common.phrases import Phrase
+from alerts.common.phrases import Phrase, phrase
 from alerts.common.span import Span
-from alerts.weather.forecast import Place
-from alerts.weather.models import MET_NORWAY, ModelRow, get_model
+from alerts.weather.forecast import OfficialWarning, Place
+from alerts.weather.models import MET_NORWAY, MET_NORWAY_TERMS, ModelRow, get_model
 from service.feeds.met_norway.parse import parse
-from service.feeds.shared.cached_request import AskRound, Question, StoredAnswer, ask
+from service.feeds.shared.cached_request import (
+    AskRound,
+    Question,
+    Region,
+    StoredAnswer,
+    ask,
+    cell_key,
+    short_degrees,
+)
+from service.feeds.shared.checked_answers import as_dict, as_list, as_text, bad_shape
+from service.feeds.shared.guards import MET_NORWAY_WARNINGS
 from service.feeds.shared.http_client import HttpAnswer, Request
 from service.feeds.shared.model import Gathered, join, shared_with
-from service.feeds.shared.regions import Region, cell_key, short_degrees
+from service.feeds.shared.warnings_by_place import (
+    Service,
+    first_said,
+    is_web,
+    read_severity,
+    read_span,
+    short,
+)
 
 DEFAULT_URL = "https://api.met.no"
 SHORTEST, LONGEST = timedelta(minutes=5), timedelta(hours=2)
@@ -89,3 +108,46 @@ def read_expires(answer: HttpAnswer) -> datetime:
         expires = now + timedelta(minutes=30)
     expires = expires if expires.tzinfo else expires.replace(tzinfo=UTC)
     return min(max(expires.astimezone(UTC), now + SHORTEST), now + LONGEST)
+
+
+ITS_PAGE = "https://www.met.no/"
+WARNED_PLACES = (
+    Region(57.0, 72.0, 3.0, 32.0),  # the mainland and its coast, with what lies round them
+    Region(74.0, 81.5, 10.0, 35.0),  # Svalbard
+)
+
+
+def read_warning(feature: Mapping[str, Any]) -> OfficialWarning | None:
+    alert = as_dict(feature.get("properties"), MET_NORWAY_WARNINGS, "properties")
+    if alert.get("status", "Actual") != "Actual" or alert.get("type") == "Cancel":
+        return None
+    when = as_dict(feature.get("when"), MET_NORWAY_WARNINGS, "when")
+    interval = as_list(when.get("interval"), MET_NORWAY_WARNINGS, "when.interval")
+    if len(interval) != 2:
+        raise bad_shape(MET_NORWAY_WARNINGS, phrase("feeds.no-pair"))
+    span = read_span(MET_NORWAY_WARNINGS, *interval)
+    if span is None:
+        return None
+    event = as_text(alert.get("event"), MET_NORWAY_WARNINGS, "event")
+    names = (alert.get("eventAwarenessName"), event, alert.get("title"))
+    return OfficialWarning(
+        warning_id=as_text(alert.get("id"), MET_NORWAY_WARNINGS, "id"),
+        event=first_said(MET_NORWAY_WARNINGS, "event", *names),
+        severity=read_severity(alert.get("severity")),
+        span=span,
+        area=short(alert.get("area")),
+        headline=short(alert.get("title")),
+        url=str(alert["web"]) if is_web(alert.get("web")) else ITS_PAGE,
+    )
+
+
+WARNINGS = Service(
+    feed=MET_NORWAY_WARNINGS,
+    terms=MET_NORWAY_TERMS,
+    base_url=DEFAULT_URL,
+    path="/weatherapi/metalerts/2.0/current.json",
+    query={"lat": "{lat}", "lon": "{lon}", "lang": "en"},
+    served=WARNED_PLACES,
+    read=read_warning,
+    expires=read_expires,
+)

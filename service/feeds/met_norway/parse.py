@@ -22,8 +22,9 @@ from alerts.weather.forecast import Forecast, Place
 from alerts.weather.hours import Hours
 from alerts.weather.models import MET_NORWAY, get_model
 from alerts.weather.quality_gates import QualityCheck, check_rising
-from service.feeds.shared.checked_json import (
+from service.feeds.shared.checked_answers import (
     AS_IS,
+    BadAnswer,
     Units,
     as_dict,
     as_list,
@@ -32,8 +33,8 @@ from service.feeds.shared.checked_json import (
     bad_shape,
     in_our_unit,
     load_json,
+    raise_if,
 )
-from service.feeds.shared.feed_errors import BadAnswer, raise_if
 from service.feeds.shared.model import Gathered, build_source, judge_quality, leaving_out
 from service.feeds.shared.time_marks import HOUR, instant_spans, over_periods, parse_instant
 

@@ -1,8 +1,8 @@
-"""The US National Weather Service's gridpoints (weather-gov.github.io/api).
+"""The US National Weather Service's gridpoints and active alerts (weather-gov.github.io/api).
 
-Two steps: `/points` tells the grid cell of a place, and is asked once a day as cells move without
-notice; the cell's gridpoint answer has the forecast. A place that the NWS doesn't serve is an answer,
-not an error.
+A forecast takes two steps: `/points` tells the grid cell of a place, and is asked once a day as cells move
+without notice; the cell's gridpoint answer has the forecast. A place that the NWS doesn't serve is an answer,
+not an error. Alerts are asked for a point.
 """
 
 from __future__ import annotations
@@ -16,15 +16,37 @@ from urllib.parse import urlsplit
 
 from alerts.common.phrases import Phrase, phrase
 from alerts.common.span import Span
-from alerts.weather.forecast import Place
-from alerts.weather.models import NWS, ModelRow, get_model
+from alerts.weather.forecast import OfficialWarning, Place
+from alerts.weather.models import NWS, NWS_TERMS, ModelRow, get_model
 from service.feeds.nws.parse import parse, raise_if_problem
-from service.feeds.shared.cached_request import AskRound, Question, StoredAnswer, ask, keep
-from service.feeds.shared.checked_json import as_dict, bad_shape, load_json
-from service.feeds.shared.feed_errors import FeedError, FeedRefused
+from service.feeds.shared.cached_request import (
+    AskRound,
+    Question,
+    Region,
+    StoredAnswer,
+    ask,
+    keep,
+    short_degrees,
+)
+from service.feeds.shared.checked_answers import (
+    FeedError,
+    FeedRefused,
+    as_dict,
+    as_text,
+    bad_shape,
+    load_json,
+)
+from service.feeds.shared.guards import NWS_WARNINGS
 from service.feeds.shared.http_client import HttpAnswer, Request
 from service.feeds.shared.model import Gathered, failure_of, join
-from service.feeds.shared.regions import Region, short_degrees
+from service.feeds.shared.warnings_by_place import (
+    Service,
+    first_said,
+    is_web,
+    read_severity,
+    read_span,
+    short,
+)
 
 DEFAULT_URL = "https://api.weather.gov"
 MAPPING_FOR = timedelta(days=1)
@@ -154,3 +176,40 @@ def read_expires(answer: HttpAnswer) -> datetime:
     found = re.search(r"\bmax-age=(\d{1,9})", answer.headers.get("cache-control", ""))
     asked = timedelta(seconds=int(found[1])) if found else timedelta(minutes=10)
     return answer.fetched_at + min(max(asked, SHORTEST), LONGEST)
+
+
+ITS_PAGE = "https://www.weather.gov/"
+
+
+def read_warning(feature: Mapping[str, Any]) -> OfficialWarning | None:
+    """From its onset to its end; where either isn't given, from when it takes effect to when it expires."""
+    alert = as_dict(feature.get("properties"), NWS_WARNINGS, "properties")
+    if alert.get("status") != "Actual" or alert.get("messageType") == "Cancel":
+        return None
+    start = alert.get("onset") or alert.get("effective") or alert.get("sent")
+    span = read_span(NWS_WARNINGS, start, alert.get("ends") or alert.get("expires"))
+    if span is None:
+        return None
+    event = as_text(alert.get("event"), NWS_WARNINGS, "event")
+    return OfficialWarning(
+        warning_id=as_text(alert.get("id"), NWS_WARNINGS, "id"),
+        event=first_said(NWS_WARNINGS, "event", event, alert.get("headline")),
+        severity=read_severity(alert.get("severity")),
+        span=span,
+        area=short(alert.get("areaDesc")),
+        headline=short(alert.get("headline")),
+        url=str(alert["@id"]) if is_web(alert.get("@id")) else ITS_PAGE,
+    )
+
+
+WARNINGS = Service(
+    feed=NWS_WARNINGS,
+    terms=NWS_TERMS,
+    base_url=DEFAULT_URL,
+    path="/alerts/active",
+    query={"point": "{lat},{lon}"},
+    served=SERVED,
+    read=read_warning,
+    expires=read_expires,
+    headers=HEADERS,
+)

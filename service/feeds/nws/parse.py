@@ -23,8 +23,10 @@ from alerts.weather.forecast import Forecast, LayerScheme, Place
 from alerts.weather.hours import Hours
 from alerts.weather.models import NWS, get_model
 from alerts.weather.quality_gates import QualityCheck, check_rising
-from service.feeds.shared.checked_json import (
+from service.feeds.shared.checked_answers import (
     AS_IS,
+    BadAnswer,
+    FeedRefused,
     Units,
     as_dict,
     as_list,
@@ -34,8 +36,8 @@ from service.feeds.shared.checked_json import (
     bad_shape,
     in_our_unit,
     load_json,
+    raise_if,
 )
-from service.feeds.shared.feed_errors import BadAnswer, FeedRefused, raise_if
 from service.feeds.shared.model import Gathered, build_source, judge_quality, leaving_out
 from service.feeds.shared.time_marks import HOUR, over_periods, parse_instant, parse_interval
 

@@ -44,7 +44,7 @@ from service.feeds.open_meteo.place_batches import (
     wait_by_wording,
 )
 from service.feeds.shared.cached_request import AskRound, Patience, StoredAnswer, keep, last_good
-from service.feeds.shared.feed_errors import FeedDown, FeedError, FeedThrottled, NotAsked
+from service.feeds.shared.checked_answers import FeedDown, FeedError, FeedThrottled, NotAsked
 from service.feeds.shared.guards import OPEN_METEO_AIR, OPEN_METEO_ENSEMBLE
 from service.feeds.shared.http_client import Request
 from service.feeds.shared.model import Gathered, failure_of, join, shared_with

@@ -29,8 +29,10 @@ from alerts.weather.forecast import CloudLevels, Forecast, Place, Source
 from alerts.weather.hours import Hours
 from alerts.weather.models import AIR_MODEL, OPEN_METEO, UNKNOWN_MODEL, ModelRow, open_meteo_row
 from alerts.weather.quality_gates import QualityCheck, check_lengths, check_levels, check_rising, check_units
-from service.feeds.shared.checked_json import (
+from service.feeds.shared.checked_answers import (
     AS_IS,
+    BadAnswer,
+    FeedRefused,
     Units,
     as_dict,
     as_list,
@@ -39,8 +41,8 @@ from service.feeds.shared.checked_json import (
     bad_shape,
     in_our_unit,
     load_json,
+    raise_if,
 )
-from service.feeds.shared.feed_errors import BadAnswer, FeedRefused, raise_if
 from service.feeds.shared.model import Gathered, build_source, failure_of, join, judge_quality, leaving_out
 from service.feeds.shared.time_marks import HOUR, instant_spans, over_periods, require_our_age
 

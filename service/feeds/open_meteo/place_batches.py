@@ -22,9 +22,9 @@ from service.feeds.open_meteo.parse import (
     level_names,
     raise_if_error,
 )
-from service.feeds.shared.checked_json import as_dict, as_number, bad_shape, load_json
+from service.feeds.shared.cached_request import cell_key, short_degrees
+from service.feeds.shared.checked_answers import as_dict, as_number, bad_shape, load_json
 from service.feeds.shared.guards import OPEN_METEO_AIR, OPEN_METEO_ENSEMBLE
-from service.feeds.shared.regions import cell_key, short_degrees
 from service.feeds.shared.time_marks import HOUR
 
 MOST_WEIGHT = 500

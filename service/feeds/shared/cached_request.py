@@ -1,5 +1,5 @@
-"""What every feed offers, and how it asks: for one answer with those behind it that are kept, falling back on
-the last good one."""
+"""What every feed offers, and how it asks: for one answer with those behind it that are kept, under a key
+that neighbouring places share, falling back on the last good one."""
 
 from __future__ import annotations
 
@@ -12,9 +12,10 @@ from typing import Protocol
 from alerts.common.phrases import Phrase, phrase
 from alerts.common.span import Span
 from alerts.weather.forecast import Place
+from alerts.weather.line_of_sight import cell_of
 from alerts.weather.models import ModelRow
 from service.common.deadline import Deadline
-from service.feeds.shared.feed_errors import FeedDown, FeedError, FeedRefused, FeedThrottled
+from service.feeds.shared.checked_answers import FeedDown, FeedError, FeedRefused, FeedThrottled
 from service.feeds.shared.http_client import HttpAnswer, PoliteClient, Request
 from service.feeds.shared.model import Gathered, failure_of
 
@@ -196,3 +197,35 @@ def keep(
         etag=answer.headers.get("etag"),
         unchanged_since=unchanged_since or answer.fetched_at,
     )
+
+
+SHARED_CLIMB_M = 100.0
+"""Heights in one step of this size share a request: only temperature is corrected for height, and half a step
+is 0.3 degrees."""
+
+
+@dataclass(frozen=True, slots=True)
+class Region:
+    """A region, degrees, edges included."""
+
+    south: float
+    north: float
+    west: float
+    east: float
+
+    def contains(self, place: Place) -> bool:
+        return self.south <= place.lat_deg <= self.north and self.west <= place.lon_deg <= self.east
+
+
+def short_degrees(degrees: float) -> str:
+    """Degrees with at most four decimals and no trailing zeros, as both MET and the NWS want them."""
+    text = f"{degrees:.4f}".rstrip("0").rstrip(".")
+    return "0" if text == "-0" else text
+
+
+def cell_key(prefix: str, place: Place, step_deg: float, *, by_height: bool = True) -> str:
+    """Under which the answer for a place, and for its neighbours in a cell of that side, is kept."""
+    lat_deg, lon_deg = cell_of(place.lat_deg, place.lon_deg, step_deg)
+    is_known = by_height and place.elevation_m is not None
+    height = f",{round((place.elevation_m or 0.0) / SHARED_CLIMB_M)}" if is_known else ""
+    return f"{prefix}{short_degrees(lat_deg)},{short_degrees(lon_deg)}{height}"

@@ -18,7 +18,7 @@ from alerts.common.phrases import phrase
 from alerts.weather.models import MET_NORWAY, NWS, OPEN_METEO
 from service.common.backoff import Breaker, BreakerState, pause_number
 from service.common.deadline import Deadline
-from service.feeds.shared.feed_errors import (
+from service.feeds.shared.checked_answers import (
     AllowanceSpent,
     FeedDown,
     FeedError,

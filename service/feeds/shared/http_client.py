@@ -4,7 +4,7 @@ Polite: it says who is asking, keeps to a deadline and a size, retries little an
 when told to, keeps to the provider's allowance, leaves a feed alone that is down or has refused us, and
 follows a redirect only within the same host. Connections are kept from one request to the next: opening one
 costs many times what a request over it does. Every outcome is an `Answer` or one of
-the errors in service.feeds.shared.feed_errors; no error holds a query, a header or a key.
+the errors in service.feeds.shared.checked_answers; no error holds a query, a header or a key.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ from alerts.weather.quality_gates import QualityCheck
 from service.common.backoff import read_retry_after
 from service.common.connect import ProxyFault
 from service.common.deadline import Deadline, SocketTimer
-from service.feeds.shared.feed_errors import (
+from service.feeds.shared.checked_answers import (
     AllowanceSpent,
     BadAnswer,
     FeedDown,

@@ -18,7 +18,7 @@ from alerts.weather.quality_gates import (
     leave_out_unbelievable,
     pass_gates,
 )
-from service.feeds.shared.feed_errors import BadAnswer, FeedDown, FeedError, FeedRefused, FeedThrottled
+from service.feeds.shared.checked_answers import BadAnswer, FeedDown, FeedError, FeedRefused, FeedThrottled
 from service.feeds.shared.guards import Spent
 
 

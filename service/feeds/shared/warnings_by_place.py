@@ -17,12 +17,18 @@ from alerts.common.span import Span
 from alerts.weather.forecast import Bulletin, OfficialWarning, Place, Severity
 from alerts.weather.models import ModelRow, Terms
 from alerts.weather.quality_gates import QualityCheck
-from service.feeds.shared.cached_request import AskRound, Question, StoredAnswer, ask
-from service.feeds.shared.checked_json import as_dict, as_list, as_text, bad_shape, load_json
-from service.feeds.shared.feed_errors import BadAnswer
+from service.feeds.shared.cached_request import (
+    AskRound,
+    Question,
+    Region,
+    StoredAnswer,
+    ask,
+    cell_key,
+    short_degrees,
+)
+from service.feeds.shared.checked_answers import BadAnswer, as_dict, as_list, as_text, bad_shape, load_json
 from service.feeds.shared.http_client import HttpAnswer, Request
 from service.feeds.shared.model import FeedFailure, Gathered, join
-from service.feeds.shared.regions import Region, cell_key, short_degrees
 from service.feeds.shared.time_marks import parse_instant
 
 CELL_DEG = 0.05

@@ -26,10 +26,9 @@ from urllib3.connectionpool import HTTPConnectionPool, HTTPSConnectionPool
 from urllib3.exceptions import ConnectTimeoutError, NameResolutionError, NewConnectionError
 from urllib3.poolmanager import PoolManager, ProxyManager
 
-from service.common.connect import connect_first, look_up, open_tunnel
+from service.common.connect import connect_first, has_unread, look_up, open_tunnel, secure, trusting
 from service.common.deadline import SocketTimer
 from service.common.outbound_proxy import Proxy
-from service.common.trust_store import has_unread, secure, trusting
 
 
 @dataclass(frozen=True, slots=True)

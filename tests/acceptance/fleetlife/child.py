@@ -58,7 +58,7 @@ def run(role: str) -> None:
     elif role == "worker":
         service.runtime.fleet.worker.run_worker(duskbell)
     elif role == "web":
-        from service.runtime.fleet.web_process import run_pages
+        from service.cli.fleet import run_pages
 
         run_pages(duskbell)
     else:

@@ -16,7 +16,7 @@ from service.feeds.met_norway.client import MetNorway
 from service.feeds.nws.client import Nws
 from service.feeds.open_meteo.client import OpenMeteo, OpenMeteoAccess
 from service.feeds.shared.cached_request import AskRound, MemoryCache
-from service.feeds.shared.feed_errors import FeedDown
+from service.feeds.shared.checked_answers import FeedDown
 from service.feeds.shared.http_client import Limits
 from service.feeds.shared.model import FeedFailure, Gathered
 from service.settings import Settings

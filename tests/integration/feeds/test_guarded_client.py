@@ -6,7 +6,7 @@ from datetime import timedelta
 import pytest
 import responses
 
-from service.feeds.shared.feed_errors import AllowanceSpent, FeedDown, FeedRefused
+from service.feeds.shared.checked_answers import AllowanceSpent, FeedDown, FeedRefused
 from service.feeds.shared.http_client import PoliteClient, Request
 from tests.integration.feeds.feed_data import Clocks, held_client
 from tests.integration.feeds.openmeteo_stand_in import (

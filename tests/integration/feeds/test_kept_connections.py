@@ -10,7 +10,7 @@ from contextlib import contextmanager
 import pytest
 
 from service.common.deadline import SocketTimer
-from service.feeds.shared.feed_errors import BadAnswer, FeedDown, FeedRefused, FeedThrottled
+from service.feeds.shared.checked_answers import BadAnswer, FeedDown, FeedRefused, FeedThrottled
 from service.feeds.shared.guards import NoGuards
 from service.feeds.shared.http_client import Limits, Request
 from service.feeds.shared.watched_sockets import Connections, ConnectionUse, Route

@@ -9,7 +9,7 @@ import pytest
 
 from alerts.common.errors import BadInput
 from service.common.deadline import Deadline, SocketTimer
-from service.feeds.shared.feed_errors import BadAnswer, FeedDown, FeedRefused, FeedThrottled
+from service.feeds.shared.checked_answers import BadAnswer, FeedDown, FeedRefused, FeedThrottled
 from service.feeds.shared.http_client import Limits, PoliteClient, Request, identify
 from tests.integration.feeds.feed_data import QUICK, SOON_S, Clocks, held_client, quick_client
 from tests.integration.feeds.feed_server import response, say, serving

@@ -5,7 +5,7 @@ import time
 
 import pytest
 
-from service.feeds.shared.feed_errors import FeedDown, FeedRefused
+from service.feeds.shared.checked_answers import FeedDown, FeedRefused
 from service.feeds.shared.http_client import Request
 from service.feeds.shared.watched_sockets import Route
 from tests.integration.feeds.feed_data import QUICK, SOON_S, quick_client

@@ -5,8 +5,8 @@ import responses
 
 from alerts.common.span import Span
 from alerts.weather.forecast import Place
-from service.feeds.met_norway import warnings as met_norway_warnings
-from service.feeds.nws import warnings as nws_warnings
+from service.feeds.met_norway import client as met_norway
+from service.feeds.nws import client as nws
 from service.feeds.shared.cached_request import AskRound, MemoryCache
 from service.feeds.shared.model import FeedFailure, Gathered, attach_bulletins
 from service.feeds.shared.warnings_by_place import WarningsFeed
@@ -41,7 +41,7 @@ def serve(mocked, **how):
 
 def test_a_point_s_alerts_come_as_its_bulletin(mocked):
     serve(mocked)
-    gathered = Asker(nws_warnings.SERVICE).fetch(RIDGE)
+    gathered = Asker(nws.WARNINGS).fetch(RIDGE)
     ((place, bulletin),) = gathered.bulletins
     assert (place, len(bulletin.warnings)) == (RIDGE, 3)
     assert bulletin.asked_at == utc("2026-07-15T20:05")
@@ -51,18 +51,18 @@ def test_a_point_s_alerts_come_as_its_bulletin(mocked):
 
 def test_neighbours_share_a_request_and_nobody_elsewhere_is_asked_about(mocked):
     serve(mocked)
-    gathered = Asker(nws_warnings.SERVICE).fetch(RIDGE, NEAR_IT, TEIDE)
+    gathered = Asker(nws.WARNINGS).fetch(RIDGE, NEAR_IT, TEIDE)
     assert [place for place, _ in gathered.bulletins] == [RIDGE, NEAR_IT]
     assert len(mocked.calls) == 1
 
 
 def test_nobody_stands_along_a_line_of_sight(mocked):
-    assert Asker(nws_warnings.SERVICE).fetch(Place(38.7, -106.3, is_aside=True)) == Gathered()
+    assert Asker(nws.WARNINGS).fetch(Place(38.7, -106.3, is_aside=True)) == Gathered()
 
 
 def test_alerts_are_asked_for_again_when_their_time_is_up(mocked):
     serve(mocked)
-    here = Asker(nws_warnings.SERVICE)
+    here = Asker(nws.WARNINGS)
     here.fetch(RIDGE)
     here.clocks.forward(seconds=50)
     here.fetch(RIDGE)
@@ -74,7 +74,7 @@ def test_alerts_are_asked_for_again_when_their_time_is_up(mocked):
 
 def test_when_nobody_answers_the_last_word_stands_in_with_its_age(mocked):
     serve(mocked)
-    here = Asker(nws_warnings.SERVICE)
+    here = Asker(nws.WARNINGS)
     here.fetch(RIDGE)
     mocked.replace(responses.GET, NWS, status=502)
     here.clocks.forward(hours=2)
@@ -86,7 +86,7 @@ def test_when_nobody_answers_the_last_word_stands_in_with_its_age(mocked):
 
 def test_a_broken_answer_never_replaces_a_good_one(mocked):
     serve(mocked)
-    here = Asker(nws_warnings.SERVICE)
+    here = Asker(nws.WARNINGS)
     here.fetch(RIDGE)
     mocked.replace(responses.GET, NWS, json={"features": [7]})
     here.clocks.forward(hours=2)
@@ -95,14 +95,14 @@ def test_a_broken_answer_never_replaces_a_good_one(mocked):
 
 def test_met_norway_is_asked_for_norway_in_english(mocked):
     mocked.add(responses.GET, MET, body=read_bytes("invented-metno-alerts.json"))
-    gathered = Asker(met_norway_warnings.SERVICE).fetch(LOFOTEN, RIDGE, TEIDE)
+    gathered = Asker(met_norway.WARNINGS).fetch(LOFOTEN, RIDGE, TEIDE)
     assert [place for place, _ in gathered.bulletins] == [LOFOTEN]
     assert mocked.calls[0].request.params == {"lat": "68.2", "lon": "13.6", "lang": "en"}
 
 
 def test_a_403_is_told_once_and_ends_the_round(mocked):
     mocked.add(responses.GET, MET, status=403)
-    gathered = Asker(met_norway_warnings.SERVICE).fetch(LOFOTEN, Place(60.0, 10.0), Place(61.0, 10.0))
+    gathered = Asker(met_norway.WARNINGS).fetch(LOFOTEN, Place(60.0, 10.0), Place(61.0, 10.0))
     assert len(mocked.calls) == 1
     assert {failure.status for failure in gathered.failures} == {403}
 
@@ -110,6 +110,6 @@ def test_a_403_is_told_once_and_ends_the_round(mocked):
 def test_a_bulletin_without_a_forecast_to_ride_on_is_kept_beside(mocked):
     serve(mocked)
     gathered = attach_bulletins(
-        Asker(nws_warnings.SERVICE).fetch(RIDGE) + Gathered(failures=(FeedFailure("x", "", "y"),))
+        Asker(nws.WARNINGS).fetch(RIDGE) + Gathered(failures=(FeedFailure("x", "", "y"),))
     )
     assert [place for place, _ in gathered.bulletins] == [RIDGE]

@@ -20,7 +20,7 @@ from alerts.common.errors import BadInput
 from alerts.common.span import Span
 from alerts.track.observations.evidence import SkyState
 from service.app import Duskbell
-from service.feeds.shared.feed_errors import BadAnswer, FeedDown, FeedError
+from service.feeds.shared.checked_answers import BadAnswer, FeedDown, FeedError
 from service.feeds.shared.http_client import PoliteClient, TimeSource, identify
 from service.observations import awc, nws, ogimet
 from service.observations.model import Ask, Heard, areas_of

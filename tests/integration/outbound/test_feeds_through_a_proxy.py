@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from service.common.outbound_proxy import Proxy, read_proxy
-from service.feeds.shared.feed_errors import FeedDown, FeedError
+from service.feeds.shared.checked_answers import FeedDown, FeedError
 from service.feeds.shared.http_client import Limits, PoliteClient, Request, identify
 from service.feeds.shared.watched_sockets import Route
 from tests.integration.channels.channel_receivers import AUTHORITY, Receiver, Talk

@@ -13,7 +13,7 @@ import pytest
 
 from service.channels.email import try_relay
 from service.channels.safe_http import SafeClient
-from service.common import trust_store
+from service.common import connect
 from service.feeds.shared.http_client import Limits, PoliteClient, Request, identify
 from tests.integration.channels.channel_receivers import AUTHORITY, Receiver, Talk
 from tests.integration.channels.mail_relays import Relay, running
@@ -48,20 +48,20 @@ def greet_a_relay() -> None:
 def test_an_authority_that_the_system_trusts_is_trusted_by_all(
     talk: Callable[[], None], files: bool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(trust_store, "STORE_IS_FILES", files)
-    monkeypatch.setattr(trust_store, "_own", threading.local())
+    monkeypatch.setattr(connect, "STORE_IS_FILES", files)
+    monkeypatch.setattr(connect, "_own", threading.local())
     with pytest.raises(Exception, match=r"certificate|secure connection"):
         talk()
-    monkeypatch.setattr(trust_store, "_own", threading.local())
+    monkeypatch.setattr(connect, "_own", threading.local())
     monkeypatch.setenv("SSL_CERT_FILE", AUTHORITY)
     talk()
 
 
 def test_the_store_is_read_once_for_all_connections() -> None:
-    assert trust_store.trusting() is trust_store.trusting()
-    assert trust_store.trusting(AUTHORITY) is trust_store.trusting(AUTHORITY)
-    assert trust_store.trusting().verify_mode is ssl.CERT_REQUIRED
-    assert trust_store.trusting().check_hostname
+    assert connect.trusting() is connect.trusting()
+    assert connect.trusting(AUTHORITY) is connect.trusting(AUTHORITY)
+    assert connect.trusting().verify_mode is ssl.CERT_REQUIRED
+    assert connect.trusting().check_hostname
 
 
 @pytest.mark.parametrize("files", [True, False], ids=["a store of files", "the system is asked"])
@@ -69,7 +69,7 @@ def test_row_148_a_handshake_that_never_ends_keeps_nobody_else_waiting(
     files: bool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The library's context holds a lock while it shakes hands."""
-    monkeypatch.setattr(trust_store, "STORE_IS_FILES", files)
+    monkeypatch.setattr(connect, "STORE_IS_FILES", files)
     monkeypatch.setenv("SSL_CERT_FILE", AUTHORITY)
     silent, theirs = socket.socketpair()
     begun = threading.Event()
@@ -77,7 +77,7 @@ def test_row_148_a_handshake_that_never_ends_keeps_nobody_else_waiting(
     def never_ends() -> None:
         begun.set()
         with pytest.raises(OSError):  # noqa: PT011 - cut, in whichever words
-            trust_store.secure(silent, trust_store.trusting(), "receiver.example")
+            connect.secure(silent, connect.trusting(), "receiver.example")
 
     hanging = threading.Thread(target=never_ends, daemon=True)
     calling = threading.Thread(target=call_a_receiver, daemon=True)
@@ -94,9 +94,9 @@ def test_row_148_a_handshake_that_never_ends_keeps_nobody_else_waiting(
 
 
 def test_row_149_a_system_that_trusts_nobody_is_seen(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    assert trust_store.has_authorities()
+    assert connect.has_authorities()
     monkeypatch.setenv("SSL_CERT_FILE", str(tmp_path / "none.pem"))
     monkeypatch.setenv("SSL_CERT_DIR", str(tmp_path))
-    assert not trust_store.has_authorities()
+    assert not connect.has_authorities()
     (tmp_path / "8d28ae65.0").write_text("one")
-    assert trust_store.has_authorities()
+    assert connect.has_authorities()

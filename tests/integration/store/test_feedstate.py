@@ -14,7 +14,7 @@ from service.common.backoff import Breaker, BreakerState
 from service.common.deadline import Deadline
 from service.feeds import feed_state
 from service.feeds.feed_state import DatabaseGuards
-from service.feeds.shared.feed_errors import AllowanceSpent, FeedDown, FeedRefused
+from service.feeds.shared.checked_answers import AllowanceSpent, FeedDown, FeedRefused
 from service.feeds.shared.guards import Allowance
 from service.store.engine import open_engine
 from service.store.migrate import require_current

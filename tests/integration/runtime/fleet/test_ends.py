@@ -16,9 +16,9 @@ import pytest
 import requests
 from sqlalchemy import Engine, make_url, text
 
+from service.cli.fleet import run_pages
 from service.runtime.fleet import scheduler, worker
 from service.runtime.fleet.watchdog import EXIT_CODE, Lifeline
-from service.runtime.fleet.web_process import run_pages
 from service.store.engine import open_engine
 from tests.acceptance.fleetlife.proxy import Line
 from tests.integration.delivery import child

@@ -18,7 +18,7 @@ from alerts.briefing.pictures import drawing
 from alerts.briefing.pictures.drawing import Picture, text_width
 from alerts.briefing.render import PngPicture, mail_with_pictures, page_with_pictures
 from alerts.notifying.model import AlertKind
-from service.delivery.png import SCALE, font_files, render_png, with_file
+from service.delivery.enclosures import SCALE, font_files, render_png, with_file
 from tests.unit.alerts.briefing.briefing_samples import GO, KINDS, STAND_DOWN, briefing
 from tests.unit.alerts.briefing.drawn_samples import pictures_of, renamed, season_picture
 from tests.unit.alerts.briefing.sample_nights import facts_of

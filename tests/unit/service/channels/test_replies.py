@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from service.channels.smtp_replies import Refusal, SmtpStep, is_about_us, judge_refusal
+from service.channels.email import Refusal, SmtpStep, is_about_us, judge_refusal
 
 SENDER, RECIPIENT, CONTENT = SmtpStep.SENDER, SmtpStep.RECIPIENT, SmtpStep.CONTENT
 PASSING, US, ADDRESS, MESSAGE = Refusal.PASSING, Refusal.US, Refusal.ADDRESS, Refusal.MESSAGE

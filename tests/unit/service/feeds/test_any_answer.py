@@ -7,13 +7,13 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from service.feeds.met_norway import client as met_norway
 from service.feeds.met_norway import parse as met_norway_parse
-from service.feeds.met_norway import warnings as met_norway_warnings
+from service.feeds.nws import client as nws
 from service.feeds.nws import parse as nws_parse
-from service.feeds.nws import warnings as nws_warnings
 from service.feeds.open_meteo import parse as open_meteo_parse
 from service.feeds.open_meteo.place_batches import is_same_forecast, read_run, split_elements
-from service.feeds.shared.feed_errors import FeedError
+from service.feeds.shared.checked_answers import FeedError
 from service.feeds.shared.model import Gathered
 from service.feeds.shared.warnings_by_place import parse_bulletin
 from tests.unit.service.feeds.feed_files import (
@@ -43,8 +43,8 @@ PARSERS = {
     "open-meteo": open_meteo_parse.parse,
     "metno": met_norway_parse.parse,
     "nws": nws_parse.parse,
-    "nws-warnings": warnings_by(nws_warnings.SERVICE),
-    "metno-warnings": warnings_by(met_norway_warnings.SERVICE),
+    "nws-warnings": warnings_by(nws.WARNINGS),
+    "metno-warnings": warnings_by(met_norway.WARNINGS),
 }
 FILES = {
     "open-meteo": [

@@ -5,7 +5,7 @@ from datetime import timedelta
 import pytest
 
 from service.common.backoff import Breaker, BreakerState
-from service.feeds.shared.feed_errors import (
+from service.feeds.shared.checked_answers import (
     AllowanceSpent,
     BadAnswer,
     FeedDown,

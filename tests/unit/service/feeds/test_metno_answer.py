@@ -8,7 +8,7 @@ import pytest
 from alerts.weather.forecast import LayerScheme, Place
 from alerts.weather.quality_gates import QualityCheck
 from service.feeds.met_norway.parse import parse
-from service.feeds.shared.feed_errors import BadAnswer
+from service.feeds.shared.checked_answers import BadAnswer
 from tests.unit.service.feeds.feed_files import (
     GLOBAL,
     NORDIC,

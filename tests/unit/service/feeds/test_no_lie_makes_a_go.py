@@ -24,7 +24,7 @@ from alerts.wishes.model import Wishes
 from service.feeds.met_norway import parse as met_norway_parse
 from service.feeds.nws import parse as nws_parse
 from service.feeds.open_meteo import parse as open_meteo_parse
-from service.feeds.shared.feed_errors import FeedError
+from service.feeds.shared.checked_answers import FeedError
 from tests.unit.alerts.judging.values import HOUR, SITE, fine_hour, night, source
 from tests.unit.service.feeds.feed_files import FILES, as_bytes
 from tests.unit.service.feeds.test_every_sample import READ

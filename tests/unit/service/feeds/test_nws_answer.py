@@ -8,7 +8,7 @@ import pytest
 from alerts.weather.forecast import LayerScheme, Place
 from alerts.weather.quality_gates import QualityCheck
 from service.feeds.nws.parse import parse
-from service.feeds.shared.feed_errors import BadAnswer, FeedRefused
+from service.feeds.shared.checked_answers import BadAnswer, FeedRefused
 from tests.unit.service.feeds.feed_files import (
     BOX,
     FGZ,

@@ -4,7 +4,7 @@ import pytest
 
 from alerts.weather.forecast import LayerScheme
 from service.feeds.open_meteo.parse import parse, split_key
-from service.feeds.shared.feed_errors import BadAnswer
+from service.feeds.shared.checked_answers import BadAnswer
 from tests.unit.service.feeds.feed_files import (
     BERLIN_72H,
     ENSCHEDE,

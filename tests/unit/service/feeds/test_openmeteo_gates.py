@@ -9,7 +9,7 @@ from alerts.weather.forecast import Place
 from alerts.weather.hours import HourlyWeather
 from alerts.weather.quality_gates import RANGES, QualityCheck
 from service.feeds.open_meteo.parse import parse
-from service.feeds.shared.feed_errors import BadAnswer, FeedRefused
+from service.feeds.shared.checked_answers import BadAnswer, FeedRefused
 from tests.unit.service.feeds.feed_files import as_bytes, read_bytes, read_json, utc
 
 NORMAL = {

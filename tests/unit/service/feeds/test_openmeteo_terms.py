@@ -12,7 +12,7 @@ from service.feeds.open_meteo.place_batches import (
     request_weight,
     wait_by_wording,
 )
-from service.feeds.shared.feed_errors import BadAnswer
+from service.feeds.shared.checked_answers import BadAnswer
 from service.feeds.shared.guards import FREE_OPEN_METEO, MINUTE_S
 from tests.unit.service.feeds.feed_files import as_bytes, read_bytes, utc
 

@@ -5,13 +5,13 @@ import pytest
 from alerts.common.span import Span
 from alerts.weather.forecast import Severity
 from alerts.weather.quality_gates import QualityCheck
-from service.feeds.met_norway import warnings as met_norway_warnings
-from service.feeds.nws import warnings as nws_warnings
-from service.feeds.shared.feed_errors import BadAnswer
+from service.feeds.met_norway import client as met_norway
+from service.feeds.nws import client as nws
+from service.feeds.shared.checked_answers import BadAnswer
 from service.feeds.shared.warnings_by_place import parse_bulletin
 from tests.unit.service.feeds.feed_files import as_bytes, read_bytes, read_json, utc
 
-NWS, MET = nws_warnings.SERVICE, met_norway_warnings.SERVICE
+NWS, MET = nws.WARNINGS, met_norway.WARNINGS
 THREE = "nws-alerts-three-reanchored-2026-07-15.json"
 EDGES = "invented-nws-alerts-edge-cases.json"
 METNO = "invented-metno-alerts.json"
