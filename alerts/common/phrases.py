@@ -34,7 +34,7 @@ number's `one` or `other`, or the value itself (`0`, `yes`, `no`, a code).
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from enum import Enum
 from functools import cache, lru_cache
@@ -74,6 +74,7 @@ class Phrase:
     key: str
     values: tuple[tuple[str, Any], ...] = ()
     zone: str = ""
+    _in_row: tuple[str, dict[str, object]] | None = field(default=None, init=False, repr=False, compare=False)
 
     def on(self, zone: str) -> Phrase:
         """The same on that clock."""
@@ -171,10 +172,14 @@ class Worded:
 
 def _text_and_codes(said: Phrase) -> tuple[str, dict[str, object]]:
     """What a row has of it; of those that many rows say made once. Nobody changes it."""
-    try:
-        return _made_once(said, said.kinds)
-    except TypeError:  # a value that can't be hashed, such as a list
-        return str(said), _row_of(said)
+    if said._in_row is None:
+        try:
+            found = _made_once(said, said.kinds)
+        except TypeError:  # a value that can't be hashed, such as a list
+            found = str(said), _row_of(said)
+        object.__setattr__(said, "_in_row", found)
+        return found
+    return said._in_row
 
 
 @lru_cache(maxsize=10_000)

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import fields
 from datetime import UTC, datetime, timedelta
 from itertools import compress
+from operator import attrgetter
 from typing import Any, overload
 
 import numpy as np
@@ -193,8 +194,8 @@ class Hours(Sequence[HourlyWeather]):
     @classmethod
     def of(cls, rows: Iterable[HourlyWeather]) -> Hours:
         rows = tuple(rows)
-        told = {name: [getattr(row, name) for row in rows] for name in FIELDS}
-        known = {name: column for name, column in told.items() if any(each is not None for each in column)}
+        told = zip(FIELDS, map(list, zip(*map(attrgetter(*FIELDS), rows), strict=True)), strict=False)
+        known = {name: column for name, column in told if any(each is not None for each in column)}
         return cls([row.starts for row in rows], [row.ends for row in rows], known)
 
     def column(self, name: str, within: slice = ALL) -> Sequence[Any]:

@@ -128,20 +128,22 @@ class Wanted:
 
 def find_due(session: Session, wanted: Wanted, now: datetime) -> list[Need]:
     """Places that were asked about too long ago for the nearest window they are needed for."""
-    # one for each place with a window ahead that somebody could be told of, over all their span
-    needs: dict[str, Need] = {}
+    # the span of all windows ahead that somebody could be told of, by the newest description of each site
+    spans: dict[int, tuple[datetime, datetime]] = {}
     for row in windows_ahead(session, wanted.by_revision, now):
-        start, end, stored = row.first_window_start, row.last_window_end, wanted.site_of(row)
-        if stored is None or start is None or end is None:
-            continue
+        start, end = row.first_window_start, row.last_window_end
+        if start is not None and end is not None and wanted.site_of(row) is not None:
+            first, last = spans.get(row.site_revision_id, (start, end))
+            spans[row.site_revision_id] = min(first, start), max(last, end)
+
+    needs: dict[str, Need] = {}
+    for revision_id, (start, end) in spans.items():
+        _, stored = wanted.by_revision[revision_id]
         site, place = stored.site, place_key(stored.site)
-        known = needs.get(place)
-        if known is None:
-            asked = Place(site.lat_deg, site.lon_deg, site.elevation_m if stored.elevation_known else None)
-            needs[place] = Need(place, asked, Span(start, end))
-        else:
-            whole = Span(min(known.span.start, start), max(known.span.end, end))
-            needs[place] = replace(known, span=whole)
+        asked = Place(site.lat_deg, site.lon_deg, site.elevation_m if stored.elevation_known else None)
+        need = needs.setdefault(place, Need(place, asked, Span(start, end)))
+        whole = Span(min(need.span.start, start), max(need.span.end, end))
+        needs[place] = replace(need, span=whole)
 
     asked_at, due = feed_state.last_asked(session, set(needs)), []
     for need in needs.values():

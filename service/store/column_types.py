@@ -37,9 +37,11 @@ class UtcDateTime(TypeDecorator[datetime]):
         return _sqlite_text if dialect.name == "sqlite" else super().bind_processor(dialect)
 
     def process_result_value(self, value: datetime | None, dialect: Dialect) -> datetime | None:
-        if value is None:
-            return None
-        return value.astimezone(UTC) if value.tzinfo else value.replace(tzinfo=UTC)
+        return None if value is None else value.astimezone(UTC)
+
+    def result_processor(self, dialect: Dialect, coltype: object) -> Callable[[Any], Any] | None:
+        """And its text is read at once: a cycle reads the times of all nights ahead."""
+        return _from_sqlite if dialect.name == "sqlite" else super().result_processor(dialect, coltype)
 
 
 def _utc(value: datetime) -> datetime:
@@ -51,6 +53,10 @@ def _utc(value: datetime) -> datetime:
 def _sqlite_text(value: datetime | None) -> str | None:
     """`2027-07-01 10:07:00.000000`, as SQLAlchemy's own DATETIME writes and reads it."""
     return None if value is None else _utc(value).isoformat(" ", "microseconds").removesuffix("+00:00")
+
+
+def _from_sqlite(text: str | None) -> datetime | None:
+    return None if text is None else datetime.fromisoformat(text + "+00:00")
 
 
 _FIRST = (
