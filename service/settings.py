@@ -1,4 +1,4 @@
-"""Settings: typed, described, checked at start.
+"""Settings: typed, described, checked at start; and the origins of the addresses in them (RFC 6454).
 
 Order, first wins: environment (`DUSKBELL_…`), the TOML file, the defaults below. The TOML file is
 `duskbell.toml` in the data folder, or the path in `DUSKBELL_CONFIG`.
@@ -7,9 +7,11 @@ Order, first wins: environment (`DUSKBELL_…`), the TOML file, the defaults bel
 from __future__ import annotations
 
 import os
-from ipaddress import ip_network
+from dataclasses import dataclass
+from ipaddress import ip_address, ip_network
 from pathlib import Path
 from typing import Literal
+from urllib.parse import urlsplit
 
 from pydantic import Field, SecretStr, ValidationError, field_validator, model_validator
 from pydantic_settings import (
@@ -22,6 +24,9 @@ from pydantic_settings import (
 from alerts.common.errors import BadInput, DuskbellError
 from alerts.common.phrases import phrase, say
 from service.common.outbound_proxy import Proxy, read_proxy
+
+DEFAULT_PORTS = {"http": 80, "https": 443}
+"""RFC 9110 sections 4.2.1 and 4.2.2."""
 
 
 class BadSettings(DuskbellError):
@@ -283,3 +288,33 @@ def load_settings(**overrides: object) -> Settings:
         ) from None
     except (OSError, ValueError) as error:
         raise BadSettings(phrase("settings.file-unreadable", path=config_file(), error=error)) from None
+
+
+@dataclass(frozen=True, slots=True)
+class WebOrigin:
+    """Scheme, host and port of an address, as RFC 6454 compares them."""
+
+    scheme: str
+    host: str
+    port: int
+
+
+def origin_of(address: str) -> WebOrigin | None:
+    """The origin of an http or https address; None for anything else."""
+    try:
+        parts = urlsplit(address)
+        host, port = parts.hostname, parts.port
+    except ValueError:  # brackets that don't close, a port that is none
+        return None
+    if parts.scheme not in DEFAULT_PORTS or not host:
+        return None
+    return WebOrigin(parts.scheme, host, DEFAULT_PORTS[parts.scheme] if port is None else port)
+
+
+def is_loopback(host: str) -> bool:
+    """Whether a host of an address is this machine itself, which browsers trust without https (W3C Secure
+    Contexts, section 3.1)."""
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost" or host.endswith(".localhost")

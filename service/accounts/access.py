@@ -20,7 +20,7 @@ from service.accounts import address_owner
 from service.channels import host_state
 from service.channels.email_message import check_mail_address
 from service.common.secret_key import Keys
-from service.store.repositories import addresses, messages, people, rate_limits, suppression, tokens
+from service.store.repositories import messages, people, rate_limits, suppression, tokens
 from service.store.repositories.messages import NewNotice, NoticeKind
 from service.store.repositories.subscriptions import end_of_address
 from service.store.repositories.suppression import BarReason
@@ -231,7 +231,7 @@ def warn_of_ending_keys(session: Session, now: datetime) -> int:
         if key.expires_at is None or key.warned_at is not None or key.expires_at > now + WARNED_BEFORE:
             continue
         key.warned_at = now
-        reached = addresses.sign_in_addresses(session, key.person_id)
+        reached = people.sign_in_addresses(session, key.person_id)
         address = next((each for each in reached if each.off_since is None), None)
         if address is None:
             continue

@@ -17,7 +17,7 @@ from alerts.judging.privacy import discreet_facts
 from service.channels.email_message import check_mail_address, mail_spellings
 from service.common.redaction import mask_mail
 from service.store.maintenance.personal_data import delete_messages
-from service.store.repositories import addresses, people, rounded_sites, subscriptions
+from service.store.repositories import people, rounded_sites, subscriptions
 from service.store.repositories.alerts import alerts_of_subscription
 from service.store.repositories.messages import NoticeKind, notices_to
 from service.store.repositories.sites import descriptions_of, owns_sites
@@ -33,18 +33,18 @@ def find_account(session: Session, email: str) -> AddressRow | None:
 
     Of several (only old stores hold such) one marked as the operator's own counts, then the oldest.
     """
-    return addresses.account_of(session, mail_spellings(email))
+    return people.account_of(session, mail_spellings(email))
 
 
 def find_pending(session: Session, email: str) -> AddressRow | None:
     """The address as it waits to become its own person; None when nobody asked for that."""
-    rows = addresses.unconfirmed_of(session, mail_spellings(email))
+    rows = people.unconfirmed_of(session, mail_spellings(email))
     return next((row for row in rows if not is_joining(session, row)), None)
 
 
 def find_on_operator(session: Session, email: str) -> AddressRow | None:
     """The address as it hangs on the operator without being marked as the operator's own."""
-    return addresses.hanging_mailbox(session, mail_spellings(email))
+    return people.hanging_mailbox(session, mail_spellings(email))
 
 
 def get_person(session: Session, named: str) -> PersonRow:
@@ -66,7 +66,7 @@ def is_joining(session: Session, address: AddressRow) -> bool:
     """Whether confirming it would join it to an account that somebody has already, not make one."""
     if address.confirmed_at is not None:
         return False
-    return address.person.is_operator or addresses.has_others(session, address)
+    return address.person.is_operator or people.has_others(session, address)
 
 
 def account_words(session: Session, person_id: int) -> str:
@@ -74,7 +74,7 @@ def account_words(session: Session, person_id: int) -> str:
     person = session.get_one(PersonRow, person_id)
     if person.is_operator:
         return say("accounts.account-operator")
-    mail = addresses.oldest_mail(session, person_id)
+    mail = people.oldest_mail(session, person_id)
     return mask_mail(mail) if mail else say("accounts.account-without-address")
 
 
@@ -124,7 +124,7 @@ def typed_address(session: Session, email: str, *, zone: str, now: datetime) -> 
 
 def find_of_person(session: Session, target: str, person_id: int) -> AddressRow | None:
     """The address among those of that person, however it is spelled, confirmed or not."""
-    return addresses.mailbox_of(session, mail_spellings(target), person_id)
+    return people.mailbox_of(session, mail_spellings(target), person_id)
 
 
 def add_joining(
@@ -230,7 +230,7 @@ def _merge(session: Session, address: AddressRow, into: AddressRow, now: datetim
             row.ended_at, row.ended_why = now, say("accounts.told-there")
         row.person, row.address = into.person, into
     session.flush()
-    addresses.hand_over(session, address, into)
+    people.hand_over(session, address, into)
 
 
 def _described(site: SiteRow) -> int:
@@ -248,4 +248,4 @@ def _drop_private(session: Session, address: AddressRow, person_id: int) -> None
         for alert in alerts_of_subscription(session, row.id):
             alert.facts = discreet_facts(alert.facts, described)
     delete_messages(session, notices_to(session, address.id, _OF_OTHER_ADDRESSES))
-    addresses.forget_sign_in_links(session, address.id)
+    people.forget_sign_in_links(session, address.id)

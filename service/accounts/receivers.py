@@ -23,8 +23,8 @@ from service.channels.webhook import new_secret
 from service.common.redaction import mask_target
 from service.common.secret_key import Keys
 from service.store.repositories import messages, rate_limits, tokens
-from service.store.repositories.addresses import REMOVED, find_address
 from service.store.repositories.messages import NoticeKind
+from service.store.repositories.people import REMOVED, find_address
 from service.store.repositories.tokens import Purpose
 from service.store.schema.core_tables import AddressRow, PersonRow
 

@@ -13,8 +13,13 @@ from service.app import build, changing
 from service.channels.host_state import add_secret, switch_off, switch_on
 from service.channels.webhook import new_secret
 from service.store.repositories import browsers, suppression
-from service.store.repositories.addresses import find_addresses, hanging_on_operator
-from service.store.repositories.people import UNKNOWN_ZONE, find_operator, get_operator
+from service.store.repositories.people import (
+    UNKNOWN_ZONE,
+    find_addresses,
+    find_operator,
+    get_operator,
+    hanging_on_operator,
+)
 from service.store.repositories.suppression import BarReason
 
 

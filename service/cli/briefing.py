@@ -27,7 +27,7 @@ from service.cli.options import (
 )
 from service.reports.briefing_report import FORMS, Brief, InCalendars, build_brief
 from service.reports.default_reader import usual_for
-from service.store.repositories.message_scenes import Words, calendar_key, words_told
+from service.store.repositories.alerts import Words, calendar_key, words_told
 
 
 @dataclass(frozen=True, slots=True)

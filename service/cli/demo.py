@@ -10,8 +10,7 @@ import click
 
 from alerts.common.phrases import say
 from service.cli.service import require_free_port
-from service.demo.play import Played, play, stage
-from service.demo.story import SITES, TICKS
+from service.demo.play import SITES, TICKS, Played, play, stage
 from service.settings import page_address
 
 RULE = "─" * 72

@@ -34,19 +34,17 @@ from service.cli.doctor_outside import (
 )
 from service.cli.main import OTHERS
 from service.common.clock import real_clock
-from service.common.origins import is_loopback, origin_of
 from service.common.redaction import mask_text
 from service.common.secret_key import FILE_NAME, load_keys
 from service.delivery.custom_templates import built_in_names, read_templates, try_templates
 from service.reports.ring_check import RingCheck
-from service.settings import Settings, config_file, load_settings
+from service.settings import Settings, config_file, is_loopback, load_settings, origin_of
 from service.store.engine import open_engine, require_room, require_writable, sqlite_file
 from service.store.maintenance.invariants import find_broken
 from service.store.migrate import current_revision, head_revision, require_current
-from service.store.repositories.addresses import hanging_on_operator
 from service.store.repositories.cycles import last_finished
 from service.store.repositories.operator_alerts import find_open
-from service.store.repositories.people import keeping_without_right
+from service.store.repositories.people import hanging_on_operator, keeping_without_right
 from service.store.repositories.tokens import find_api_keys
 from service.store.repositories.totals import resting_hosts
 

@@ -14,13 +14,13 @@ from service.cli.options import NEW_FILE
 from service.cli.service import require_free_port
 from service.common.log_setup import configure_logs
 from service.common.secret_key import FILE_NAME
-from service.runtime.fleet.queue import QUEUES
 from service.runtime.fleet.scheduler import run_scheduler
 from service.runtime.fleet.worker import run_worker
 from service.runtime.fleet.worker_sessions import attach
 from service.runtime.single_process import Pages, PagesStopped, leave, stop_on_signals
 from service.settings import page_address
 from service.store.migrate import require_queue
+from service.store.repositories.job_queue import QUEUES
 from service.web.app import build_app
 from service.web.server import STOP_WITHIN_S
 

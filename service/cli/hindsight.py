@@ -17,13 +17,12 @@ from alerts.track.record.summary import build_ledger, records_of
 from alerts.track.record.text import say_map
 from alerts.wishes.model import DEFAULT_WISHES
 from service.app import build, changing
-from service.cli.options import DAY, OLD_FILE, progress_bar, span_options, wish_file_option
+from service.cli.options import DAY, OLD_FILE, progress_bar, read_wish_file, span_options, wish_file_option
 from service.hindsight.backtest import calibrated, replay
 from service.hindsight.outcome_reports import Said, Voice, keep_said, read_times, require_begun
 from service.hindsight.rejudge import RejudgedNight, RejudgeInputs, Ring
 from service.hindsight.rejudge import rejudge as judge_again
 from service.hindsight.track_record import TrackRecord, load_record, record_csv, record_json, record_page
-from service.reports.wish_file import read_wish_file
 from service.store.json_values import to_json
 from service.store.repositories import calibrations, people
 from service.store.repositories.pairs import find_told

@@ -1,20 +1,24 @@
 """What several commands ask for alike: place, darkness, night, sky, wishes; a bar while work lasts.
 
-Options that belong together reach a command as one value, whose fields are named as they are.
+Options that belong together reach a command as one value, whose fields are named as they are. Wishes may come
+from a file, TOML or JSON: by the plain names of `alerts.wishes.fields`, or in the stored form of the API.
 """
 
 from __future__ import annotations
 
+import json
 import sys
-import time
+import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields, replace
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, time
 from functools import wraps
 from pathlib import Path
+from time import monotonic
 from typing import Any, TypeVar, cast
 
 import click
+from pydantic import ValidationError
 
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase, say
@@ -24,14 +28,16 @@ from alerts.sites.model import HorizonLine, Site, clean_name
 from alerts.sky.brightness.readings import BortleConvention, Reading, darkness_of_class, darkness_of_readings
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import SkyWishes
-from alerts.wishes.fields import WISH_WORDS, read_words
+from alerts.wishes.fields import WISH_WORDS, WORDS_BY_NAME, read_words
 from alerts.wishes.model import Wishes
 from service.app import Duskbell, build
 from service.common.timezones import PlaceDoubts, doubts, zone_at
-from service.reports.wish_file import read_wish_file
+from service.store.json_values import from_json, to_json
 from service.store.repositories import people
 from service.store.repositories.sites import get_site, newest_revision
 
+LARGEST_BYTES = 100_000
+"""Of a file of wishes."""
 BAR_AFTER_S = 1.0
 BAR_WIDTH = 40
 
@@ -338,11 +344,11 @@ def wish_options(command: F) -> F:
 
 def progress_bar(what: str = "nights") -> Callable[[int, int], None]:
     """A bar on standard error that appears only when the work takes longer than a second."""
-    started, shown = time.monotonic(), False
+    started, shown = monotonic(), False
 
     def show(done: int, total: int) -> None:
         nonlocal shown
-        if not shown and (time.monotonic() - started < BAR_AFTER_S or done >= total):
+        if not shown and (monotonic() - started < BAR_AFTER_S or done >= total):
             return
         shown = True
         filled = BAR_WIDTH * done // max(total, 1)
@@ -351,3 +357,53 @@ def progress_bar(what: str = "nights") -> Callable[[int, int], None]:
         click.echo(bar, err=True, nl=False)
 
     return show
+
+
+def read_wish_file(file: Path, usual: Wishes) -> Wishes:
+    """The wishes in that file; what it leaves out is as `usual`. BadInput with the reason in one sentence."""
+    form = "TOML" if file.suffix.lower() == ".toml" else "JSON"
+    try:
+        raw = file.read_bytes()[: LARGEST_BYTES + 1]
+        given = tomllib.loads(raw.decode("utf-8")) if form == "TOML" else json.loads(raw)
+    except (OSError, ValueError, RecursionError) as error:
+        raise BadInput(phrase("reports.wishes-unreadable", file=file, form=form, error=error)) from None
+    if not isinstance(given, dict):
+        raise BadInput(phrase("reports.wishes-no-object", file=file))
+
+    # written as subscriptions keep their wishes, if by a name that the plain ones don't have
+    stored = to_json(Wishes())
+    is_stored = bool(given.keys() & (stored.keys() - WORDS_BY_NAME.keys()))
+    known = list(stored if is_stored else WORDS_BY_NAME)
+    try:
+        if unknown := sorted(given.keys() - set(known)):
+            named = {"unknown": ", ".join(unknown), "known": ", ".join(known)}
+            raise BadInput(phrase("reports.wishes-unknown", **named))
+        if is_stored:
+            return from_json(Wishes, {**stored, **given})
+        texts = {name: _texts(name, value) for name, value in given.items()}
+        return read_words(texts, usual, called=lambda word: word.name)
+    except ValidationError as error:
+        first = error.errors()[0]
+        where = ".".join(str(part) for part in first["loc"])
+        raise BadInput(f"{file}: {where}: {first['msg']}") from None
+    except BadInput as refusal:
+        raise BadInput(f"{file}: {refusal}") from None
+
+
+def _texts(name: str, value: object) -> tuple[str, ...]:
+    """A value of a file as texts; a table stands for `KEY=VALUE`, an empty list for `none`."""
+    if isinstance(value, Mapping):
+        return tuple(f"{key}={_text(name, each)}" for key, each in value.items()) or ("none",)
+    if isinstance(value, list):
+        return tuple(_text(name, each) for each in value) or ("none",)
+    return (_text(name, value),)
+
+
+def _text(name: str, value: object) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, time):
+        return f"{value:%H:%M}"
+    if isinstance(value, str | int | float | date):
+        return str(value)
+    raise BadInput(phrase("reports.wishes-no-text", name=name))

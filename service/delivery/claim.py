@@ -27,7 +27,7 @@ from service.common.clock import Moment
 from service.common.secret_key import Keys
 from service.store.json_values import from_json
 from service.store.repositories import decisions, messages, suppression, tokens
-from service.store.repositories.message_scenes import Scene, calendar_key, count_words, find_scenes
+from service.store.repositories.alerts import Scene, calendar_key, count_words, find_scenes
 from service.store.repositories.messages import Lease, NoticeKind, Status
 from service.store.repositories.operator_alerts import note_trouble
 from service.store.repositories.subscriptions import is_left, subscriptions_by_id

@@ -12,8 +12,8 @@ from alerts.sky.nights.season import Season, never_holds, season
 from alerts.wishes.model import DEFAULT_WISHES
 from service.accounts.access import make_owner_link
 from service.app import Duskbell
-from service.common.origins import is_loopback, origin_of
 from service.reports.ring_check import RingCheck
+from service.settings import is_loopback, origin_of
 from service.store.repositories.people import find_operator
 from service.store.repositories.sites import StoredSite
 

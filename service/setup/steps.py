@@ -30,7 +30,7 @@ from service.common.timezones import zone_at
 from service.feeds.shared.http_client import identify
 from service.settings import Settings
 from service.setup.settings_file import Origin, origin_of, write_settings
-from service.store.repositories import addresses, people, subscriptions
+from service.store.repositories import people, subscriptions
 from service.store.repositories.people import UNKNOWN_ZONE
 from service.store.repositories.sites import (
     StoredSite,
@@ -127,13 +127,13 @@ def look(duskbell: Duskbell) -> SetupState:
     settings = duskbell.settings
     with duskbell.sessions() as session:
         operator = people.find_operator(session)
-        own = addresses.own_mail(session, operator.id) if operator else []
+        own = people.own_mail(session, operator.id) if operator else []
         named = (row for row in own if row.target.casefold() == settings.operator_email.casefold())
         mail = next(named, own[0] if own else None)  # the one that the settings name, else the oldest
         places = _places(session, operator) if operator else ()
         ringing = _ringing(session, duskbell, operator) if operator else []
         bells = tuple(shown(address) for address in ringing)
-        asked = addresses.awaiting_code(session, operator.id, duskbell.clock()) if operator else ()
+        asked = people.awaiting_code(session, operator.id, duskbell.clock()) if operator else ()
         waiting = {row.id: shown(row, to_owner=True) for row in asked}
         home = operator.home if operator else None
         mail_id, target = (mail.id, mail.target) if mail else (None, settings.operator_email)

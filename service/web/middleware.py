@@ -17,7 +17,7 @@ from starlette.responses import PlainTextResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from alerts.common.phrases import say
-from service.common.origins import WebOrigin, is_loopback, origin_of
+from service.settings import WebOrigin, is_loopback, origin_of
 from service.web.error_pages import API_PATH, problem
 
 log = logging.getLogger(__name__)

@@ -30,8 +30,7 @@ from fastapi import FastAPI
 
 from service.accounts.access import make_api_key
 from service.cli.main import duskbell as command
-from service.demo.play import LOOPBACK, Played, play, stage
-from service.demo.story import TICKS, ZONE
+from service.demo.play import LOOPBACK, TICKS, ZONE, Played, play, stage
 from service.store.repositories.people import get_operator
 from service.web.app import ROUTERS, build_app
 from service.web.server import build_server

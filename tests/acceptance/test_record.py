@@ -12,10 +12,10 @@ import time_machine
 from alerts.common.errors import BadInput
 from alerts.common.phrases import say
 from alerts.wishes.model import DEFAULT_WISHES
-from service.demo.story import FLAT, SATURDAY
+from service.cli.options import read_wish_file
+from service.demo.play import FLAT, SATURDAY
 from service.hindsight.outcome_reports import read_times
 from service.hindsight.track_record import safe_cell
-from service.reports.wish_file import read_wish_file
 from tests.acceptance.conftest import Ran, Run
 from tests.integration.conftest import copy_file, new_file
 from tests.integration.hindsight.past import AFTER, over

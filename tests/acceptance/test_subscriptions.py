@@ -12,7 +12,7 @@ import time_machine
 
 from alerts.wishes.fields import WORDS_BY_NAME
 from alerts.wishes.model import DEFAULT_WISHES
-from service.reports.wish_file import read_wish_file
+from service.cli.options import read_wish_file
 from tests.acceptance.conftest import Ran, Run
 
 README = Path(__file__).parents[2] / "README.md"

@@ -10,7 +10,7 @@ from sqlalchemy import select
 from alerts.sites.model import Site
 from alerts.wishes.model import DEFAULT_WISHES
 from service.app import build
-from service.store.repositories import addresses, people, subscriptions
+from service.store.repositories import people, subscriptions
 from service.store.repositories.sites import add_site, get_site
 from service.store.schema.core_tables import AddressRow, PersonRow, SubscriptionRow
 from tests.acceptance.conftest import Run
@@ -38,7 +38,7 @@ def hang(email: str) -> int:
     now = duskbell.clock()
     with duskbell.sessions.begin() as session:
         operator = people.get_operator(session, zone="UTC", now=now)
-        address = addresses.add_address(session, operator, "email", email, secrets=[], now=now)
+        address = people.add_address(session, operator, "email", email, secrets=[], now=now)
         subscriptions.subscribe(session, address, get_site(session, SITE), DEFAULT_WISHES, now=now)
         return address.id
 
@@ -95,7 +95,7 @@ def test_row_78_a_receiver_is_given_to_the_person_named(flat: Run) -> None:
     now = duskbell.clock()
     with duskbell.sessions.begin() as session:
         operator = people.get_operator(session, zone="UTC", now=now)
-        chat = addresses.add_address(
+        chat = people.add_address(
             session, operator, "webhook", "https://example.org/x", secrets=["s"], now=now
         )
         subscriptions.subscribe(session, chat, get_site(session, SITE), DEFAULT_WISHES, now=now)

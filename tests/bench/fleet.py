@@ -43,9 +43,9 @@ from sqlalchemy.orm import Session
 
 from service.app import Duskbell
 from service.runtime.fleet import cycles
-from service.runtime.fleet.queue import DELIVER, JUDGE, REFRESH, SKY
 from service.runtime.fleet.scheduler import put_in_messages
 from service.settings import Settings
+from service.store.repositories.job_queue import DELIVER, JUDGE, REFRESH, SKY
 from service.store.repositories.messages import UNSETTLED
 from service.store.schema.core_tables import AddressRow, CyclePartRow, CycleRow, DecisionRow, MessageRow
 from tests.acceptance.fleetlife.inbox import Inbox, open_inbox

@@ -50,7 +50,7 @@ from service.app import Duskbell
 from service.demo.play import LOOPBACK
 from service.pipeline import run_cycle as cycle_run
 from service.settings import Settings
-from service.store.repositories import addresses, browsers, rate_limits, subscriptions
+from service.store.repositories import browsers, people, rate_limits, subscriptions
 from service.store.repositories.sites import add_site
 from service.store.schema.core_tables import PersonRow
 from service.web.app import build_app
@@ -87,7 +87,7 @@ def furnish(duskbell: Duskbell, count: int) -> list[str]:
             session.add(person)
             session.flush()
             mail = f"owner{number}@example.org"
-            address = addresses.add_address(session, person, "email", mail, secrets=[], now=START)
+            address = people.add_address(session, person, "email", mail, secrets=[], now=START)
             for each in range(SITES_EACH):
                 site = _site(dice, f"Site {number}-{each}")
                 row = add_site(session, person, site, elevation_known=True, now=START)

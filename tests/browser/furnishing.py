@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from alerts.wishes.model import DEFAULT_WISHES
 from service.channels.webhook import new_secret
-from service.demo.story import FLAT, PAN, RIDGE
-from service.store.repositories import addresses, people, subscriptions
+from service.demo.play import FLAT, PAN, RIDGE
+from service.store.repositories import people, subscriptions
 from service.store.repositories.sites import add_site, share_site
 from tests.browser.house import House
 from tests.integration.pipeline.world import MAIL, START
@@ -14,8 +14,8 @@ from tests.integration.pipeline.world import MAIL, START
 def furnish(house: House) -> None:
     with house.duskbell.sessions.begin() as session:
         owner = people.get_operator(session, zone=FLAT.zone, now=START)
-        mail = addresses.add_address(session, owner, "email", MAIL, secrets=[], now=START, is_own=True)
-        chat = addresses.add_address(
+        mail = people.add_address(session, owner, "email", MAIL, secrets=[], now=START, is_own=True)
+        chat = people.add_address(
             session, owner, "webhook", house.chat_url, secrets=[new_secret()], now=START
         )
         for site in (FLAT, PAN, RIDGE):

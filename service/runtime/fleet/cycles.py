@@ -23,12 +23,11 @@ from service.app import Duskbell
 from service.common.clock import lies_ahead
 from service.pipeline import judge_stage, refresh_stage, sky_stage, station_stage
 from service.pipeline.judge_stage import Judging
-from service.runtime.fleet.queue import JUDGE, PART, REFRESH, SKY, defer
 from service.runtime.fleet.worker_sessions import of_block, of_part
 from service.store.repositories import cycle_parts, cycles
 from service.store.repositories.cycle_parts import Ids
 from service.store.repositories.due_reviews import NIGHTS_BACK, due_reviews, sites_by_place
-from service.store.repositories.job_queue import queued_parts
+from service.store.repositories.job_queue import JUDGE, PART, REFRESH, SKY, defer, queued_parts
 from service.store.schema.core_tables import CycleRow, SubscriptionRow
 
 log = logging.getLogger(__name__)

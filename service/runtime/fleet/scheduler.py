@@ -20,7 +20,6 @@ from service.app import Duskbell
 from service.channels import host_state
 from service.delivery.fair_queue import in_order
 from service.runtime.fleet import cycles
-from service.runtime.fleet.queue import CHORE, RECOVER, SEND, UPKEEP, URGENT, VERIFY, defer
 from service.runtime.fleet.sending import batch_up
 from service.runtime.fleet.watchdog import Lifeline
 from service.runtime.maintenance_jobs import MINUTE_OFFSET, Chore, build_watch, find_chores
@@ -28,7 +27,16 @@ from service.runtime.single_process import stop_on_signals
 from service.store.locking import SharedHold
 from service.store.repositories import messages
 from service.store.repositories.cycles import take_turn
-from service.store.repositories.job_queue import unqueued_messages
+from service.store.repositories.job_queue import (
+    CHORE,
+    RECOVER,
+    SEND,
+    UPKEEP,
+    URGENT,
+    VERIFY,
+    defer,
+    unqueued_messages,
+)
 
 log = logging.getLogger(__name__)
 

@@ -23,8 +23,8 @@ from service.delivery.claim import Claimed, claim_batch
 from service.delivery.dispatcher import Delivery, send_claimed
 from service.delivery.fair_queue import WaitingMessage, in_order
 from service.delivery.results import REFUSED, FinishedAttempt, count, keep_each, record
-from service.runtime.fleet.queue import DELIVER, SEND, URGENT
 from service.store.repositories import messages
+from service.store.repositories.job_queue import DELIVER, SEND, URGENT
 
 log = logging.getLogger(__name__)
 

@@ -24,7 +24,10 @@ from service.app import Duskbell
 from service.hindsight import verification
 from service.pipeline.run_cycle import verifying_from
 from service.runtime.fleet import cycles, sending, worker_sessions
-from service.runtime.fleet.queue import (
+from service.runtime.fleet.watchdog import Lifeline, asking, driver_url
+from service.runtime.maintenance_jobs import find_chores
+from service.store.engine import connect_options
+from service.store.repositories.job_queue import (
     CHORE,
     DELIVER,
     JUDGE,
@@ -37,9 +40,6 @@ from service.runtime.fleet.queue import (
     UPKEEP,
     VERIFY,
 )
-from service.runtime.fleet.watchdog import Lifeline, asking, driver_url
-from service.runtime.maintenance_jobs import find_chores
-from service.store.engine import connect_options
 
 log = logging.getLogger(__name__)
 

@@ -23,10 +23,10 @@ from sqlalchemy.orm import (
 from service.channels.host_state import find_breakers
 from service.channels.model import Channel
 from service.delivery.fair_queue import in_order
-from service.runtime.fleet.queue import defer
 from service.runtime.fleet.sending import batch_up
 from service.store.repositories import messages
 from service.store.repositories.cycle_parts import Held, hold_on
+from service.store.repositories.job_queue import defer
 from service.store.repositories.messages import Status
 from service.store.schema.core_tables import MessageRow, SubscriptionRow
 

@@ -20,7 +20,7 @@ from alerts.weather.forecast import Forecast
 from alerts.weather.sky_now import OLDEST, REACH_KM, StationSky
 from service.store.engine import in_chunks, insert_into
 from service.store.json_values import from_json, to_json
-from service.store.repositories.forecast_packing import unpack
+from service.store.repositories.forecasts import unpack
 from service.store.schema.core_tables import ForecastRow, OutcomeRow
 from service.store.schema.track_tables import JudgedEventRow, StationReportRow
 

@@ -8,8 +8,8 @@ from enum import StrEnum
 from sqlalchemy import ColumnElement, func, select
 from sqlalchemy.orm import Session
 
-from service.store.repositories.addresses import REMOVED
 from service.store.repositories.messages import WAITING
+from service.store.repositories.people import REMOVED
 from service.store.schema.core_tables import (
     AddressRow,
     DecisionRow,

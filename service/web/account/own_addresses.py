@@ -16,8 +16,8 @@ from service.accounts.receivers import NewReceiver, confirm_by_code, is_register
 from service.channels import host_state
 from service.channels.chat import CHAT_FORMS
 from service.store.repositories import messages, rate_limits, subscriptions, suppression
-from service.store.repositories.addresses import REMOVED
 from service.store.repositories.messages import NewNotice, NoticeKind
+from service.store.repositories.people import REMOVED
 from service.store.repositories.subscriptions import running_subscriptions
 from service.store.repositories.totals import Kept
 from service.store.schema.core_tables import AddressRow, PersonRow

@@ -23,7 +23,7 @@ from service.setup.steps import read_speed
 from service.store.json_values import from_json
 from service.store.maintenance import personal_data
 from service.store.repositories import browsers, people, subscriptions, tokens
-from service.store.repositories.addresses import REMOVED, find_addresses
+from service.store.repositories.people import REMOVED, find_addresses
 from service.store.repositories.sites import newest_revisions
 from service.store.schema.core_tables import PersonRow, SubscriptionRow
 from service.store.schema.delivery_tables import TokenRow

@@ -17,7 +17,7 @@ from service.accounts import access, address_owner
 from service.common.redaction import mask_target
 from service.setup.steps import is_untouched
 from service.store.repositories import browsers, people, tokens
-from service.store.repositories.addresses import sign_in_addresses
+from service.store.repositories.people import sign_in_addresses
 from service.store.repositories.tokens import RULES, Purpose
 from service.store.schema.core_tables import PersonRow
 from service.web.error_pages import NothingHere

@@ -17,8 +17,8 @@ from alerts.briefing.pictures.drawing import xml_text
 from alerts.common.phrases import say
 from alerts.common.text import LONGEST_NAME, plain
 from alerts.common.time_text import say_day, whole_minutes
+from service.store.repositories.alerts import Words, calendar_key, words_told
 from service.store.repositories.decisions import decisions_by_id, verdict_changes
-from service.store.repositories.message_scenes import Words, calendar_key, words_told
 from service.store.repositories.subscriptions import oldest_by_site
 from service.store.schema.core_tables import PersonRow
 from service.web.shared.context import Web

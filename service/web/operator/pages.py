@@ -20,14 +20,13 @@ from service.feeds.feed_health import close_breaker, feed_health
 from service.store.json_values import from_json
 from service.store.repositories import decisions, totals
 from service.store.repositories import messages as stored_messages
-from service.store.repositories.addresses import find_addresses
 from service.store.repositories.alerts import alerts_in
 from service.store.repositories.cycles import last_finished
 from service.store.repositories.decisions import DecisionSearch
 from service.store.repositories.forecasts import answers_named
 from service.store.repositories.messages import UNSETTLED, Status
 from service.store.repositories.operator_alerts import find_open
-from service.store.repositories.people import find_people
+from service.store.repositories.people import find_addresses, find_people
 from service.store.repositories.sites import newest_revision
 from service.store.schema.core_tables import AddressRow, DecisionRow, MessageRow, PersonRow, SubscriptionRow
 from service.store.schema.delivery_tables import NoticeRow

@@ -20,8 +20,8 @@ from service.accounts.quotas import QuotaReached, require_room
 from service.accounts.receivers import shown
 from service.channels.email_message import check_mail_address
 from service.store.json_values import from_json
-from service.store.repositories import addresses, subscriptions
-from service.store.repositories.addresses import find_addresses
+from service.store.repositories import people, subscriptions
+from service.store.repositories.people import find_addresses
 from service.store.repositories.subscriptions import end_of_pause
 from service.store.repositories.totals import Kept
 from service.store.schema.core_tables import AddressRow, PersonRow, SiteRow, SubscriptionRow
@@ -254,7 +254,7 @@ def add_mail(web: Web, session: Session, viewer: Viewer, mail: TypedMail) -> Add
         mine = address_owner.find_of_person(session, target, person.id)
         if mine is None and not is_fresh(web, viewer):
             raise BadInput(phrase("web-subscriptions.address-needs-sign-in"))
-        if mine is None or mine.off_reason == addresses.REMOVED:
+        if mine is None or mine.off_reason == people.REMOVED:
             require_room(session, web.duskbell.settings, person.id, Kept.ADDRESSES, now)
         known = address_owner.add_joining(session, target, person, is_own=mail.is_own, now=now)
     access.ask_to_confirm(session, web.duskbell.keys, known, network=mail.network, now=now)

@@ -22,7 +22,7 @@ from alerts.common.span import Span
 from alerts.weather.forecast import Place
 from service.app import Duskbell
 from service.common.log_setup import configure_logs
-from service.demo.story import InventedSky
+from service.demo.play import InventedSky
 from service.feeds.shared.model import Gathered
 from service.pipeline import refresh_stage
 from service.runtime.fleet import cycles

@@ -11,7 +11,7 @@ from alerts.sites.model import Site
 from alerts.sky.night import SkyWishes, Target, TargetKind
 from alerts.wishes.model import Wishes
 from service.channels.webhook import new_secret
-from service.store.repositories import addresses, people, subscriptions
+from service.store.repositories import people, subscriptions
 from service.store.repositories.sites import add_site
 from service.store.schema.core_tables import AddressRow, PersonRow, SiteRow
 
@@ -62,8 +62,6 @@ class Crowd:
     def _address(self, session: Session, owner: PersonRow, now: datetime) -> AddressRow:
         number = self.addresses
         if number % MAILS_ONE_IN == 0:
-            return addresses.add_address(
-                session, owner, "email", f"p{number}@example.org", secrets=[], now=now
-            )
+            return people.add_address(session, owner, "email", f"p{number}@example.org", secrets=[], now=now)
         url = f"http://127.0.0.1:{self._chat_port}/{number}"
-        return addresses.add_address(session, owner, "webhook", url, secrets=[new_secret()], now=now)
+        return people.add_address(session, owner, "webhook", url, secrets=[new_secret()], now=now)

@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session
 from alerts.sites.model import HorizonLine, Site
 from alerts.wishes.model import DEFAULT_WISHES, Trip
 from service.delivery import dispatcher
-from service.demo.story import FLAT, SATURDAY
+from service.demo.play import FLAT, SATURDAY
 from service.pipeline import judge_stage, refresh_stage
 from service.pipeline.run_cycle import think
 from service.store.repositories import subscriptions

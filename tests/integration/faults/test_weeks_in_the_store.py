@@ -28,14 +28,14 @@ from alerts.wishes.model import DEFAULT_WISHES, Wishes
 from service.app import Duskbell
 from service.channels.model import ChannelError, ContentForm, Outgoing, SendResult
 from service.delivery import dispatcher
-from service.demo.story import FLAT, RIDGE, SATURDAY, ZONE, InventedSky, Turn
+from service.demo.play import FLAT, RIDGE, SATURDAY, ZONE, InventedSky, Turn
 from service.feeds.shared.model import FeedFailure, Gathered
 from service.pipeline import sky_stage
 from service.pipeline.run_cycle import think
 from service.settings import Settings
 from service.store.json_values import from_json
 from service.store.maintenance.invariants import find_broken
-from service.store.repositories import addresses, people, subscriptions
+from service.store.repositories import people, subscriptions
 from service.store.repositories.messages import Status
 from service.store.repositories.sites import add_site, revise_site
 from service.store.schema.core_tables import (
@@ -124,7 +124,7 @@ def _settle(folder: Path, url: str, ephemeris: Ephemeris) -> None:
         owner = people.get_operator(session, zone=ZONE, now=MORNING)
         rows = [add_site(session, owner, site, elevation_known=True, now=MORNING) for site in SITES]
         for target, wishes, mine in (("both", SLEEPER, rows), ("one", WAKEFUL, rows[:1])):
-            address = addresses.add_address(session, owner, "webhook", target, secrets=[], now=MORNING)
+            address = people.add_address(session, owner, "webhook", target, secrets=[], now=MORNING)
             for row in mine:
                 subscriptions.subscribe(session, address, row, wishes, now=MORNING)
     sky_stage.run(duskbell.sessions, ephemeris, MORNING)

@@ -17,7 +17,7 @@ from alerts.track.observations.stations import Observed
 from alerts.weather.forecast import Forecast, LayerScheme, Place, Source
 from alerts.weather.hours import HourlyWeather, Hours
 from service.app import Duskbell
-from service.demo.story import FLAT, SATURDAY
+from service.demo.play import FLAT, SATURDAY
 from service.feeds.shared.model import Gathered
 from service.hindsight import verification
 from service.observations.model import Ask, Heard

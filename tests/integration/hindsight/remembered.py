@@ -19,7 +19,7 @@ from alerts.weather.forecast import Source
 from alerts.weather.outlook import Outlook, SourceChance
 from alerts.wishes.model import DEFAULT_WISHES, Wishes
 from service.store.json_values import to_json
-from service.store.repositories import addresses, judged_events, people, subscriptions
+from service.store.repositories import judged_events, people, subscriptions
 from service.store.repositories.sites import add_site, newest_revision
 from service.store.schema.core_tables import DecisionRow, FindingRow, NightRow, OutlookRow, WishSnapshotRow
 from service.store.schema.track_tables import JudgedEventRow
@@ -64,7 +64,7 @@ def watch(
     """A new site of the operator with one subscription."""
     owner = people.get_operator(session, zone=site.zone, now=now)
     row = add_site(session, owner, site, elevation_known=True, now=now)
-    address = addresses.add_address(session, owner, "email", email, secrets=[], now=now)
+    address = people.add_address(session, owner, "email", email, secrets=[], now=now)
     wanted = wishes or DEFAULT_WISHES
     subscription = subscriptions.subscribe(session, address, row, wanted, now=now)
     session.flush()

@@ -12,7 +12,7 @@ import pytest
 from alerts.track.observations.coded_reports import read_metar
 from alerts.track.observations.evidence import Judge, SkyReport, Station
 from alerts.track.observations.stations import LAST_REWRITE, Observed
-from service.demo.story import FLAT
+from service.demo.play import FLAT
 from service.observations.model import Ask, Heard
 from service.store.repositories import judged_events
 from service.store.schema.track_tables import StationReportRow

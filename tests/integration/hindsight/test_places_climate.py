@@ -12,7 +12,7 @@ from sqlalchemy import select, update
 
 from alerts.track.record.climatology import UNKNOWN_CLIMATE
 from alerts.weather.skill import CLEAR_SHARE
-from service.demo.story import FLAT, SATURDAY
+from service.demo.play import FLAT, SATURDAY
 from service.hindsight.rejudge import RejudgeInputs, rejudge
 from service.pipeline import judge_stage
 from service.pipeline.judging.site_inputs import months_read

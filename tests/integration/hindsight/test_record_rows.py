@@ -18,7 +18,7 @@ from alerts.track.record.climatology import climatology, month_counts
 from alerts.track.record.text import forecasts_like, say_like
 from alerts.wishes.model import Trip, Wishes
 from service.app import Duskbell
-from service.demo.story import FLAT, SATURDAY
+from service.demo.play import FLAT, SATURDAY
 from service.hindsight.track_record import everywhere, load_record, record_csv, record_page
 from service.observations import awc
 from service.settings import Settings

@@ -13,7 +13,7 @@ from sqlalchemy import select
 from alerts.common.phrases import kept
 from alerts.common.span import Span
 from alerts.track.observations.evidence import Account, Judge, OutcomeState, PersonReport, SeenSky
-from service.demo.story import FLAT, SATURDAY
+from service.demo.play import FLAT, SATURDAY
 from service.hindsight import verification
 from service.pipeline.run_cycle import run_cycle
 from service.store.repositories import calibrations, judged_events

@@ -15,7 +15,7 @@ from alerts.track.observations.coded_reports import read_metar
 from alerts.track.observations.evidence import SkyReport, Station
 from alerts.track.observations.stations import METAR, Observed
 from alerts.weather.outlook import Outlook
-from service.demo.story import FLAT, SATURDAY
+from service.demo.play import FLAT, SATURDAY
 from service.hindsight.rejudge import RejudgeInputs, rejudge
 from service.observations import nws
 from service.observations.model import Ask, Heard, areas_of

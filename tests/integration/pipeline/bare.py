@@ -14,7 +14,7 @@ from alerts.wishes.model import DEFAULT_WISHES
 from service.app import Duskbell
 from service.reports.ring_check import RingCheck
 from service.settings import Settings
-from service.store.repositories import addresses, people, subscriptions
+from service.store.repositories import people, subscriptions
 from service.store.repositories.sites import add_site
 from service.store.schema.core_tables import SiteRow
 from tests.integration.conftest import NewStore
@@ -53,7 +53,7 @@ class Bare:
     ) -> int:
         with self.duskbell.sessions.begin() as session:
             owner = people.get_operator(session, zone="Europe/Madrid", now=NOW)
-            address = addresses.add_address(session, owner, channel, target, secrets=[], now=NOW, is_own=True)
+            address = people.add_address(session, owner, channel, target, secrets=[], now=NOW, is_own=True)
             row = session.get_one(SiteRow, site_id)
             wished = replace(DEFAULT_WISHES, **wishes)
             return subscriptions.subscribe(session, address, row, wished, now=NOW).id

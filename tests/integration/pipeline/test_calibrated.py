@@ -11,7 +11,7 @@ from sqlalchemy import select
 
 from alerts.common.phrases import kept
 from alerts.track.calibration.model import LEADS, Calibration, LeadMap, Method
-from service.demo.story import SATURDAY
+from service.demo.play import SATURDAY
 from service.pipeline import judge_stage
 from service.pipeline.judge_stage import Judging
 from service.store.json_values import to_json

@@ -14,8 +14,7 @@ from alerts.common.clock_times import ClockSpan
 from alerts.track.observations.evidence import PersonReport, SeenSky
 from alerts.wishes.model import DEFAULT_WISHES, Wishes
 from service.app import Duskbell
-from service.demo.play import play, stage
-from service.demo.story import FLAT, PAN, RIDGE, SATURDAY
+from service.demo.play import FLAT, PAN, RIDGE, SATURDAY, play, stage
 from service.explain.argument import Argument, argue
 from service.explain.stored_verdict import open_case, tell_darkness
 from service.hindsight.rejudge import RejudgedNight, RejudgeInputs, rejudge

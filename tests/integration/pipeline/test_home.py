@@ -11,7 +11,7 @@ from sqlalchemy import select
 
 from alerts.field.trip_plan import Home
 from alerts.wishes.model import Wishes
-from service.demo.story import FLAT, SATURDAY, ZONE
+from service.demo.play import FLAT, SATURDAY, ZONE
 from service.explain.argument import argue
 from service.explain.stored_verdict import open_case
 from service.hindsight.rejudge import RejudgeInputs, rejudge

@@ -16,7 +16,7 @@ from alerts.wishes.model import DEFAULT_WISHES, Distance, Temperature, UnitWishe
 from service.app import Duskbell
 from service.delivery import enclosures
 from service.store.json_values import from_json
-from service.store.repositories import addresses, subscriptions
+from service.store.repositories import people, subscriptions
 from service.store.repositories.messages import Status
 from service.store.schema.core_tables import PersonRow, SiteRow, SubscriptionRow
 from service.store.schema.delivery_tables import TroubleRow
@@ -164,7 +164,7 @@ def test_two_who_get_the_same_share_one_drawing(world: World, monkeypatch: pytes
     with world.duskbell.sessions.begin() as session:
         owner = session.scalars(select(PersonRow)).one()
         site = session.scalars(select(SiteRow)).one()
-        other = addresses.add_address(session, owner, "email", "b@example.org", secrets=[], now=START)
+        other = people.add_address(session, owner, "email", "b@example.org", secrets=[], now=START)
         subscriptions.subscribe(session, other, site, DEFAULT_WISHES, now=START)
     world.cycle(ON_THE_DAY)
     world.cycle(GO_TIME)

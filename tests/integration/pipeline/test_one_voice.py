@@ -19,10 +19,10 @@ from alerts.sites.model import Site
 from alerts.sky.night import Night, Target, TargetKind
 from alerts.weather.forecast import Place
 from alerts.wishes.model import DEFAULT_WISHES
-from service.demo.story import FLAT, RIDGE, SATURDAY, ZONE
+from service.demo.play import FLAT, RIDGE, SATURDAY, ZONE
 from service.pipeline import refresh_stage
 from service.reports import ring_check
-from service.store.repositories import addresses, people, subscriptions
+from service.store.repositories import people, subscriptions
 from service.store.repositories.sites import add_site, get_site, revise_site
 from tests.integration.conftest import NewStore
 from tests.integration.pipeline.voices import (
@@ -50,7 +50,7 @@ def world(tmp_path: Path, new_store: NewStore, monkeypatch: pytest.MonkeyPatch) 
     with open_world(tmp_path, new_store(tmp_path)) as world:
         with world.duskbell.sessions.begin() as session:
             owner = people.get_operator(session, zone=ZONE, now=START)
-            mail = addresses.add_address(session, owner, "email", OTHER, secrets=[], now=START)
+            mail = people.add_address(session, owner, "email", OTHER, secrets=[], now=START)
             row = add_site(session, owner, RIDGE, elevation_known=True, now=START)
             usual = DEFAULT_WISHES
             wishes = replace(

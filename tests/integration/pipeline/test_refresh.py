@@ -24,7 +24,7 @@ from service.feeds.sight_requests import NEAR
 from service.pipeline import refresh_stage, sky_stage
 from service.store.engine import open_engine
 from service.store.migrate import require_current
-from service.store.repositories import addresses, people, subscriptions
+from service.store.repositories import people, subscriptions
 from service.store.repositories.forecasts import EVERYWHERE, newest_by_place, place_key, rejected_since
 from service.store.repositories.sites import add_site
 from service.store.schema.core_tables import ForecastRow, SubscriptionRow
@@ -107,7 +107,7 @@ def sessions(tmp_path: Path, new_store: NewStore, ephemeris: Ephemeris) -> Itera
     with made.begin() as session:
         owner = people.get_operator(session, zone=FLAT.zone, now=NOON)
         row = add_site(session, owner, FLAT, elevation_known=True, now=NOON)
-        mail = addresses.add_address(session, owner, "email", "you@example.org", secrets=[], now=NOON)
+        mail = people.add_address(session, owner, "email", "you@example.org", secrets=[], now=NOON)
         subscriptions.subscribe(session, mail, row, DEFAULT_WISHES, now=NOON)
     sky_stage.run(made, ephemeris, NOON)
     yield made

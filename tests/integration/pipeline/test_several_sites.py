@@ -15,10 +15,10 @@ from alerts.sky.night import Target, TargetKind
 from alerts.weather.forecast import Place
 from alerts.wishes.model import DEFAULT_WISHES
 from service.delivery import dispatcher
-from service.demo.story import FLAT, SATURDAY, ZONE, InventedSky, Turn
+from service.demo.play import FLAT, SATURDAY, ZONE, InventedSky, Turn
 from service.feeds.shared.model import Gathered
 from service.pipeline.run_cycle import think
-from service.store.repositories import addresses, people, subscriptions
+from service.store.repositories import people, subscriptions
 from service.store.repositories.messages import Status
 from service.store.repositories.sites import add_site
 from service.store.schema.core_tables import (
@@ -66,7 +66,7 @@ def world(tmp_path: Path, new_store: NewStore, clouds: Clouds) -> Iterator[World
         world.duskbell.invented_weather = clouds.gather
         with world.duskbell.sessions.begin() as session:
             owner = people.get_operator(session, zone=ZONE, now=START)
-            mail = addresses.add_address(session, owner, "email", MAIL, secrets=[], now=START)
+            mail = people.add_address(session, owner, "email", MAIL, secrets=[], now=START)
             for site in list(clouds.sites.values())[1:]:
                 row = add_site(session, owner, site, elevation_known=True, now=START)
                 subscriptions.subscribe(session, mail, row, DEFAULT_WISHES, now=START)

@@ -14,9 +14,9 @@ from alerts.briefing.collect import town_glows
 from alerts.judging.privacy import shared_site
 from alerts.sites.model import Foreground, Site
 from alerts.wishes.model import DEFAULT_WISHES
-from service.demo.story import FLAT, SATURDAY
-from service.store.repositories import addresses, subscriptions
-from service.store.repositories.message_scenes import find_scenes
+from service.demo.play import FLAT, SATURDAY
+from service.store.repositories import people, subscriptions
+from service.store.repositories.alerts import find_scenes
 from service.store.schema.core_tables import (
     AddressRow,
     AlertRow,
@@ -42,7 +42,7 @@ def told(tmp_path: Path, new_store: NewStore) -> Iterator[World]:
             friend = PersonRow(name="", zone="Europe/Madrid", is_operator=False, created_at=START)
             session.add(friend)
             session.flush()
-            address = addresses.add_address(session, friend, "email", FRIEND, secrets=[], now=START)
+            address = people.add_address(session, friend, "email", FRIEND, secrets=[], now=START)
             subscriptions.subscribe(session, address, site, DEFAULT_WISHES, now=START)
         for now in (START, ON_THE_DAY, GO_TIME):
             world.cycle(now)

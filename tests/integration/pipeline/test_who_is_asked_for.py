@@ -12,7 +12,7 @@ from sqlalchemy import select
 
 from alerts.judging.rules import Result, is_ruled_out, night_reasons
 from alerts.wishes.model import DEFAULT_WISHES, Trip, Wishes
-from service.demo.story import FLAT
+from service.demo.play import FLAT
 from service.store.repositories import subscriptions
 from service.store.repositories.forecasts import place_key
 from service.store.repositories.sites import revise_site

@@ -14,9 +14,9 @@ from alerts.sites.model import HorizonLine
 from alerts.sky.night import SkyWishes
 from alerts.wishes.model import Wishes
 from service.app import Duskbell
-from service.demo.story import FLAT
+from service.demo.play import FLAT
 from service.settings import Settings
-from service.store.repositories import addresses, people, subscriptions
+from service.store.repositories import people, subscriptions
 from service.store.repositories.sites import add_site
 from service.store.schema.core_tables import SiteRow
 from tests.integration.pipeline.world import START, Weather
@@ -47,9 +47,7 @@ def town(folder: Path, *, sites: int = 4, weather: Weather | None = None) -> Ite
             )
             add_site(session, owner, site, elevation_known=True, now=START)
         for k, wishes in enumerate(WISHES):
-            address = addresses.add_address(
-                session, owner, "email", f"p{k}@example.org", secrets=[], now=START
-            )
+            address = people.add_address(session, owner, "email", f"p{k}@example.org", secrets=[], now=START)
             for row in session.scalars(select(SiteRow)).all():
                 subscriptions.subscribe(session, address, row, wishes, now=START)
     yield duskbell

@@ -23,7 +23,7 @@ from starlette.testclient import TestClient
 from alerts.common.span import Span
 from alerts.common.time_text import minute_down, say_day, whole_minutes
 from service.cli.main import duskbell
-from service.demo.story import ZONE
+from service.demo.play import ZONE
 from service.explain.stored_verdict import decided_span, read_decision
 from service.store.repositories.decisions import newest_decision
 from service.store.schema.core_tables import SubscriptionRow

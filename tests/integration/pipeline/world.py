@@ -16,13 +16,22 @@ from alerts.weather.forecast import Place
 from alerts.wishes.model import DEFAULT_WISHES
 from service.app import Duskbell
 from service.channels.webhook import new_secret
-from service.demo.play import LOOPBACK, ChatRoom, MailBox, chat_server, mail_server
-from service.demo.story import FLAT, SATURDAY, InventedSky, Turn
+from service.demo.play import (
+    FLAT,
+    LOOPBACK,
+    SATURDAY,
+    ChatRoom,
+    InventedSky,
+    MailBox,
+    Turn,
+    chat_server,
+    mail_server,
+)
 from service.feeds.shared.model import FeedFailure, Gathered
 from service.pipeline.run_cycle import run_cycle
 from service.settings import Settings
 from service.store.maintenance.invariants import find_broken
-from service.store.repositories import addresses, people, subscriptions
+from service.store.repositories import people, subscriptions
 from service.store.repositories.sites import add_site
 from service.store.schema.core_tables import AlertRow, DecisionRow, MessageRow
 
@@ -124,7 +133,7 @@ def _settle(world: World, chat_url: str, site: Site) -> None:
     with world.duskbell.sessions.begin() as session:
         owner = people.get_operator(session, zone=site.zone, now=START)
         row = add_site(session, owner, site, elevation_known=True, now=START)
-        mail = addresses.add_address(session, owner, "email", MAIL, secrets=[], now=START, is_own=True)
-        chat = addresses.add_address(session, owner, "webhook", chat_url, secrets=[new_secret()], now=START)
+        mail = people.add_address(session, owner, "email", MAIL, secrets=[], now=START, is_own=True)
+        chat = people.add_address(session, owner, "webhook", chat_url, secrets=[new_secret()], now=START)
         subscriptions.subscribe(session, mail, row, DEFAULT_WISHES, now=START)
         subscriptions.subscribe(session, chat, row, DEFAULT_WISHES, now=START)

@@ -16,7 +16,7 @@ from service.common.backoff import Breaker, BreakerState
 from service.feeds import feed_state
 from service.feeds.shared.guards import DAY_S
 from service.reports.ring_check import RingCheck
-from service.store.repositories import addresses, subscriptions
+from service.store.repositories import people, subscriptions
 from service.store.schema.core_tables import PersonRow, SiteRow, SubscriptionRow
 from service.store.schema.feed_tables import FeedWindowRow
 from tests.integration.conftest import NewStore
@@ -153,7 +153,7 @@ def test_one_person_s_obstacles_are_theirs_and_the_operator_s(opened: Any) -> No
         friend = PersonRow(name="friend", zone="UTC", is_operator=False, created_at=NOW)
         session.add(friend)
         session.flush()
-        address = addresses.add_address(session, friend, "email", "friend@example.org", secrets=[], now=NOW)
+        address = people.add_address(session, friend, "email", "friend@example.org", secrets=[], now=NOW)
         subscriptions.subscribe(session, address, session.get_one(SiteRow, site_id), DEFAULT_WISHES, now=NOW)
         address.confirmed_at = None
         friend_id, operator_id = friend.id, session.get_one(SiteRow, site_id).owner_id

@@ -28,8 +28,14 @@ from alerts.weather.hours import FIELDS, HourlyWeather, Hours
 from service.store.engine import open_engine
 from service.store.migrate import require_current
 from service.store.repositories import forecasts
-from service.store.repositories.forecast_packing import pack, unpack
-from service.store.repositories.forecasts import keep_changed, newest_by_place, says_the_same, with_run_before
+from service.store.repositories.forecasts import (
+    keep_changed,
+    newest_by_place,
+    pack,
+    says_the_same,
+    unpack,
+    with_run_before,
+)
 from service.store.schema.core_tables import ForecastRow
 from tests.integration.conftest import NewStore
 

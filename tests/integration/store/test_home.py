@@ -19,7 +19,7 @@ from service.store.engine import open_engine
 from service.store.json_values import from_json, to_json
 from service.store.maintenance import personal_data
 from service.store.migrate import _config, require_current, upgrade
-from service.store.repositories import addresses, people, sites, subscriptions
+from service.store.repositories import people, sites, subscriptions
 from service.store.schema.core_tables import AddressRow, PersonRow, SiteRow, SubscriptionRow, WishSnapshotRow
 
 NOW = datetime(2027, 7, 3, 12, 0, tzinfo=UTC)
@@ -42,7 +42,7 @@ def _person(session: Session, mail: str, *, is_operator: bool = False) -> Person
     person = PersonRow(name="", zone="Europe/Madrid", is_operator=is_operator, created_at=NOW)
     session.add(person)
     session.flush()
-    addresses.add_address(session, person, "email", mail, secrets=[], now=NOW)
+    people.add_address(session, person, "email", mail, secrets=[], now=NOW)
     return person
 
 
@@ -122,7 +122,7 @@ def test_what_is_told_to_another_person_goes_by_their_home(session: Session) -> 
     people.set_home(session, owner, HOME)
     row = _site(session, owner)
     sites.share_site(session, row, is_shared=True, now=NOW)
-    given = addresses.add_address(session, owner, "email", "ben@example.org", secrets=[], now=NOW)
+    given = people.add_address(session, owner, "email", "ben@example.org", secrets=[], now=NOW)
     theirs = subscriptions.subscribe(session, given, row, Wishes(), now=NOW)
     assert _drive(theirs) == (ESTIMATE, True)
     address_owner.give_away(session, given, now=NOW)

@@ -22,7 +22,7 @@ from service.store.migrate import (
     require_current,
     upgrade,
 )
-from service.store.repositories.addresses import hanging_on_operator
+from service.store.repositories.people import hanging_on_operator
 from service.store.schema.core_tables import AddressRow, PersonRow, Table
 from service.store.schema.delivery_tables import TokenRow
 

@@ -19,8 +19,8 @@ from alerts.wishes.model import Wishes
 from service.store.engine import open_engine
 from service.store.json_values import from_json, to_json
 from service.store.migrate import require_current
-from service.store.repositories import addresses, forecasts, messages, people, sites, subscriptions
-from service.store.repositories.forecast_packing import unpack
+from service.store.repositories import forecasts, messages, people, sites, subscriptions
+from service.store.repositories.forecasts import unpack
 from service.store.repositories.messages import Lease, Status
 from service.store.schema.core_tables import (
     AlertRow,
@@ -135,7 +135,7 @@ def test_a_revision_follows_another_and_both_stay(session: Session) -> None:
 
 def _message(session: Session) -> MessageRow:
     owner = people.get_operator(session, zone="UTC", now=NOW)
-    address = addresses.add_address(session, owner, "email", "you@example.org", secrets=[], now=NOW)
+    address = people.add_address(session, owner, "email", "you@example.org", secrets=[], now=NOW)
     site = sites.add_site(session, owner, Site("A", 40.3, -1.4), elevation_known=False, now=NOW)
     subscription = subscriptions.subscribe(session, address, site, Wishes(), now=NOW)
     revision = sites.newest_revision(session, site.id)

@@ -10,7 +10,7 @@ from alerts.judging.rules import Reason, Result
 from alerts.judging.verdict import Verdict, VerdictWord
 from alerts.sky.brightness.light_domes import domes
 from service.accounts import access
-from service.demo.story import FLAT, SATURDAY
+from service.demo.play import FLAT, SATURDAY
 from service.store.repositories.sites import share_site
 from service.store.schema.core_tables import PersonRow, SiteRow
 from tests.integration.pipeline.world import GO_TIME, START, World

@@ -18,8 +18,8 @@ from alerts.sites.model import Foreground, Site
 from alerts.wishes.model import DEFAULT_WISHES
 from service.accounts import access, address_owner
 from service.accounts.receivers import vouch_for
-from service.demo.story import FLAT
-from service.store.repositories import addresses
+from service.demo.play import FLAT
+from service.store.repositories import people
 from service.store.repositories.sites import add_site
 from service.store.repositories.subscriptions import subscribe
 from service.store.schema.core_tables import (
@@ -83,7 +83,7 @@ def hang_on_operator(world: World) -> int:
     """The friend as the version before added them; the number of the address."""
     with world.duskbell.sessions.begin() as session:
         operator, site = session.get_one(PersonRow, 1), session.get_one(SiteRow, 1)
-        address = addresses.add_address(session, operator, "email", FRIEND, secrets=[], now=START)
+        address = people.add_address(session, operator, "email", FRIEND, secrets=[], now=START)
         subscribe(session, address, site, DEFAULT_WISHES, now=START)
         return address.id
 

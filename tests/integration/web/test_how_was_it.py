@@ -12,7 +12,7 @@ import pytest
 from sqlalchemy import select
 from starlette.testclient import TestClient
 
-from service.demo.story import SATURDAY
+from service.demo.play import SATURDAY
 from service.hindsight.outcome_reports import Voice, find_said
 from service.store.repositories import judged_events
 from service.store.repositories.tokens import Purpose, standing_links

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 import pytest
 from starlette.testclient import TestClient
 
-from service.demo.story import SATURDAY
+from service.demo.play import SATURDAY
 from service.store.schema.core_tables import AddressRow
 from service.web.shared.context import Web
 from tests.integration.pipeline.world import MAIL, World

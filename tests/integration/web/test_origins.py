@@ -9,7 +9,7 @@ from starlette.responses import PlainTextResponse
 from starlette.routing import Route
 from starlette.testclient import TestClient
 
-from service.common.origins import is_loopback, origin_of
+from service.settings import is_loopback, origin_of
 from service.web.middleware import SameOrigin
 
 HOME, PROXIED, SECURED = "http://127.0.0.1:8765", "http://stars.example:8080", "https://stars.example"

@@ -12,7 +12,7 @@ from starlette.testclient import TestClient
 
 from alerts.common.errors import BadInput
 from alerts.sites.model import Foreground
-from service.demo.story import FLAT
+from service.demo.play import FLAT
 from service.store.repositories.sites import get_site, newest_revision, revise_site
 from service.store.schema.core_tables import SiteRow
 from tests.integration.conftest import NewStore

@@ -15,7 +15,7 @@ from starlette.testclient import TestClient
 from alerts.common.phrases import say
 from alerts.track.calibration.model import Lead
 from service.app import Duskbell
-from service.demo.story import FLAT
+from service.demo.play import FLAT
 from service.settings import Settings
 from service.store.migrate import require_current
 from service.store.repositories import record_rows

@@ -27,7 +27,7 @@ from alerts.sites.model import Darkness, Foreground, HorizonLine, Site
 from alerts.sky.nights.night_builder import nights
 from alerts.wishes.model import DEFAULT_WISHES
 from service.accounts import access
-from service.demo.story import FLAT, SATURDAY
+from service.demo.play import FLAT, SATURDAY
 from service.store.maintenance import personal_data
 from service.store.repositories import browsers, rounded_sites, subscriptions
 from service.store.repositories.sites import newest_revision, revise_site, share_site

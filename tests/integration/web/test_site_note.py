@@ -10,7 +10,7 @@ from starlette.testclient import TestClient
 
 from alerts.wishes.model import DEFAULT_WISHES
 from service.accounts import access
-from service.demo.story import FLAT, SATURDAY
+from service.demo.play import FLAT, SATURDAY
 from service.store.repositories import subscriptions
 from service.store.schema.core_tables import AddressRow, SiteRow
 from service.web.feeds import routes as feed_routes

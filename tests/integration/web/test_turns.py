@@ -18,7 +18,7 @@ from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import SkyWishes
 from alerts.sky.nights.night_builder import nights
 from alerts.sky.nights.season import season
-from service.demo.story import FLAT
+from service.demo.play import FLAT
 from service.web.api import judge
 from service.web.shared import sky_cache as sky_pages
 from service.web.shared.sky_cache import Busy, ConcurrencyLimit, LruCache

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import pytest
 from starlette.testclient import TestClient
 
-from service.demo.story import SATURDAY
+from service.demo.play import SATURDAY
 from tests.integration.pipeline.world import GO_TIME, World
 from tests.integration.web.acting import share_site
 from tests.integration.web.browsing import browsing

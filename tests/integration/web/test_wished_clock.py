@@ -10,7 +10,7 @@ import pytest
 from starlette.testclient import TestClient
 
 from alerts.wishes.model import DEFAULT_WISHES, UnitWishes
-from service.demo.story import SATURDAY
+from service.demo.play import SATURDAY
 from service.store.json_values import to_json
 from service.store.repositories import subscriptions
 from service.store.schema.core_tables import SubscriptionRow

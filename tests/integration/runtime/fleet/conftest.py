@@ -12,8 +12,8 @@ import pytest
 from sqlalchemy import text
 
 from service.runtime.fleet import cycles, scheduler, worker_sessions
-from service.runtime.fleet.queue import QUEUES, UPKEEP
 from service.runtime.fleet.worker import build_app
+from service.store.repositories.job_queue import QUEUES, UPKEEP
 from tests.integration.pipeline.world import World, open_world
 from tests.integration.postgres import Server
 

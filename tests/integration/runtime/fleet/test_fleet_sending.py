@@ -15,10 +15,10 @@ from service.channels import host_state
 from service.common.backoff import Breaker, BreakerState
 from service.delivery.fair_queue import WaitingMessage
 from service.runtime.fleet import scheduler
-from service.runtime.fleet.queue import UPKEEP, defer
 from service.runtime.fleet.sending import BATCH, LANES, batch_up
 from service.store.engine import open_engine
 from service.store.repositories import messages
+from service.store.repositories.job_queue import UPKEEP, defer
 from service.store.repositories.messages import LEASE, NewNotice, NoticeKind, Status
 from service.store.schema.core_tables import AddressRow, MessageRow, PersonRow
 from tests.integration.pipeline.world import START

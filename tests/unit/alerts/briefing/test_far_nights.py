@@ -15,7 +15,7 @@ from alerts.sky.night import SkyWishes, Target, TargetKind
 from alerts.sky.nights.night_builder import night_named
 from alerts.weather.models import AIR_ROW, PUBLISHED_AFTER, find_model, first_look, reach_of_models
 from alerts.wishes.model import Wishes
-from service.demo.story import FLAT, SATURDAY
+from service.demo.play import FLAT, SATURDAY
 
 REACH = timedelta(days=5)
 WISHES = Wishes(sky=SkyWishes(lowest_altitude_deg=None))

@@ -19,7 +19,7 @@ from service.delivery import enclosures
 from service.delivery.claim import AlertToSend
 from service.delivery.enclosures import EnclosureBuilder
 from service.store.column_types import pack_json
-from service.store.repositories.message_scenes import Scene
+from service.store.repositories.alerts import Scene
 from tests.unit.alerts.briefing.sample_nights import case, ephemeris, facts_of
 
 NIGHT = TypeAdapter(Night)

@@ -30,7 +30,7 @@ from alerts.sky.night import Night, SkyWishes
 from alerts.sky.nights.night_builder import nights
 from alerts.weather.forecast import Place
 from alerts.wishes.model import Wishes
-from service.demo.story import FLAT, PAN, RIDGE, SATURDAY, InventedSky, Turn
+from service.demo.play import FLAT, PAN, RIDGE, SATURDAY, InventedSky, Turn
 from tests.unit.alerts.judging.values import outlook
 
 NOW = datetime(2027, 7, 3, 12, tzinfo=UTC)
