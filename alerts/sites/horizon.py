@@ -44,7 +44,8 @@ class Ridges:
             azimuths.append(np.concatenate([[az[-1] - 360], az, [az[0] + 360]]) + number * self._STRETCH)
             altitudes.append(np.concatenate([alt[-1:], alt, alt[:1]]))
         self._azimuths, self._altitudes = np.concatenate(azimuths), np.concatenate(altitudes)
-        self.highest, self.lowest = (np.array([of(each) for each in altitudes]) for of in (np.max, np.min))
+        firsts = np.cumsum([0, *map(len, altitudes[:-1])])
+        self.highest, self.lowest = (of.reduceat(self._altitudes, firsts) for of in (np.maximum, np.minimum))
 
     def at(self, row: npt.NDArray[np.intp], azimuth_deg: Floats) -> Floats:
         """Altitude of the land for (row of a line, azimuth 0..360), element by element."""
