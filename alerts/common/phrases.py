@@ -287,12 +287,6 @@ def find_entry(key: str, language: str = LANGUAGE) -> _Said | Mapping[str, _Said
     return found
 
 
-def load_catalogue(*areas: str) -> None:
-    """Read these files of it now, and not each within the first sentence that is in it."""
-    for area in areas:
-        _area(LANGUAGE, area)
-
-
 @cache
 def _area(language: str, area: str) -> Mapping[str, _Said | Mapping[str, _Said]]:
     """A file of the catalogue, read when something of it is first said."""

@@ -22,6 +22,7 @@ from pydantic import ValidationError
 
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase, say
+from alerts.field.place_doubts import PlaceDoubts
 from alerts.sites.coordinates import parse_lat_lon
 from alerts.sites.horizon import horizon_from_csv
 from alerts.sites.model import HorizonLine, Site, clean_name
@@ -31,7 +32,7 @@ from alerts.sky.night import SkyWishes
 from alerts.wishes.fields import WISH_WORDS, WORDS_BY_NAME, read_words
 from alerts.wishes.model import Wishes
 from service.app import Duskbell, build
-from service.common.timezones import PlaceDoubts, doubts, zone_at
+from service.common.timezones import doubts, zone_at
 from service.store.json_values import from_json, to_json
 from service.store.repositories import people
 from service.store.repositories.sites import get_site, newest_revision

@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 
 from sqlalchemy.exc import DBAPIError
 
-from alerts.common.phrases import load_catalogue, say
+from alerts.common.phrases import say
 from alerts.judging.obstacles import Level
 from service.app import Duskbell
 from service.delivery import dispatcher
@@ -27,8 +27,6 @@ log = logging.getLogger(__name__)
 
 RESTS_S = (5.0, 30.0)
 """Before a cycle for which the store was busy is tried again."""
-SAID = ("briefing", "field", "judging", "models", "names", "notifying", "pipeline", "sky", "weather")
-"""The parts of the catalogue that a verdict and its message are said from."""
 
 
 def run_cycle(duskbell: Duskbell, now: datetime, tell: Callable[[str], object] = log.info) -> dict[str, int]:
@@ -82,7 +80,6 @@ def _run_once(duskbell: Duskbell, now: datetime, tell: Callable[[str], object]) 
 def think(duskbell: Duskbell, now: datetime) -> dict[str, int]:
     """The stages up to telling; what each did."""
     counts: dict[str, int] = {}
-    load_catalogue(*SAID)
     # other processes share the thinking, as the settings have it; on another database than an SQLite file a
     # fleet does that
     url, settings = duskbell.engine.url, duskbell.settings

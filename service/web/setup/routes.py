@@ -16,12 +16,13 @@ from markupsafe import Markup
 
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase, say
+from alerts.field.place_doubts import PlaceDoubts
 from alerts.field.trip_plan import USUAL_SPEED_KMH, Home
 from alerts.sites.coordinates import parse_lat_lon
 from service.accounts.receivers import confirm_by_code
 from service.app import Duskbell
 from service.channels.chat import CHAT_FORMS
-from service.common.timezones import PlaceDoubts, doubts
+from service.common.timezones import doubts
 from service.settings import BadSettings
 from service.setup import ending, steps, tries
 from service.setup.settings_file import variable

@@ -13,13 +13,14 @@ from sqlalchemy.orm import Session
 from alerts.common.errors import BadInput
 from alerts.common.name_tables import month_name
 from alerts.common.phrases import phrase, say
+from alerts.field.place_doubts import PlaceDoubts
 from alerts.field.trip_plan import Home
 from alerts.sites.coordinates import say_lat_lon
 from alerts.sites.model import Site, clean_name
 from alerts.sky.nights.season import easier_wishes, wishes_text
 from alerts.wishes.model import DEFAULT_WISHES
 from service.accounts.quotas import require_room, room_for
-from service.common.timezones import PlaceDoubts, doubts, zone_at
+from service.common.timezones import doubts, zone_at
 from service.reports.place_files import MOST_PLACES, FoundPlace, read_places
 from service.settings import Settings
 from service.store.repositories.rounded_sites import find_copy, follow
