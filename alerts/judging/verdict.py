@@ -15,6 +15,7 @@ from alerts.field.trip_plan import FieldPlan, plan_trip
 from alerts.judging import rules
 from alerts.judging.ranking import WindowView, worth_minutes
 from alerts.judging.rules import (
+    SAFETY_FIRST,
     Reason,
     Result,
     night_reasons,
@@ -79,6 +80,12 @@ class Verdict:
     @property
     def chance_pct(self) -> int | None:
         return self.outlook.chance_pct if self.outlook is not None else None
+
+    @property
+    def failing_hazards(self) -> tuple[str, ...]:
+        """Names of the hazards that fail, by themselves or by a wish; the deciding one first, then safety."""
+        failing = (reason.rule for reason in self.reasons if reason.result is Result.FAIL)
+        return tuple(rule for rule in failing if rule in SAFETY_FIRST)
 
 
 BEST_FIRST = (VerdictWord.GO, VerdictWord.WAIT, VerdictWord.UNKNOWN, VerdictWord.STAY)

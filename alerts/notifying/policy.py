@@ -14,7 +14,7 @@ from datetime import date, datetime, timedelta, tzinfo
 from alerts.common.phrases import Phrase, phrase
 from alerts.common.span import Span
 from alerts.field.trip_plan import FieldPlan
-from alerts.judging.rules import LINEAGES_NEEDED, SAFETY_FIRST, Result
+from alerts.judging.rules import LINEAGES_NEEDED, Result
 from alerts.judging.verdict import Verdict, VerdictWord
 from alerts.notifying.limits import (
     GO_AGAIN_MARGIN_PCT,
@@ -65,7 +65,7 @@ def build_seen(verdict: Verdict, night_name: date, now: datetime, zone: tzinfo) 
         window=verdict.usable,
         lineages=len(outlook.lineages) if outlook else 0,
         days_ahead=(night_name - now.astimezone(zone).date()).days,
-        hazards=tuple(rule for rule in failing if rule in SAFETY_FIRST),
+        hazards=verdict.failing_hazards,
         is_over="over" in failing,
         decided_by=verdict.deciding.rule,
         also=tuple(also),

@@ -20,7 +20,7 @@ from alerts.common.span import Span
 from alerts.weather.clouds import cover_as_told, joint_cover_pct
 from alerts.weather.forecast import Forecast
 from alerts.weather.hours import LAYERS, TOTAL, Hours
-from alerts.weather.outlook import Hazard, HazardLevel, Outlook
+from alerts.weather.outlook import Hazard, Outlook
 
 HOUR = timedelta(hours=1)
 Look = Callable[[Sequence[Forecast]], Outlook]
@@ -73,21 +73,6 @@ def find_pivot(
     if moved is None or moved.chance_pct == outlook.chance_pct:
         return None
     return _pivot(moved, outlook, is_good=is_clear, flips=False)
-
-
-def failing_hazards(
-    outlook: Outlook, *, wind_limit_ms: float, gust_limit_ms: float, coldest_c: float | None
-) -> tuple[str, ...]:
-    """Names of the hazards that fail by themselves or by these limits."""
-    highest = {"wind": wind_limit_ms, "gust": gust_limit_ms}
-    found = []
-    for hazard in outlook.hazards:
-        worst = hazard.worst
-        beyond = worst is not None and hazard.name in highest and worst > highest[hazard.name]
-        too_cold = worst is not None and hazard.name == "cold" and coldest_c is not None and worst < coldest_c
-        if hazard.level is HazardLevel.FAIL or beyond or too_cold:
-            found.append(hazard.name)
-    return tuple(found)
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ from alerts.judging.window_brightness import window_sky
 from alerts.sky.ephemeris import Ephemeris
 from alerts.weather.forecast import Forecast
 from alerts.weather.outlook import Outlook
-from alerts.weather.sensitivity import Pivot, failing_hazards, find_pivot
+from alerts.weather.sensitivity import Pivot, find_pivot
 from service.app import build
 from service.cli.one_night import NightAsked, OneNight, look_at_night
 from service.cli.options import (
@@ -85,12 +85,5 @@ def _hinge(found: OneNight) -> Pivot | None:
         judged = assess(replace(found.inputs, forecasts=changed), [night], wishes)
         return next(one.outlook for one in judged.outlooks if one.index == index)
 
-    failing = failing_hazards(
-        verdict.outlook,
-        wind_limit_ms=wishes.wind_limit_ms,
-        gust_limit_ms=wishes.gust_limit_ms,
-        coldest_c=wishes.coldest_c,
-    )
-    return find_pivot(
-        verdict.outlook, found.inputs.forecasts, look, go_pct=wishes.chance_go_pct, failing=failing
-    )
+    go_pct, failing = wishes.chance_go_pct, verdict.failing_hazards
+    return find_pivot(verdict.outlook, found.inputs.forecasts, look, go_pct=go_pct, failing=failing)

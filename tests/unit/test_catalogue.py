@@ -74,8 +74,8 @@ def _keys(where: str, first: ast.expr, given: frozenset[str] | None) -> Iterator
     if isinstance(first, ast.Constant) and isinstance(first.value, str):
         yield Use(where, first.value, given)
     elif isinstance(first, ast.IfExp):
-        yield from _keys(where, first.body, None)
-        yield from _keys(where, first.orelse, None)
+        yield from _keys(where, first.body, given)
+        yield from _keys(where, first.orelse, given)
     elif isinstance(first, ast.JoinedStr) and isinstance(first.values[0], ast.Constant):
         yield Use(where, str(first.values[0].value), None, is_start=True)
 

@@ -210,6 +210,22 @@ def test_passes_come_with_the_nearest_first() -> None:
     assert named.index("wind") < named.index("gust")
 
 
+FAILING: dict[str, tuple[Wishes, tuple[str, ...]]] = {
+    "within all": (Wishes(), ("thunder",)),
+    "wind over the wish": (Wishes(wind_limit_ms=1.0), ("thunder", "wind")),
+    "gust over the wish": (Wishes(gust_limit_ms=3.0), ("thunder", "gust")),
+    "colder than wished": (Wishes(coldest_c=20.0), ("thunder", "cold")),
+}
+
+
+@pytest.mark.parametrize(("wishes", "names"), FAILING.values(), ids=FAILING)
+def test_hazards_fail_by_themselves_or_by_a_wish(wishes: Wishes, names: tuple[str, ...]) -> None:
+    """And the chance, which fails as well, is none."""
+    seen = outlook(5, hazards=hazards(thunder=(LEVEL.FAIL, 60.0)))
+    verdict = judge(night(WINDOW), [seen], wishes, now=NOON, site=SITE)
+    assert verdict.failing_hazards == names
+
+
 def test_a_wait_names_the_model_it_hangs_on() -> None:
     sources = (
         SourceChance(source("ecmwf", "MET Norway"), 0.75),

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import timedelta
 
-import pytest
-
 from alerts.common.span import Span
+from alerts.judging.rules import Result, limit_reasons
 from alerts.weather.forecast import Forecast, LayerScheme
 from alerts.weather.outlook import Outlook
-from alerts.weather.sensitivity import Pivot, failing_hazards, find_pivot
+from alerts.weather.sensitivity import Pivot, find_pivot
+from alerts.wishes.model import Wishes
 from tests.unit.alerts.weather.values import HOUR, WINDOW, forecast, hour, look, source, with_sight
 
 GO_PCT = 60
@@ -28,8 +28,12 @@ def found(
         return look(*changed, shortest=shortest)
 
     outlook = see(forecasts)
-    given = {"wind_limit_ms": 9.0, "gust_limit_ms": 15.0, "coldest_c": None} | limits
-    return find_pivot(outlook, forecasts, see, go_pct=go_pct, failing=failing_hazards(outlook, **given))  # type: ignore[arg-type]
+    failing = tuple(
+        reason.rule
+        for reason in limit_reasons(outlook, Wishes(**limits))  # type: ignore[arg-type]
+        if reason.result is Result.FAIL
+    )
+    return find_pivot(outlook, forecasts, see, go_pct=go_pct, failing=failing)
 
 
 def night(*clouds: dict[str, float]) -> Forecast:
@@ -125,17 +129,3 @@ def test_what_stands_in_the_view_is_cleared_with_it() -> None:
     hinge = found(blocked, shortest=3 * HOUR)
     assert hinge is not None
     assert (hinge.thing, hinge.hour, hinge.flips) == ("high cloud", at(1), True)
-
-
-LIMITS = {
-    "within all": ({}, ()),
-    "wind over the wish": ({"wind_limit_ms": 1.0}, ("wind",)),
-    "gust over the wish": ({"gust_limit_ms": 3.0}, ("gust",)),
-    "colder than wished": ({"coldest_c": 20.0}, ("cold",)),
-}
-
-
-@pytest.mark.parametrize(("limits", "names"), LIMITS.values(), ids=LIMITS.keys())
-def test_hazards_fail_by_themselves_or_by_a_wish(limits: dict[str, float], names: tuple[str, ...]) -> None:
-    given = {"wind_limit_ms": 9.0, "gust_limit_ms": 15.0, "coldest_c": None} | limits
-    assert failing_hazards(look(forecast()), **given) == names  # type: ignore[arg-type]
