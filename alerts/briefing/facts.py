@@ -364,7 +364,7 @@ class MailParts:
     text: str
     html: str
     attachments: tuple[Attachment, ...] = ()
-    problems: tuple[str, ...] = ()
+    problems: tuple[Phrase, ...] = ()
 
 
 _Ways = Mapping[Callable[[Any], Any], Sequence[str]]

@@ -32,7 +32,7 @@ from alerts.briefing.pictures.frame_picture import draw_panorama, draw_view, vie
 from alerts.briefing.pictures.night_picture import NightToDraw, draw_night, night_scene
 from alerts.briefing.text.alert_lines import CHAT_CAUTION, TURN_ROUND, cautions_for
 from alerts.briefing.text.alert_view import AlertView, credits_of, view_alert, web_address
-from alerts.common.phrases import say
+from alerts.common.phrases import phrase, say
 from alerts.common.text import capital, sentence, shorten, unmentioned
 from alerts.common.units import Units
 from alerts.notifying.model import AlertKind
@@ -102,7 +102,7 @@ def render_mail(
             raise
         at = {"name": fault.name, "line": fault.lineno} if isinstance(fault, TemplateSyntaxError) else {}
         what = shorten(" ".join(str(fault).split()), 200) or type(fault).__name__
-        problem = say(f"briefing.templates-broken{'-at' if at else ''}", what=what, **at)
+        problem = phrase(f"briefing.templates-broken{'-at' if at else ''}", what=what, **at)
         return replace(_mail(briefing, pictures, BUILT_IN), problems=(problem,))
 
 

@@ -466,7 +466,9 @@ def _to_row(given: Any) -> object:
         return given.value
     if isinstance(given, tuple | list):
         return [_to_row(each) for each in given]
-    return given
+    if given is None or isinstance(given, str | int | float):
+        return given
+    return str(given)  # a path, or a library's error
 
 
 def _instant(at: datetime) -> str:

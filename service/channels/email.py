@@ -26,7 +26,7 @@ from typing import Literal, cast
 
 from alerts.common.phrases import Phrase, phrase
 from service.channels.email_message import MAIL_POLICY, build_mail, check_mail_address, sender_address
-from service.channels.model import ChannelError, ContentForm, Outgoing, SendResult, answer_start
+from service.channels.model import ChannelError, ContentForm, Outgoing, SendResult, answer_start, readable
 from service.common.connect import ProxyFault, connect_first, look_up, open_tunnel, secure, trusting
 from service.common.deadline import SocketTimer
 from service.common.outbound_proxy import Proxy
@@ -327,11 +327,13 @@ def _setup_error(error: Exception, timer: SocketTimer) -> ChannelError:
             refuses_us=is_final,
         )
     if isinstance(error, smtplib.SMTPNotSupportedError):
-        return ChannelError("not_offered", phrase("channels.smtp-not-offered", error=error), ours=True)
+        return ChannelError(
+            "not_offered", phrase("channels.smtp-not-offered", error=readable(str(error))), ours=True
+        )
     if isinstance(error, ProxyFault):
         return ChannelError("proxy", error.args[0], ours=True)
     if isinstance(error, ssl.SSLError):
-        return ChannelError("tls", phrase("channels.smtp-tls", error=error), ours=True)
+        return ChannelError("tls", phrase("channels.smtp-tls", error=readable(str(error))), ours=True)
     return _broken(error, timer, maybe_sent=False, ours=True)
 
 
@@ -340,7 +342,7 @@ def _broken(error: Exception, timer: SocketTimer, *, maybe_sent: bool, ours: boo
     if timer.fired or timed_out:
         return ChannelError("timeout", phrase("channels.smtp-slow"), maybe_sent=maybe_sent, ours=ours)
     return ChannelError(
-        "broken", phrase("channels.smtp-broken", error=error), maybe_sent=maybe_sent, ours=ours
+        "broken", phrase("channels.smtp-broken", error=readable(str(error))), maybe_sent=maybe_sent, ours=ours
     )
 
 

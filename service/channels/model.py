@@ -76,7 +76,7 @@ class ChannelError(DuskbellError):
     """A message wasn't taken, or may not have been.
 
     code: the receiver's ("451 4.7.1", "503") or a word of ours ("timeout", "refused", "blocked").
-    what: what says it. text: its words, made readable.
+    what: what says it, a library's or receiver's words in it made readable. text: its words. said: all of it.
     permanent: no other attempt can help.
     retry_after: how long the receiver asks us to wait.
     maybe_sent: the message may have arrived all the same.
@@ -99,6 +99,8 @@ class ChannelError(DuskbellError):
 
     def __post_init__(self) -> None:
         self.text = readable(str(self.what))
+        what = self.what if isinstance(self.what, Phrase) else self.text
+        self.said = phrase("channels.not-taken", code=self.code, what=what)
         super().__init__(f"{self.code}: {self.text}")
 
 

@@ -31,6 +31,7 @@ from urllib3.connection import HTTPConnection, HTTPSConnection
 
 from alerts.common.errors import DuskbellError
 from alerts.common.phrases import Phrase, phrase
+from service.channels.model import readable
 from service.channels.target_rules import Address, AllowList, Blocked, WebTarget, address_ok, parse_target
 from service.common.connect import ProxyFault, connect_first, look_up, open_tunnel, secure, trusting
 from service.common.deadline import SocketTimer
@@ -238,7 +239,7 @@ def _cut_off(error: Exception, timer: SocketTimer, *, maybe_sent: bool) -> CutOf
     if isinstance(error, ProxyFault):
         return CutOff("proxy", error.args[0], maybe_sent=False, ours=error.ours)
     if isinstance(error, ssl.SSLError | urllib3.exceptions.SSLError):
-        return CutOff("tls", phrase("channels.no-tls", error=error), maybe_sent=maybe_sent)
+        return CutOff("tls", phrase("channels.no-tls", error=readable(str(error))), maybe_sent=maybe_sent)
     if not maybe_sent:
-        return CutOff("connect", phrase("channels.connect", error=error), maybe_sent=False)
-    return CutOff("broken", phrase("channels.broken", error=error), maybe_sent=True)
+        return CutOff("connect", phrase("channels.connect", error=readable(str(error))), maybe_sent=False)
+    return CutOff("broken", phrase("channels.broken", error=readable(str(error))), maybe_sent=True)

@@ -206,8 +206,8 @@ def examine_templates(settings: Settings) -> Iterator[Diagnosis]:
         return
     templates, problem = read_templates(settings.template_dir)
     problems = [problem] if problem else try_templates(templates, Ephemeris.open())
-    for text in problems:
-        yield wrong("templates", text)
+    for each in problems:
+        yield wrong("templates", str(each))
     for name in sorted(templates.own.keys() - built_in_names()):
         yield note("templates", say("cli-doctor.template-extra", name=name))
     if not problems:

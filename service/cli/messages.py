@@ -8,6 +8,7 @@ from alerts.common.phrases import phrase, say
 from service.accounts.receivers import shown
 from service.app import build, changing
 from service.common.redaction import mask_text
+from service.store.json_values import said_in
 from service.store.repositories import messages as store
 from service.store.repositories.messages import Status, carried_by, find_attempts, find_messages, notices_of
 
@@ -52,8 +53,8 @@ def show(message_id: str) -> None:
             click.echo(say("cli.message-settled", at=row.settled_at))
         else:
             click.echo(say("cli.message-due", at=row.due_at))
-        if row.note:
-            click.echo(say("cli.message-note", note=mask_text(row.note)))
+        if (note := said_in(row, "note")) is not None:
+            click.echo(say("cli.message-note", note=mask_text(str(note))))
         for attempt in find_attempts(session, row.id):
             answer = mask_text(" ".join((attempt.answer or "").split()))
             result = f"{attempt.result} {attempt.code or ''}".rstrip()

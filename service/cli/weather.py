@@ -28,6 +28,7 @@ from service.cli.options import (
     weather_option,
 )
 from service.reports.weather_page import NightWeather, Refused, build_rows, weather_json, weather_page
+from service.store.json_values import said_in
 from service.store.repositories.forecasts import EVERYWHERE, place_key, rejected_since
 
 REFUSED_WITHIN = timedelta(hours=12)
@@ -48,13 +49,18 @@ def weather(place: PlaceAsked, night: NightAsked, as_json: bool) -> None:
     window = verdict.window or next(iter(found.night.windows), None)
     aod = outlook.aerosol_optical_depth if outlook else None
     sources, rows = build_rows(found.site, found.night, window, outlook, found.inputs.forecasts)
-    refused = list(dict.fromkeys(Refused(each.feed, each.model, each.text) for each in found.refused))
+    told_once = {(each.feed, each.model, each.text): each.what for each in found.refused}
+    refused = [Refused(feed, model, what) for (feed, model, _), what in told_once.items()]
     if place.site is not None and not refused:
         # what came to the store lately and couldn't be used
         since = found.as_of - REFUSED_WITHIN
         with build().sessions() as session:
             rejected = rejected_since(session, {place_key(found.site), EVERYWHERE}, since, found.as_of)
-            refused = [Refused(row.feed, row.model, row.rejected or "", row.fetched_at) for row in rejected]
+            refused = [
+                Refused(row.feed, row.model, what, row.fetched_at)
+                for row in rejected
+                if (what := said_in(row, "rejected")) is not None
+            ]
     seen = NightWeather(
         found.site,
         found.night,

@@ -16,7 +16,7 @@ from sqlalchemy.orm import Session
 
 from alerts.common.clock_times import zone_info
 from alerts.common.errors import BadInput
-from alerts.common.phrases import say
+from alerts.common.phrases import Phrase, kept, phrase, say
 from alerts.common.units import Units
 from alerts.judging.verdict import VerdictWord
 from alerts.notifying.limits import is_first_word, quiet_until, still_stands
@@ -111,7 +111,7 @@ class Ended:
     """A claimed message that isn't sent, and why."""
 
     status: Status
-    note: str
+    note: Phrase
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,12 +225,12 @@ def claim_batch(
         except UNREADABLE:
             log.exception("message %s can't be read", message.id)
             note_trouble(session, "unreadable", say("delivery.trouble-unreadable"), at.wall)
-            outcome = Ended(Status.FAILED, say("delivery.unreadable"))
+            outcome = Ended(Status.FAILED, phrase("delivery.unreadable"))
         if isinstance(outcome, Claimed):
             claimed.append(outcome)
             continue
         if isinstance(outcome, HeldBack):
-            messages.hold(session, message, at.wall + (outcome.until - at.now), note=say("delivery.held"))
+            messages.hold(session, message, at.wall + (outcome.until - at.now), note=phrase("delivery.held"))
             continue
         lease = Lease(message.id, message.lease_token)
         messages.settle(session, lease, outcome.status, wall=at.wall, note=outcome.note)
@@ -243,9 +243,9 @@ def _look(
 ) -> Claimed | HeldBack | Ended:
     """The message ready to send, or why it isn't sent now; one of UNREADABLE where that can't be told."""
     if channel is None:
-        return Ended(Status.FAILED, say("delivery.no-channel", channel=address.channel))
+        return Ended(Status.FAILED, phrase("delivery.no-channel", channel=address.channel))
     if message.expires_at <= inputs.at.now:
-        return Ended(Status.EXPIRED, say("delivery.too-late"))
+        return Ended(Status.EXPIRED, phrase("delivery.too-late"))
     notice = inputs.notices.get(message.id)
     barred = _barred(address, inputs.suppressed.get(inputs.hashes[address.id]), notice)
     if barred is not None:
@@ -263,7 +263,7 @@ def _look(
             link.dropped = reason
     if notice is None and not kept:
         over = Status.EXPIRED if dropped == {Status.EXPIRED} else Status.SUPERSEDED
-        return Ended(over, say("delivery.superseded"))
+        return Ended(over, phrase("delivery.superseded"))
 
     # quiet hours hold the whole message, if all of it can wait
     quiet = [inputs.quiet_until(alert) for alert in kept]
@@ -301,14 +301,15 @@ def _barred(address: AddressRow, suppressed: BarReason | None, notice: NoticeRow
     """Why nothing may go there. Who asked to confirm or to sign in has asked for that one mail."""
     kind = notice.kind if notice else None
     if kind == NoticeKind.CONFIRM and address.confirmed_at is not None and address.off_since is None:
-        return Ended(Status.SUPERSEDED, say("delivery.confirmed-by-now"))
+        return Ended(Status.SUPERSEDED, phrase("delivery.confirmed-by-now"))
     asked_for = kind in (NoticeKind.CONFIRM, NoticeKind.SIGN_IN)
     if suppressed is not None and not (asked_for and suppressed is BarReason.OPTED_OUT):
-        return Ended(Status.SUPPRESSED, say("delivery.suppressed", reason=suppressed))
+        return Ended(Status.SUPPRESSED, phrase("delivery.suppressed", reason=suppressed))
     if asked_for:
         return None
     if address.confirmed_at is None or address.off_since is not None:
-        return Ended(Status.SUPPRESSED, address.off_reason or say("delivery.not-confirmed"))
+        off = kept(address.off_reason) if address.off_reason else phrase("delivery.not-confirmed")
+        return Ended(Status.SUPPRESSED, off)
     return None
 
 

@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from alerts.briefing.facts import AlertFacts, Briefing, MailParts
 from alerts.briefing.payload import build_payload
 from alerts.briefing.render import TEMPLATE_FAULTS, mail_with_pictures
-from alerts.common.phrases import say
+from alerts.common.phrases import Phrase, phrase, say
 from alerts.common.text import LONGEST_NAME, plain, unmentioned
 from alerts.common.time_text import long_day
 from service.accounts.notices.text import notice_payload, render_notice_mail, write_notice
@@ -27,8 +27,8 @@ LONGEST_FAULT = 300
 
 def compose_claimed(
     claimed: Claimed, attempted_at: datetime, enclosures: EnclosureBuilder
-) -> tuple[Outgoing, str]:
-    """What to send, and a sentence for the operator on what went wrong in making it ("" if nothing did).
+) -> tuple[Outgoing, Phrase | None]:
+    """What to send, and a sentence for the operator on what went wrong in making it (None if nothing did).
 
     A fault in composing must not keep an alert back: a minimal text goes out in its place.
     """
@@ -37,7 +37,7 @@ def compose_claimed(
     except COMPOSING_FAULTS as error:
         log.exception("message %s is sent in its plainest form", claimed.message_id)
         what = f"{type(error).__name__}: {error}"[:LONGEST_FAULT]
-        content, problem = _minimal(claimed), say("delivery.trouble-plainest", problem=what)
+        content, problem = _minimal(claimed), phrase("delivery.trouble-plainest", problem=what)
     outgoing = Outgoing(
         message_id=claimed.message_id,
         address=claimed.target,
@@ -52,13 +52,13 @@ def compose_claimed(
 
 def _content(
     claimed: Claimed, attempted_at: datetime, enclosures: EnclosureBuilder
-) -> tuple[MailParts | dict[str, object], str]:
+) -> tuple[MailParts | dict[str, object], Phrase | None]:
     is_mail = claimed.channel.form is ContentForm.MAIL
     if claimed.notice is not None:
         notice = write_notice(claimed.notice, claimed.notice_facts, claimed.link)
         if is_mail:
-            return render_notice_mail(notice), ""
-        return notice_payload(notice, claimed.message_id, claimed.created_at), ""
+            return render_notice_mail(notice), None
+        return notice_payload(notice, claimed.message_id, claimed.created_at), None
 
     # What sends someone out before the rest, then by what it is worth.
     carried = [(from_json(AlertFacts, told.facts), told) for told in claimed.alerts]
@@ -71,10 +71,11 @@ def _content(
         unsubscribe_url=claimed.unsubscribe_url,
     )
     if not is_mail:
-        return build_payload(briefing), ""
+        return build_payload(briefing), None
     pictures, calendar, problems = enclosures.enclose(briefing, [told for _, told in carried], attempted_at)
     mail = mail_with_pictures(briefing, pictures, calendar=calendar, templates=enclosures.templates)
-    return mail, " ".join([*problems, *mail.problems])
+    problems = [*problems, *mail.problems]
+    return mail, phrase("delivery.troubles", problems=problems) if problems else None
 
 
 def _minimal(claimed: Claimed) -> MailParts | dict[str, object]:

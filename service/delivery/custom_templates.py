@@ -10,7 +10,7 @@ from pathlib import Path
 from alerts.briefing.collect import NightFindings, build_field_notes, preview_facts, sky_note
 from alerts.briefing.facts import AlertFacts, Briefing
 from alerts.briefing.render import BUILT_IN, Templates, render_mail
-from alerts.common.phrases import phrase, say
+from alerts.common.phrases import Phrase, phrase, say
 from alerts.field.trip_plan import plan_trip
 from alerts.judging.comparison import OtherSite
 from alerts.judging.rules import Reason, Result
@@ -29,10 +29,10 @@ SAMPLE_SITE = Site(
 SAMPLE_NIGHT = date(2027, 7, 3)
 
 
-def read_templates(folder: Path | None) -> tuple[Templates, str]:
-    """The folder's templates before the built-in ones, and why they can't be read ("" when they can)."""
+def read_templates(folder: Path | None) -> tuple[Templates, Phrase | None]:
+    """The folder's templates before the built-in ones, and why they can't be read (None when they can)."""
     if folder is None:
-        return BUILT_IN, ""
+        return BUILT_IN, None
     try:
         found = {
             path.name: path.read_text(encoding="utf-8")
@@ -40,8 +40,8 @@ def read_templates(folder: Path | None) -> tuple[Templates, str]:
             if path.name.endswith(ENDING) and path.is_file()
         }
     except (OSError, UnicodeDecodeError) as error:
-        return BUILT_IN, say("delivery.templates-unreadable", folder=folder, error=error)
-    return Templates(found), ""
+        return BUILT_IN, phrase("delivery.templates-unreadable", folder=str(folder), error=str(error))
+    return Templates(found), None
 
 
 def built_in_names() -> set[str]:
@@ -50,13 +50,13 @@ def built_in_names() -> set[str]:
     return {entry.name for entry in folder.iterdir() if entry.name.endswith(ENDING)}
 
 
-def try_templates(templates: Templates, ephemeris: Ephemeris) -> list[str]:
+def try_templates(templates: Templates, ephemeris: Ephemeris) -> list[Phrase]:
     """What goes wrong when they write every kind of alert, every answer to who asks, and several sites in one
     message, all invented; empty when nothing does."""
     told, asked = _sample_facts(ephemeris, preview=False), _sample_facts(ephemeris, preview=True)
     kinds = [replace(told, kind=kind, told_chance_pct=84, told_at=told.decided_at) for kind in AlertKind]
     answers = [replace(asked, verdict=word) for word in VerdictWord]
-    problems: list[str] = []
+    problems: list[Phrase] = []
     for alerts in (*((each,) for each in (*kinds, *answers)), tuple(kinds)):
         sample = Briefing(message_id="msg_sample", alerts=alerts, unsubscribe_url="https://example.org/u")
         problems += render_mail(sample, templates=templates).problems

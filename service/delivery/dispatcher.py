@@ -25,6 +25,7 @@ from datetime import datetime
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session, sessionmaker
 
+from alerts.common.phrases import Phrase
 from service.channels import host_state
 from service.channels.model import Channel, ChannelError, SendResult
 from service.common.backoff import Breaker
@@ -218,7 +219,8 @@ class DispatchRound:
 
 def send_claimed(claimed: Claimed, clock: Clock, workshop: EnclosureBuilder) -> FinishedAttempt:
     """Compose and send one message; what came of it is still to be recorded."""
-    started_at, problem = clock(), ""
+    started_at = clock()
+    problem: Phrase | None = None
     result: SendResult | ChannelError
     try:
         outgoing, problem = compose_claimed(claimed, started_at, workshop)

@@ -26,7 +26,7 @@ from alerts.briefing.pictures.drawing import Picture
 from alerts.briefing.pictures.night_picture import NightToDraw
 from alerts.briefing.render import BUILT_IN, TEMPLATE_FAULTS, PngPicture, Templates, draw_pictures, ranked
 from alerts.common.errors import DuskbellError
-from alerts.common.phrases import say
+from alerts.common.phrases import Phrase, phrase
 from alerts.notifying.model import AlertKind
 from alerts.sky.ephemeris import Ephemeris
 from service.delivery.claim import AlertToSend
@@ -79,14 +79,14 @@ LONGEST_FAULT = 200
 class EnclosureBuilder:
     """Makes what a mail encloses. ephemeris: opened when the first picture is drawn; None draws none.
 
-    templates: the operator's. problem: a sentence for the operator on why theirs can't be read, or "".
+    templates: the operator's. problem: a sentence for the operator on why theirs can't be read, or None.
     """
 
     def __init__(
         self,
         ephemeris: Callable[[], Ephemeris] | None = None,
         templates: Templates = BUILT_IN,
-        problem: str = "",
+        problem: Phrase | None = None,
     ) -> None:
         self._ephemeris = ephemeris
         self.templates = templates
@@ -96,7 +96,7 @@ class EnclosureBuilder:
 
     def enclose(
         self, briefing: Briefing, told: Sequence[AlertToSend], stamped_at: datetime
-    ) -> tuple[Mapping[int, Sequence[PngPicture]], bytes, list[str]]:
+    ) -> tuple[Mapping[int, Sequence[PngPicture]], bytes, list[Phrase]]:
         """The pictures by index in `briefing.alerts`, the calendar's file (empty for none), and sentences for
         the operator on what is missing.
 
@@ -158,7 +158,7 @@ class EnclosureBuilder:
         return {}
 
 
-def _say(what: str, briefing: Briefing, fault: Exception) -> str:
+def _say(what: str, briefing: Briefing, fault: Exception) -> Phrase:
     log.error("message %s goes out without its %s", briefing.message_id, what, exc_info=fault)
     said = f"{type(fault).__name__}: {fault}"[:LONGEST_FAULT]
-    return say("delivery.trouble-without", what=what, problem=said)
+    return phrase("delivery.trouble-without", what=what, problem=said)

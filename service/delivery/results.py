@@ -13,7 +13,7 @@ from typing import Any
 from sqlalchemy.exc import DataError, IntegrityError
 from sqlalchemy.orm import Session
 
-from alerts.common.phrases import say
+from alerts.common.phrases import Phrase, phrase, say
 from service.channels import host_state
 from service.channels.host_state import FailureOutcome
 from service.channels.model import ANSWER_KEPT_BYTES, ChannelError, SendResult
@@ -45,13 +45,13 @@ Who was first somewhere else can forbid it too; that has passed when each attemp
 
 @dataclass(frozen=True, slots=True)
 class FinishedAttempt:
-    """One attempt that is over. problem: a sentence for the operator on its composing, or ""."""
+    """One attempt that is over. problem: a sentence for the operator on its composing, or None."""
 
     claimed: Claimed
     result: SendResult | ChannelError
     started_at: datetime
     ended_at: datetime
-    problem: str = ""
+    problem: Phrase | None = None
 
     @property
     def blames_destination(self) -> bool:
@@ -82,7 +82,7 @@ def keep_each(waiting: list[FinishedAttempt], keep: Callable[[list[FinishedAttem
                 result = replace(result, what=unsaid)
             else:
                 result = SendResult(result.code, unsaid)
-            keep([replace(waiting[0], result=result, problem="")])
+            keep([replace(waiting[0], result=result, problem=None)])
         del waiting[0]
 
 
@@ -128,7 +128,7 @@ def record(
             status = _after_failure(session, ledger, sent, at)
             ledger.statuses.update([status] if status else [])
         if sent.problem:
-            note_trouble(session, "composing", sent.problem, at.wall)
+            note_trouble(session, "composing", str(sent.problem), at.wall)
     host_state.keep_breakers(session, ledger.changed)
     return ledger
 
@@ -152,7 +152,7 @@ def _settle_sent(
     for sent in finished:
         claimed = sent.claimed
         place = sent.result.place if isinstance(sent.result, SendResult) else ""
-        note = sent.problem or (say("delivery.written-to", place=place) if place else None)
+        note = sent.problem or (phrase("delivery.written-to", place=place) if place else None)
         destination = claimed.channel.destination(claimed.target)
         if ledger.breakers.pop(destination, None) is not None:
             ledger.changed[destination] = CLOSED
@@ -190,9 +190,9 @@ def _after_failure(session: Session, ledger: BatchResult, sent: FinishedAttempt,
     retry_at = next_attempt(failed, at.wall + (claimed.expires_at - at.now), random.uniform(-1, 1))
     maybe_sent = claimed.maybe_sent or error.maybe_sent
     if retry_at is None:
-        done = messages.give_up(session, claimed.lease, wall=at.wall, note=str(error), maybe_sent=maybe_sent)
+        done = messages.give_up(session, claimed.lease, wall=at.wall, note=error.said, maybe_sent=maybe_sent)
         return Status.FAILED if done else None
-    done = messages.put_back(session, claimed.lease, retry_at, note=str(error), maybe_sent=maybe_sent)
+    done = messages.put_back(session, claimed.lease, retry_at, note=error.said, maybe_sent=maybe_sent)
     return Status.RETRY if done else None
 
 

@@ -13,7 +13,6 @@ from alerts.briefing.text.alert_lines import say_chance
 from alerts.common.clock_times import zone_info
 from alerts.common.name_tables import direction_word
 from alerts.common.phrases import Phrase, Reader, Worded, kept, phrase, say
-from alerts.common.text import sentence
 from alerts.common.time_text import long_day, say_minutes
 from alerts.judging.rules import Reason, sky_reasons
 from alerts.judging.verdict import VerdictWord, hangs_on
@@ -25,7 +24,8 @@ from alerts.weather.outlook import Outlook
 from alerts.wishes.fields import drive_phrase, say_words
 from alerts.wishes.model import DEFAULT_WISHES, Wishes, units_of
 from service.explain.stored_verdict import Case, Sending
-from service.store.json_values import from_json
+from service.feeds.shared.checked_answers import fault_of
+from service.store.json_values import from_json, said_in
 from service.store.repositories.messages import Status
 from service.store.schema.core_tables import DecisionRow
 
@@ -151,7 +151,7 @@ def _why_silent(case: Case) -> Iterator[Phrase]:
     for each in (highest, case.last):
         is_kept = each.rung >= AlertLevel.GOOD or each.why in HELD_BACK
         if is_kept if each is highest else each.why == Why.USUAL_HERE:
-            yield phrase(silent, why=kept(each.why_text or each.why.replace("_", " ")))
+            yield phrase(silent, why=_why(each))
             return
     deciding = case.reasons_of(case.last)[0]
     yield phrase(silent, why=deciding.text)
@@ -255,8 +255,8 @@ def say_turns(
             why = say(_sentence(found), reader)
         if each.told:
             told = say("explain.told-kind", reader, kind=each.told)
-        elif each.why_text:
-            told = say("explain.silent", reader, why=kept(each.why_text))
+        elif (silence := said_in(each, "why_text")) is not None:
+            told = say("explain.silent", reader, why=silence)
         if each.confirmed_at > each.as_of:
             until = say("explain.stamp", reader, at=each.confirmed_at)
         if case is not None:
@@ -307,11 +307,16 @@ def _sources(outlook: Outlook | None, as_of: datetime) -> str:
 
 def _held(case: Case) -> Iterator[Phrase]:
     """Each time a word was kept back that the night had earned, each reason once."""
-    seen: set[str] = set()
+    seen: list[Phrase] = []
     for each in case.decisions:
-        if each.told is None and each.why in HELD_BACK and each.why_text not in seen:
-            seen.add(each.why_text)
-            yield phrase("explain.held", at=each.as_of, why=kept(each.why_text))
+        if each.told is None and each.why in HELD_BACK and (why := _why(each)) not in seen:
+            seen.append(why)
+            yield phrase("explain.held", at=each.as_of, why=why)
+
+
+def _why(decision: DecisionRow) -> Phrase:
+    """Why it told something or nothing; of the first rows, which have its code alone, that."""
+    return said_in(decision, "why_text") or kept(decision.why.replace("_", " "))
 
 
 def _hangs_on(case: Case) -> Iterator[Phrase]:
@@ -344,13 +349,14 @@ def _forecasts(case: Case) -> Iterator[Phrase]:
         if entry.chance is None:
             yield phrase("explain.forecast-unused", source=source_name(entry.source), why=entry.why_not)
     for row in case.rejected[:MOST_REFUSED]:
-        reason = row.rejected or ""
-        if row.model:  # kept with the codes, said by the name
-            reason, model = reason.removeprefix(f"{row.feed} {row.model}: "), model_name(row.feed, row.model)
-            yield phrase("explain.forecast-refused", at=row.fetched_at, model=model, why=reason)
+        what = said_in(row, "rejected")
+        if what is None:
+            continue
+        if row.model:
+            model = model_name(row.feed, row.model)
+            yield phrase("explain.forecast-refused", at=row.fetched_at, model=model, why=fault_of(what))
         else:
-            reason = reason.removeprefix(f"{row.feed}: ")
-            yield phrase("explain.feed-unusable", at=row.fetched_at, feed=row.feed, why=reason)
+            yield phrase("explain.feed-unusable", at=row.fetched_at, feed=row.feed, why=fault_of(what))
 
 
 # ---- what was told, and what came
@@ -371,8 +377,8 @@ def _told(case: Case) -> Iterator[Phrase]:
             state=state,
             message=each.message.id,
         )
-        if each.message.note:
-            yield kept(f"  {sentence(each.message.note)}")
+        if (note := said_in(each.message, "note")) is not None:
+            yield phrase("explain.message-note", note=note)
         for attempt in each.attempts:
             answered = " ".join(filter(None, (attempt.code, (attempt.answer or "").strip()[:120])))
             result = phrase("explain.attempt-result", result=attempt.result)

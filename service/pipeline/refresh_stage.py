@@ -226,12 +226,17 @@ def _keep_failures(
 ) -> int:
     """One row a failure and place; a whole feed's stands once for all places."""
     places = {asked: need.place for asked, need in by_asked.items()}
-    found = dict.fromkeys(
-        (places.get(each.place, EVERYWHERE) if each.place else EVERYWHERE, each.feed, each.model, each.text)
+    found = {
+        (
+            places.get(each.place, EVERYWHERE) if each.place else EVERYWHERE,
+            each.feed,
+            each.model,
+            each.text,
+        ): each.what
         for each in failures
-    )
+    }
     known = forecasts.reasons_since(session, {place for place, *_ in found}, now - TOLD_AGAIN_AFTER, now)
-    fresh = [each for each in found if each not in known]
-    for place, feed, model, reason in fresh:
-        forecasts.keep_rejected(session, place, feed=feed, model=model, reason=reason, fetched_at=now)
+    fresh = [(asked, what) for asked, what in found.items() if asked not in known]
+    for (place, feed, model, _), what in fresh:
+        forecasts.keep_rejected(session, place, feed=feed, model=model, reason=what, fetched_at=now)
     return len(fresh)

@@ -29,6 +29,7 @@ from alerts.weather.models import AIR_LINEAGE, model_name, name_with_family
 from alerts.weather.outlook import HazardLevel, Outlook, SourceChance
 from alerts.weather.sensitivity import CLOUD, Pivot
 from alerts.weather.skill import CLEAR_LIMIT_PCT
+from service.feeds.shared.checked_answers import fault_of
 from service.reports.night_json import outlook_json, site_json, sky_json
 
 
@@ -55,9 +56,8 @@ def weather_page(seen: NightWeather) -> str:
         lines += ["", say("reports.weather-refused")]
     for each in seen.refused:
         name = model_name(each.feed, each.model) if each.model else each.feed
-        why = each.reason.removeprefix(f"{name}: ")
         key = "reports.weather-refused-at" if each.at else "reports.weather-refused-now"
-        lines.append(f"  {say(key, reader, name=name, at=each.at, why=why)}")
+        lines.append(f"  {say(key, reader, name=name, at=each.at, why=fault_of(each.reason))}")
     if hinge := say_hinge(seen):
         lines += ["", say("reports.weather-hangs-on", text=hinge)]
 
@@ -208,7 +208,13 @@ def weather_json(seen: NightWeather) -> dict[str, Any]:
         "event": event_values(event_of(seen.outlook, seen.shortest, seen.now)),
         **(sky_json(seen.sky) if seen.sky else {"sky": [], "domes": []}),
         "refused": [
-            {"feed": each.feed, "model": each.model, "reason": each.reason, "at": utc_text(each.at)}
+            {
+                "feed": each.feed,
+                "model": each.model,
+                "reason": str(each.reason),
+                "at": utc_text(each.at),
+                "reason_code": each.reason.as_json(),
+            }
             for each in seen.refused
         ],
         "hangs_on": hinge
@@ -235,7 +241,7 @@ class Refused:
 
     feed: str
     model: str
-    reason: str
+    reason: Phrase
     at: datetime | None = None
 
 

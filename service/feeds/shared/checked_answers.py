@@ -18,8 +18,11 @@ from datetime import timedelta
 from typing import Any, NoReturn, TypeAlias
 
 from alerts.common.errors import DuskbellError
-from alerts.common.phrases import Phrase, phrase
+from alerts.common.phrases import Phrase, kept, phrase
 from alerts.weather.quality_gates import QualityCheck, Rejected, check_units
+
+OF_FEED = "feeds.of-feed"
+LEFT_OUT = "feeds.left-out"
 
 
 class FeedError(DuskbellError):
@@ -81,7 +84,17 @@ class BadAnswer(FeedError):
     @classmethod
     def about(cls, feed: str, what: Phrase | str, gate: QualityCheck) -> BadAnswer:
         """Of that feed, what is wrong with it."""
-        return cls(phrase("feeds.of-feed", feed=feed, what=what), gate=gate, fault=what)
+        return cls(phrase(OF_FEED, feed=feed, what=what), gate=gate, fault=what)
+
+
+def fault_of(what: Phrase) -> Phrase:
+    """What is wrong with an answer, for who has named its feed or model beside it."""
+    inner = dict(what.values).get("what")
+    if what.key == OF_FEED:
+        return inner if isinstance(inner, Phrase) else kept(str(inner))
+    if what.key == LEFT_OUT and isinstance(inner, Phrase):
+        return phrase(LEFT_OUT, what=fault_of(inner))
+    return what
 
 
 def raise_if(rejected: Rejected | None, feed: str) -> None:

@@ -18,7 +18,14 @@ from alerts.weather.quality_gates import (
     leave_out_unbelievable,
     pass_gates,
 )
-from service.feeds.shared.checked_answers import BadAnswer, FeedDown, FeedError, FeedRefused, FeedThrottled
+from service.feeds.shared.checked_answers import (
+    LEFT_OUT,
+    BadAnswer,
+    FeedDown,
+    FeedError,
+    FeedRefused,
+    FeedThrottled,
+)
 from service.feeds.shared.guards import Spent
 
 
@@ -165,7 +172,7 @@ def judge_quality(forecast: Forecast, row: ModelRow, unread: Sequence[BadAnswer]
         FeedFailure(
             row.feed,
             row.model,
-            phrase("feeds.left-out", what=each.what),
+            phrase(LEFT_OUT, what=each.what),
             gate=each.gate,
             place=forecast.place,
         )

@@ -18,7 +18,7 @@ from alerts.judging.rules import Reason
 from alerts.weather.outlook import Outlook
 from service.pipeline.judging.review import Review
 from service.store.column_types import Packed, pack_json
-from service.store.json_values import to_json
+from service.store.json_values import said_columns, to_json
 from service.store.repositories import decisions
 from service.store.repositories.decisions import OutlookKey
 from service.store.schema.core_tables import DecisionRow, FindingRow
@@ -131,7 +131,7 @@ def _decision(review: Review, now: datetime) -> dict[str, Any]:
         "rules_version": RULES_VERSION,
         "told": telling.kind.value if telling.kind else None,
         "why": telling.why.value,
-        "why_text": str(telling.text),
+        **said_columns("why_text", telling.text),
         "rung": review.rung.value,
         "rung_since": review.rung_since,
         "leave_by": review.trip.leave_by if review.trip else None,

@@ -79,7 +79,9 @@ def export(session: Session, person: PersonRow) -> dict[str, Any]:
         .where(SubscriptionRow.id.in_(mine), SiteRevisionRow.site_id != SubscriptionRow.site_id)
     )
     for decision_id in session.scalars(at_the_place_itself):
-        shared[decision_id] |= dict.fromkeys(("window_start", "window_end", "leave_by", "fingerprint"))
+        shared[decision_id] |= dict.fromkeys(
+            ("window_start", "window_end", "leave_by", "fingerprint", "why_text_phrase")
+        )
     data["decision"] = [{**values, **shared[values["id"]]} for values in data["decision"]]
     return data
 

@@ -16,12 +16,13 @@ import pydantic_core
 from sqlalchemy import ColumnElement, func, select
 from sqlalchemy.orm import Session, defer
 
+from alerts.common.phrases import Phrase
 from alerts.common.span import Span
 from alerts.sites.model import Site
 from alerts.weather.clouds import cover_as_told
 from alerts.weather.forecast import Bulletin, CloudLevels, Forecast, LayerScheme, Place, Sight, Source
 from alerts.weather.hours import FIELDS, Hours
-from service.store.json_values import from_json, to_json
+from service.store.json_values import from_json, said_columns, to_json
 from service.store.schema.core_tables import ForecastRow
 
 _SECOND = timedelta(seconds=1)
@@ -137,11 +138,17 @@ def _cloud_by_start(forecast: Forecast) -> dict[datetime, float | None]:
 
 
 def keep_rejected(
-    session: Session, place: str, *, feed: str, model: str, reason: str, fetched_at: datetime
+    session: Session, place: str, *, feed: str, model: str, reason: Phrase, fetched_at: datetime
 ) -> ForecastRow:
     """Store that an answer couldn't be used, and why; never judged on."""
     row = ForecastRow(
-        place=place, feed=feed, provider="", lineage="", model=model, fetched_at=fetched_at, rejected=reason
+        place=place,
+        feed=feed,
+        provider="",
+        lineage="",
+        model=model,
+        fetched_at=fetched_at,
+        **said_columns("rejected", reason),
     )
     session.add(row)
     return row

@@ -19,12 +19,13 @@ from sqlalchemy import ColumnElement, func, insert, or_, select, update
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
-from alerts.common.phrases import phrase, say
+from alerts.common.phrases import Phrase, phrase
 from alerts.common.plain_values import value
 from alerts.notifying.model import AlertKind
 from service.common.clock import SET_BY
 from service.common.fault_points import crash_point
 from service.store.engine import changed_rows
+from service.store.json_values import said_columns
 from service.store.schema.core_tables import AddressRow, AlertRow, AttemptRow, MessageAlertRow, MessageRow
 from service.store.schema.delivery_tables import EndpointRow, NoticeRow
 
@@ -181,7 +182,7 @@ def expire_waiting(session: Session, now: datetime, wall: datetime) -> int:
         session,
         update(MessageRow)
         .where(MessageRow.status.in_(WAITING), MessageRow.expires_at <= now)
-        .values(status=Status.EXPIRED, settled_at=wall, note=say("store.message-expired")),
+        .values(status=Status.EXPIRED, settled_at=wall, **_note(phrase("store.message-expired"))),
     )
 
 
@@ -283,21 +284,23 @@ class Lease:
 
 
 def settle(
-    session: Session, lease: Lease, status: Status, *, wall: datetime, note: str | None = None
+    session: Session, lease: Lease, status: Status, *, wall: datetime, note: Phrase | None = None
 ) -> bool:
     """End a claimed message; False when its lease was lost meanwhile, and nothing is changed then."""
-    return bool(_leave(session, [lease.message_id], lease.token, status=status, settled_at=wall, note=note))
+    return bool(
+        _leave(session, [lease.message_id], lease.token, status=status, settled_at=wall, **_note(note))
+    )
 
 
-def give_up(session: Session, lease: Lease, *, wall: datetime, note: str, maybe_sent: bool) -> bool:
+def give_up(session: Session, lease: Lease, *, wall: datetime, note: Phrase, maybe_sent: bool) -> bool:
     """As `settle`, for one that can't be sent. maybe_sent: whether it may have arrived all the same."""
-    values = {"status": Status.FAILED, "settled_at": wall, "note": note, "maybe_sent": maybe_sent}
+    values = {"status": Status.FAILED, "settled_at": wall, "maybe_sent": maybe_sent, **_note(note)}
     return bool(_leave(session, [lease.message_id], lease.token, **values))
 
 
 def settle_sent(session: Session, message_ids: Iterable[str], token: str | None, wall: datetime) -> set[str]:
     """End messages of one lease that were sent; the ids of those whose lease held."""
-    return _leave(session, message_ids, token, status=Status.SENT, settled_at=wall, note=None)
+    return _leave(session, message_ids, token, status=Status.SENT, settled_at=wall, **_note(None))
 
 
 def settle_late(session: Session, message_ids: Iterable[str], wall: datetime) -> None:
@@ -315,22 +318,25 @@ def settle_late(session: Session, message_ids: Iterable[str], wall: datetime) ->
     )
 
 
-def put_back(session: Session, lease: Lease, due_at: datetime, *, note: str, maybe_sent: bool) -> bool:
+def put_back(session: Session, lease: Lease, due_at: datetime, *, note: Phrase, maybe_sent: bool) -> bool:
     """Let a claimed message be tried again at `due_at`; False when its lease was lost meanwhile.
 
     maybe_sent: whether this or an earlier attempt may have arrived.
     """
-    values = {"status": Status.RETRY, "due_at": due_at, "maybe_sent": maybe_sent, "note": note}
+    values = {"status": Status.RETRY, "due_at": due_at, "maybe_sent": maybe_sent, **_note(note)}
     return bool(_leave(session, [lease.message_id], lease.token, **values))
 
 
-def hold(session: Session, message: MessageRow, due_at: datetime, *, note: str) -> None:
+def hold(session: Session, message: MessageRow, due_at: datetime, *, note: Phrase) -> None:
     """Put a claimed message back that nothing was tried with."""
     tried = message.attempts - 1
     status = Status.RETRY if tried else Status.DUE
-    _leave(
-        session, [message.id], message.lease_token, status=status, due_at=due_at, attempts=tried, note=note
-    )
+    values = {"status": status, "due_at": due_at, "attempts": tried, **_note(note)}
+    _leave(session, [message.id], message.lease_token, **values)
+
+
+def _note(note: Phrase | None) -> dict[str, Any]:
+    return said_columns("note", note)
 
 
 def _leave(session: Session, message_ids: Iterable[str], token: str | None, **values: object) -> set[str]:
@@ -410,7 +416,8 @@ def resend(session: Session, message: MessageRow, *, again: bool, now: datetime,
         raise BadInput(phrase("store.message-sent-already", id=message.id))
     message.maybe_sent = message.maybe_sent or message.status == Status.SENT
     message.status, message.due_at, message.settled_at = Status.RETRY, wall, None
-    message.note = say("store.message-sent-once-more")
+    for name, each in _note(phrase("store.message-sent-once-more")).items():
+        setattr(message, name, each)
     _mark_alerts(session, message.id, CANCELLED, None)
 
 
@@ -421,7 +428,7 @@ def cancel(session: Session, message: MessageRow, *, wall: datetime) -> None:
     ended = session.execute(
         update(MessageRow)
         .where(MessageRow.id == message.id, MessageRow.status.in_(WAITING))
-        .values(status=Status.SUPPRESSED, settled_at=wall, note=say("store.message-cancelled"))
+        .values(status=Status.SUPPRESSED, settled_at=wall, **_note(phrase("store.message-cancelled")))
         .execution_options(synchronize_session=False)
     )
     if ended.rowcount != 1:  # type: ignore[attr-defined]

@@ -232,6 +232,7 @@ class ForecastRow(Table):
     last_hour_ends: Mapped[datetime | None]
     body: Mapped[dict[str, Any] | None] = mapped_column(PackedJson)
     rejected: Mapped[str | None] = mapped_column(Text)
+    rejected_phrase: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
     confirmed_at: Mapped[datetime | None]
     unchanged_since: Mapped[datetime | None]
     digest: Mapped[str | None] = mapped_column(String(32))
@@ -307,6 +308,7 @@ class DecisionRow(Table):
     told: Mapped[str | None] = mapped_column(String(20))
     why: Mapped[str] = mapped_column(String(40), default="")
     why_text: Mapped[str] = mapped_column(Text, default="")
+    why_text_phrase: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
     rung: Mapped[int] = mapped_column(default=0)
     rung_since: Mapped[datetime | None]
     leave_by: Mapped[datetime | None]
@@ -376,6 +378,7 @@ class MessageRow(Table):
     lease_token: Mapped[str | None] = mapped_column(String(40))
     leased_until: Mapped[datetime | None]
     note: Mapped[str | None] = mapped_column(Text)
+    note_phrase: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
 
     address: Mapped[AddressRow] = relationship()
 

@@ -17,7 +17,7 @@ from alerts.judging.rules import Reason
 from service.accounts.receivers import shown
 from service.explain.argument import say_turns
 from service.feeds.feed_health import close_breaker, feed_health
-from service.store.json_values import from_json
+from service.store.json_values import from_json, said_in
 from service.store.repositories import decisions, totals
 from service.store.repositories import messages as stored_messages
 from service.store.repositories.alerts import alerts_in
@@ -93,7 +93,7 @@ def messages(web: Here, viewer: Operating, status: Annotated[str, Query(max_leng
         return web.page(
             "operator/messages.html",
             viewer=viewer,
-            lines=[(row, carried(session, row)) for row in rows],
+            lines=[(row, carried(session, row), said_in(row, "note")) for row in rows],
             wished=wished or "",
             statuses=[each.value for each in Status],
         )
@@ -108,6 +108,7 @@ def message(web: Here, message_id: str, viewer: Operating) -> HTMLResponse:
             viewer=viewer,
             row=row,
             what=carried(session, row),
+            note=said_in(row, "note"),
             attempts=stored_messages.find_attempts(session, message_id),
             is_settled=row.status not in UNSETTLED,
         )

@@ -14,15 +14,18 @@ import responses
 from click.testing import CliRunner, Result
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import kept
 from alerts.sites.model import Site
 from alerts.weather.forecast import Forecast, LayerScheme, Place
 from alerts.weather.hours import HourlyWeather, Hours
 from alerts.weather.models import find_model
+from alerts.weather.quality_gates import QualityCheck
 from service.app import build
 from service.cli.doctor_outside import examine_feeds
 from service.cli.main import duskbell
 from service.common.backoff import Breaker, BreakerState
 from service.feeds import feed_state
+from service.feeds.shared.checked_answers import BadAnswer
 from service.feeds.shared.model import build_source
 from service.settings import load_settings
 from service.store.repositories import forecasts, people
@@ -131,10 +134,12 @@ def site(run: Run) -> None:
         place = forecasts.place_key(FLAT)
         forecasts.keep(session, place, stored("metno/global", [10.0] * 20), fetched_at=NOW)
         forecasts.keep(session, place, stored("open-meteo/icon_seamless", [None] * 20), fetched_at=NOW)
+        cloudy = BadAnswer.about("GFS (NOAA)", "cloud of 137 %.", QualityCheck.RANGE).what
         forecasts.keep_rejected(
-            session, place, feed="open-meteo", model="gfs_seamless", reason="cloud of 137 %.", fetched_at=NOW
+            session, place, feed="open-meteo", model="gfs_seamless", reason=cloudy, fetched_at=NOW
         )
-        forecasts.keep_rejected(session, "", feed="nws", model="", reason="nws is down.", fetched_at=NOW)
+        down = kept("nws is down.")
+        forecasts.keep_rejected(session, "", feed="nws", model="", reason=down, fetched_at=NOW)
     wired.engine.dispose()
 
 
@@ -145,6 +150,18 @@ def test_a_site_shows_what_its_nights_are_judged_by_and_what_could_not_be_used(r
     assert "2  ICON (DWD), published 03 Jul 13:00 UTC: not used, 100 % of" in page
     assert "GFS (NOAA) at Sat 16:00 CEST: cloud of 137 %." in page
     assert "nws at Sat 16:00 CEST: nws is down." in page
+
+
+@pytest.mark.usefixtures("site")
+def test_what_could_not_be_used_has_its_code_beside_the_text(run: Run) -> None:
+    page = run("weather", "Windpump Flat", "--as-of", "2027-07-03T14:30Z", "--json").output
+    refused = {each["feed"]: each for each in json.loads(page)["refused"]}
+    assert refused["open-meteo"]["reason"] == "GFS (NOAA): cloud of 137 %."
+    assert refused["open-meteo"]["reason_code"] == {
+        "code": "feeds.of-feed",
+        "params": {"feed": "GFS (NOAA)", "what": "cloud of 137 %."},
+    }
+    assert refused["nws"]["reason_code"]["code"] == "common.kept"
 
 
 @pytest.mark.usefixtures("site")

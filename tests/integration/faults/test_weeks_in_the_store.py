@@ -20,6 +20,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, rule, run_sta
 from sqlalchemy import select
 
 from alerts.common.clock_times import ClockSpan, zone_info
+from alerts.common.phrases import kept
 from alerts.common.span import Span
 from alerts.sites.model import HorizonLine, Site
 from alerts.sky.ephemeris import Ephemeris
@@ -74,7 +75,7 @@ class Skies:
 
     def gather(self, places: Sequence[Place], hours: Span) -> Gathered:
         if self.is_down:
-            return Gathered(failures=(FeedFailure("invented", "", "the invented feed is down."),))
+            return Gathered(failures=(FeedFailure("invented", "", kept("the invented feed is down.")),))
         since = MORNING - timedelta(days=30)
         script = {
             place: [Turn(since, SATURDAY, self.cloud_pct[_nearest(place).name], self.wind_ms)]

@@ -11,12 +11,15 @@ import pytest
 from sqlalchemy import delete, select, update
 
 from alerts.common.clock_times import ClockSpan
+from alerts.common.phrases import Phrase, kept, phrase
 from alerts.track.observations.evidence import PersonReport, SeenSky
+from alerts.weather.quality_gates import QualityCheck
 from alerts.wishes.model import DEFAULT_WISHES, Wishes
 from service.app import Duskbell
 from service.demo.play import FLAT, PAN, RIDGE, SATURDAY, play, stage
 from service.explain.argument import Argument, argue
 from service.explain.stored_verdict import open_case, tell_darkness
+from service.feeds.shared.checked_answers import LEFT_OUT, BadAnswer
 from service.hindsight.rejudge import RejudgedNight, RejudgeInputs, rejudge
 from service.hindsight.verification import judge_again
 from service.settings import Settings
@@ -132,27 +135,40 @@ def test_it_says_afterwards_what_the_night_was_like(week: Duskbell) -> None:
     assert "it was clear, judged by people's reports" in lines[0]
 
 
+def said_of(feed: str, what: str) -> Phrase:
+    return BadAnswer.about(feed, kept(what), QualityCheck.BODY).what
+
+
 REFUSED = {
+    "a part of a model's answer": (
+        (place_key(FLAT), "lark", "lark", phrase(LEFT_OUT, what=said_of("lark lark", "gusts of 900 m/s."))),
+        "Refused on Sat 3 July, 12:00 CEST: lark: gusts of 900 m/s. It counts as unknown; the rest of the "
+        "answer is used.",
+    ),
+    "one of which an older version kept the text alone": (
+        (place_key(FLAT), "lark", "lark", kept("Lark: the hours have gaps.")),
+        "Refused on Sat 3 July, 12:00 CEST: lark: Lark: the hours have gaps.",
+    ),
     "a model's answer": (
-        (place_key(FLAT), "lark", "lark", "lark lark: the hours have gaps."),
+        (place_key(FLAT), "lark", "lark", said_of("lark lark", "the hours have gaps.")),
         "Refused on Sat 3 July, 12:00 CEST: lark: the hours have gaps.",
     ),
     "a feed that gave nothing for the place": (
-        (place_key(FLAT), "lark", "", "lark: no series in the answer."),
+        (place_key(FLAT), "lark", "", said_of("lark", "no series in the answer.")),
         "Nothing usable from lark on Sat 3 July, 12:00 CEST: no series in the answer.",
     ),
     "a feed that gave nothing at all": (
-        (EVERYWHERE, "lark", "", "api.example.org can't be reached."),
+        (EVERYWHERE, "lark", "", phrase("feeds.unreachable", name="api.example.org")),
         "Nothing usable from lark on Sat 3 July, 12:00 CEST: api.example.org can't be reached.",
     ),
 }
 
 
-@pytest.mark.parametrize(("kept", "says"), REFUSED.values(), ids=REFUSED.keys())
+@pytest.mark.parametrize(("refused", "says"), REFUSED.values(), ids=REFUSED.keys())
 def test_what_came_and_could_not_be_used_is_told_with_its_reason(
-    week: Duskbell, kept: tuple[str, str, str, str], says: str
+    week: Duskbell, refused: tuple[str, str, str, Phrase], says: str
 ) -> None:
-    place, feed, model, reason = kept
+    place, feed, model, reason = refused
     with week.sessions.begin() as session:
         keep_rejected(session, place, feed=feed, model=model, reason=reason, fetched_at=SATURDAY_NOON)
     assert argument(week, FLAT.name).lines_of("forecasts")[-1] == says

@@ -11,6 +11,7 @@ import pytest
 from sqlalchemy import select
 from sqlalchemy.orm import Session, sessionmaker
 
+from alerts.common.phrases import phrase
 from alerts.common.span import Span
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
@@ -37,6 +38,9 @@ FLAT = Site("Windpump Flat", 40.31, -1.42, 1180.0, "Europe/Madrid")
 PLACE = place_key(FLAT)
 
 
+DOWN = phrase("feeds.unreachable", name="metno")
+
+
 @dataclass
 class Feeds:
     """Answers for two real models, an ensemble of neither. cloud_at: high cloud in % at a place."""
@@ -52,7 +56,8 @@ class Feeds:
         self.asked.append(tuple(places))
         if self.down:
             return Gathered(
-                failures=(FeedFailure("metno", "", "metno is down."),), bulletins=self._bulletins(places)
+                failures=(FeedFailure("metno", "", DOWN),),
+                bulletins=self._bulletins(places),
             )
         models = [("open-meteo", "icon_seamless"), ("metno", "global")]
         answering = [place for place in places if self.aside_answers or not place.is_aside]
@@ -260,7 +265,7 @@ def test_all_feeds_down_leaves_the_last_good_rows_and_one_reason(sessions: sessi
     assert [each.source.issued_at for each in kept(sessions, NOON + 3 * HOUR)] == [NOON - 2 * HOUR] * 2
     with sessions() as session:
         told = rejected_since(session, {PLACE, EVERYWHERE}, NOON, NOON + 3 * HOUR)
-    assert [(row.feed, row.rejected) for row in told] == [("metno", "metno is down.")]
+    assert [(row.feed, row.rejected) for row in told] == [("metno", str(DOWN))]
 
 
 STORM = OfficialWarning(

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from sqlalchemy import select
 
+from alerts.common.phrases import kept
 from alerts.common.span import Span
 from alerts.sites.model import Site
 from alerts.weather.forecast import Place
@@ -57,7 +58,7 @@ class Weather:
     def gather(self, places: Sequence[Place], hours: Span) -> Gathered:
         self.asked += 1
         if self.is_down:
-            return Gathered(failures=(FeedFailure("invented", "", "the invented feed is down."),))
+            return Gathered(failures=(FeedFailure("invented", "", kept("the invented feed is down.")),))
         turns = [Turn(START - timedelta(days=30), SATURDAY, self.cloud_pct, self.wind_ms)]
         return InventedSky(dict.fromkeys(places, turns)).gather(places, hours)
 

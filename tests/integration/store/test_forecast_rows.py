@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy.orm import Session, sessionmaker
 
+from alerts.common.phrases import kept
 from alerts.common.span import Span
 from alerts.weather.forecast import (
     Bulletin,
@@ -260,7 +261,7 @@ def test_ensembles_have_no_run_before() -> None:
 def test_reasons_are_told_once_and_the_newest_first(session: Session) -> None:
     for hour, reason in enumerate(("a", "b", "a")):
         forecasts.keep_rejected(
-            session, "p", feed="f", model="m", reason=reason, fetched_at=NOW + hour * HOUR
+            session, "p", feed="f", model="m", reason=kept(reason), fetched_at=NOW + hour * HOUR
         )
     session.commit()
     told = forecasts.rejected_since(session, {"p"}, NOW - HOUR, NOW + 3 * HOUR)

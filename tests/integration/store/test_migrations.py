@@ -13,7 +13,9 @@ from alembic.runtime.migration import MigrationContext
 from sqlalchemy import inspect, select, text
 from sqlalchemy.orm import Session
 
+from alerts.common.phrases import kept
 from service.store.engine import StoreError, open_engine
+from service.store.json_values import said_in
 from service.store.migrate import (
     _config,
     current_revision,
@@ -23,7 +25,7 @@ from service.store.migrate import (
     upgrade,
 )
 from service.store.repositories.people import hanging_on_operator
-from service.store.schema.core_tables import AddressRow, PersonRow, Table
+from service.store.schema.core_tables import AddressRow, ForecastRow, PersonRow, Table
 from service.store.schema.delivery_tables import TokenRow
 
 
@@ -102,6 +104,29 @@ def test_row_88_names_of_sites_kept_before_are_folded_by_the_migration(store_url
     upgrade(engine)
     with engine.connect() as connection:
         assert connection.scalar(text("SELECT folded_name FROM site")) == "öde höhe"
+    engine.dispose()
+
+
+def test_texts_of_an_older_store_stay_and_have_no_code(store_url: str) -> None:
+    engine = open_engine(store_url)
+    config = _config()
+    config.attributes["engine"] = engine
+    command.upgrade(config, "0025")
+    with engine.begin() as connection:
+        connection.execute(
+            text(
+                "INSERT INTO forecast (id, place, feed, provider, lineage, model, fetched_at, rejected) "
+                "VALUES (1, 'p', 'metno', '', '', '', :at, 'metno is down.')"
+            ),
+            {"at": "2027-06-30 12:00:00"},
+        )
+    upgrade(engine)
+    with Session(engine) as session:
+        row = session.get_one(ForecastRow, 1)
+        assert (row.rejected_phrase, said_in(row, "rejected")) == (None, kept("metno is down."))
+    command.downgrade(config, "0025")
+    with engine.connect() as connection:
+        assert connection.scalar(text("SELECT rejected FROM forecast")) == "metno is down."
     engine.dispose()
 
 

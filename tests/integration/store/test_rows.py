@@ -11,13 +11,14 @@ from sqlalchemy.exc import StatementError
 from sqlalchemy.orm import Session, sessionmaker
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import kept, phrase
 from alerts.sites.model import HorizonLine, Site
 from alerts.sky.night import SkyWishes, Target, TargetKind
 from alerts.weather.forecast import Forecast, LayerScheme, Source
 from alerts.weather.hours import HourlyWeather, Hours
 from alerts.wishes.model import Wishes
 from service.store.engine import open_engine
-from service.store.json_values import from_json, to_json
+from service.store.json_values import from_json, said_in, to_json
 from service.store.migrate import require_current
 from service.store.repositories import forecasts, messages, people, sites, subscriptions
 from service.store.repositories.forecasts import unpack
@@ -68,7 +69,8 @@ def test_a_forecast_comes_back_as_it_was_with_its_gaps(session: Session) -> None
 
 
 def test_a_rejected_answer_is_kept_and_never_judged_on(session: Session) -> None:
-    forecasts.keep_rejected(session, "p", feed="metno", model="m", reason="cloud of 137 %", fetched_at=NOW)
+    reason = kept("cloud of 137 %")
+    forecasts.keep_rejected(session, "p", feed="metno", model="m", reason=reason, fetched_at=NOW)
     session.commit()
     assert session.query(ForecastRow).one().rejected == "cloud of 137 %"
     assert forecasts.newest_by_place(session, {"p"}, NOW) == {}
@@ -218,6 +220,34 @@ def test_row_9_a_sender_that_lost_its_lease_changes_nothing(session: Session) ->
     assert messages.settle(session, Lease(second.id, second.lease_token), Status.SENT, wall=NOW)
     session.commit()
     assert session.get_one(MessageRow, message_id, populate_existing=True).status == Status.SENT
+
+
+def test_a_row_has_code_and_values_of_its_note_beside_the_text(session: Session) -> None:
+    message_id = _message(session).id
+    message = claim(session, message_id, NOW)
+    assert message is not None
+    note = phrase("delivery.no-channel", channel="x")
+    messages.settle(session, Lease(message_id, message.lease_token), Status.FAILED, wall=NOW, note=note)
+    session.commit()
+    row = session.get_one(MessageRow, message_id, populate_existing=True)
+    assert row.note == "no channel named 'x' is set up"
+    assert row.note_phrase == {"code": "delivery.no-channel", "params": {"channel": "x"}}
+    assert said_in(row, "note") == note
+
+
+def test_a_row_of_an_older_version_says_its_kept_text(session: Session) -> None:
+    """Such as a message, a forecast and a decision have of before their texts had codes."""
+    message_id = _message(session).id
+    session.execute(text("UPDATE message SET note = 'held at 5 m/s'"))
+    session.execute(text("UPDATE decision SET why_text = 'the night is over'"))
+    row = session.get_one(MessageRow, message_id, populate_existing=True)
+    decision = session.scalars(select(DecisionRow).execution_options(populate_existing=True)).one()
+    assert (said_in(row, "note"), said_in(decision, "why_text")) == (
+        kept("held at 5 m/s"),
+        kept("the night is over"),
+    )
+    session.execute(text("UPDATE message SET note = NULL"))
+    assert said_in(session.get_one(MessageRow, message_id, populate_existing=True), "note") is None
 
 
 def test_no_update_is_lost_between_many_writers(engine: Engine) -> None:

@@ -36,8 +36,8 @@ def test_a_broken_template_sends_the_built_in_message_and_tells_the_operator(
     mail = render_mail(briefing(GO), templates=Templates({name: source}))
     assert (mail.subject, mail.text, mail.html) == (built_in.subject, built_in.text, built_in.html)
     assert len(mail.problems) == 1
-    assert words in mail.problems[0]
-    assert "built-in" in mail.problems[0]
+    assert words in str(mail.problems[0])
+    assert "built-in" in str(mail.problems[0])
 
 
 def test_markup_in_an_operators_html_template_is_theirs_and_values_stay_escaped() -> None:

@@ -120,7 +120,7 @@ def test_a_night_that_another_version_wrote_is_left_out_and_said() -> None:
     pictures, calendar, (problem,) = builder.enclose(briefing(GO), [strange], GO.decided_at)
     assert pictures == {}
     assert calendar
-    assert problem.startswith("A message went out without its pictures (ValidationError")
+    assert str(problem).startswith("A message went out without its pictures (ValidationError")
 
 
 def test_the_calendar_counts_on_from_what_came_before() -> None:
