@@ -140,7 +140,7 @@ def note_report(session: Session, keys: Keys, report: Report, metrics: Metrics, 
         return False
     message, address = found
     if report.is_policy:
-        note_trouble(session, "refused", say("delivery.trouble-mail-refused", code=report.code), now)
+        note_trouble(session, "refused", say("delivery.trouble-mail-refused", answer=report.code), now)
     if report.kind is None:
         return True
     metrics.bounces.labels(report.kind.value).inc()

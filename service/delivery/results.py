@@ -207,7 +207,7 @@ def _blame(session: Session, claimed: Claimed, error: ChannelError, at: Moment) 
     is_mail = claimed.channel.kind == "email"
     is_for_operator = error.refuses_us or (error.permanent and (error.ours or is_mail))
     if is_for_operator and not error.bad_address:
-        text = say("delivery.trouble-refused", code=error.code)
+        text = say("delivery.trouble-refused", answer=error.code)
         note_trouble(session, "refused", text, at.wall)
     address = session.get(AddressRow, claimed.address_id)
     if address is None or error.ours:
@@ -240,7 +240,7 @@ def tell_owner(session: Session, address: AddressRow, turn: FailureOutcome, code
     shown = mask_target(address.channel, address.target)
     other = host_state.other_way(session, address)
     if other is None:
-        text = say("delivery.trouble-owner", address_id=address.id, shown=shown, outcome=turn, code=code)
+        text = say("delivery.trouble-owner", address_id=address.id, receiver=shown, outcome=turn, answer=code)
         note_trouble(session, f"address {address.id}", text, at.wall)
         return
     kind = NoticeKind.ENDPOINT_OFF if turn is FailureOutcome.OFF else NoticeKind.ENDPOINT_FAILING

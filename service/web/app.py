@@ -15,6 +15,7 @@ from pathlib import Path
 from fastapi import APIRouter, FastAPI
 from starlette.middleware.gzip import GZipMiddleware
 
+from alerts.common.phrases import say
 from service.app import Duskbell
 from service.web.account import mail_links, own_addresses, own_page, sign_in
 from service.web.api import judge
@@ -98,17 +99,12 @@ def build_app(
     return app
 
 
-ABOUT = """Nights, verdicts and their reasons as JSON. Reading needs a key or a signed-in browser; `judge`
-needs a key and has a quota. Times are UTC, angles degrees, and what is unknown is null. Answers carry an
-ETag; ask with If-None-Match and an unchanged one costs nothing."""
-
-
 def build_api(web: Web) -> FastAPI:
     """The API as an application of its own: its faults are never pages."""
     api = FastAPI(
         title="Duskbell",
         version="1",
-        description=ABOUT,
+        description=say("web-api.about"),
         docs_url=None,
         redoc_url=None,
         openapi_url="/openapi.json",

@@ -26,7 +26,7 @@ class NoticeText:
     small_print: tuple[str, ...] = ()
 
 
-JOINING = "confirm to join"
+JOINING = "confirm_joining"
 """A confirmation that asks whether the address joins the account of who typed it in."""
 WORDS: Mapping[str, tuple[str, tuple[str, ...], str, str]] = {
     JOINING: (
@@ -80,12 +80,15 @@ WORDS: Mapping[str, tuple[str, tuple[str, ...], str, str]] = {
 }
 """By kind: subject, paragraphs, the label of its link, the small print; "" for none."""
 
+KEPT_AS = {"account": "joins", "receiver": "shown", "answer": "code"}
+"""Values of entries that notices' facts in rows, also those of older versions, have by another name."""
+
 
 def write_notice(kind: NoticeKind, facts: Mapping[str, str], link: str = "") -> NoticeText:
     """The notice of that kind. facts: what its entries name; link: where it leads."""
     is_joining = kind is NoticeKind.CONFIRM and "joins" in facts
     subject, paragraphs, label, small_print = WORDS[JOINING if is_joining else kind]
-    values = {"account": facts.get("joins", ""), **facts}
+    values = {**facts, **{name: facts.get(kept_as, "") for name, kept_as in KEPT_AS.items()}}
     return NoticeText(
         kind,
         say(subject, **values),

@@ -17,7 +17,7 @@ from service.store.schema.core_tables import PersonRow
 from service.web.shared.context import Here, Web
 from service.web.shared.viewer import Viewer, find_viewer, network_of_request, viewer_of
 
-BEARER = HTTPBearer(auto_error=False, bearerFormat="dbk_…", description="A key made on the page `You`.")
+BEARER = HTTPBearer(auto_error=False, bearerFormat="dbk_…", description=say("web-api.about-key"))
 WWW = {"WWW-Authenticate": "Bearer"}
 
 

@@ -10,6 +10,7 @@ from fastapi import APIRouter, Path, Query, Request, Response
 from pydantic import BaseModel
 
 from alerts.briefing.text.obstacle_text import values_of
+from alerts.common.phrases import say
 from alerts.judging.comparison import MOST_SITES, Order, tonight_at, usual_span
 from service.hindsight.track_record import record_json
 from service.reports.comparison_report import compared_json
@@ -51,7 +52,7 @@ def sites(
     request: Request,
     viewer: Reader,
     limit: Annotated[int, Query(ge=1, le=100)] = 50,
-    after: Annotated[int, Query(ge=0, le=2**31 - 1, description="Id of the last site seen.")] = 0,
+    after: Annotated[int, Query(ge=0, le=2**31 - 1, description=say("web-api.about-after"))] = 0,
 ) -> Response:
     """Your sites, and shared ones that you are told about, by id."""
     with web.reading() as session:
