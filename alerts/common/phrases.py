@@ -341,7 +341,7 @@ def _shown_as(form: str, *, is_quoted: bool = False) -> Callable[[Any, Reader], 
             said = say(given, reader)
             return said[:1].upper() + said[1:] if form == "capital" else said
         if isinstance(given, tuple | list):
-            return _say_list([_plainly(each, reader) for each in given], form or "and")
+            return _say_list([_plainly(each, reader) for each in given], form or "and", reader.language)
         if moment is not None:
             return moment(given, reader)
         if quantity is not None:
@@ -351,9 +351,9 @@ def _shown_as(form: str, *, is_quoted: bool = False) -> Callable[[Any, Reader], 
     return show
 
 
-def _say_list(items: Sequence[str], form: str) -> str:
+def _say_list(items: Sequence[str], form: str, language: str) -> str:
     """The items as one says them together; what joins them is the catalogue's."""
-    joints = find_entry("common.list")
+    joints = find_entry("common.list", language)
     assert isinstance(joints, Mapping)
     last = str(joints[form])
     between = last if form in ("semicolon", "then", "either", "space") else str(joints["comma"])

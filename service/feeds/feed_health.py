@@ -10,6 +10,7 @@ from datetime import datetime, timedelta
 
 from sqlalchemy.orm import Session
 
+from alerts.briefing.text.obstacle_text import SWITCHES
 from alerts.common.errors import BadInput
 from alerts.common.phrases import Phrase, phrase
 from alerts.judging.obstacles import FeedHere, Model, Silence, Sources
@@ -114,7 +115,7 @@ LONG = OLDEST_RUN_ON_THE_DAY
 """What a feed said counts for that long after it has ceased to answer (alerts/weather/freshness.py); a
 shorter silence costs no go."""
 
-SWITCHES = ("met_norway", "nws", "official_warnings")
+LEAVING_OUT = (*SWITCHES.values(), "official_warnings")
 """Settings that leave a feed out."""
 
 
@@ -134,7 +135,7 @@ class Answering:
         self._feeds: list[tuple[Feed, bool]] = []
         try:
             names_on = {feed.name for feed in feeds_from(settings)}
-            every = feeds_from(settings.model_copy(update=dict.fromkeys(SWITCHES, True)))
+            every = feeds_from(settings.model_copy(update=dict.fromkeys(LEAVING_OUT, True)))
             feeds = [(feed, feed.name in names_on) for feed in every]
             self._feeds = sorted(feeds, key=lambda each: not each[1])
         except BadInput as refusal:  # nothing is asked then

@@ -1,8 +1,5 @@
 """The feeds as the settings describe them, and asking them all at once.
 
-A new feed is one module with a class that fits `cached_request.Feed`, one line in `feeds_from`, and its
-models in the table of models.
-
 Commands that anybody may type use the store where there is one; they never make it, and never wait for it
 long, as a cycle may be writing. A command then does without what it can't read in a moment, and doesn't send
 what it can't count. It counts in the store: in memory two commands could spend a day twice.

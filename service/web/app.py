@@ -57,6 +57,7 @@ ROUTERS = (
     monitoring.router,
     bounce_hook.router,
 )
+API_ROUTERS = (api_sites.router, judge.router)
 
 
 def add_routes(app: FastAPI, routers: Iterable[APIRouter]) -> None:
@@ -110,7 +111,7 @@ def build_api(web: Web) -> FastAPI:
         openapi_url="/openapi.json",
     )
     api.state.web = web
-    add_routes(api, (api_sites.router, judge.router))
+    add_routes(api, API_ROUTERS)
     add_problem_handlers(api)
 
     # The shape of problem details goes into the OpenAPI document in place of FastAPI's own.

@@ -126,3 +126,33 @@ def test_every_language_says_the_same_things_of_the_same_values(language: str) -
         key for key, entry in entries(language).items() if not places(entry) <= places(english[key])
     ] == []
     assert all(entries(language).values())
+    assert [key for key, entry in entries(language).items() if not says_each_kind(entry, english[key])] == []
+
+
+def says_each_kind(entry: str | Mapping[str, str], english: str | Mapping[str, str]) -> bool:
+    """Whether there is something to say whatever kind a value is of; each language may tell kinds apart."""
+    if isinstance(entry, str):
+        return True
+    kinds = {kind for kind in english if kind != "by"} if not isinstance(english, str) else set[str]()
+    if not isinstance(english, str) and entry.get("by") == english.get("by"):
+        return "other" in entry or kinds <= entry.keys()
+    return "other" in entry or {"yes", "no"} <= entry.keys()
+
+
+@pytest.mark.parametrize(
+    ("entry", "english", "is_whole"),
+    [
+        ("x", {"by": "n", "one": "a", "other": "b"}, True),
+        ({"by": "n", "one": "x"}, {"by": "n", "one": "a", "other": "b"}, False),
+        ({"by": "n", "one": "x", "two": "y", "other": "z"}, {"by": "n", "one": "a", "other": "b"}, True),
+        ({"by": "sure", "yes": "x"}, {"by": "sure", "yes": "a", "no": "b"}, False),
+        ({"by": "sure", "yes": "x", "no": "y"}, "a", True),
+        ({"by": "n", "one": "x"}, "a", False),
+        ({"and": "x"}, {"and": "a", "or": "b"}, False),
+    ],
+    ids=["no table", "no other", "more kinds", "no no", "by itself", "by itself, not whole", "joints"],
+)
+def test_a_table_of_another_language_without_a_kind_is_found(
+    entry: str | Mapping[str, str], english: str | Mapping[str, str], is_whole: bool
+) -> None:
+    assert says_each_kind(entry, english) is is_whole

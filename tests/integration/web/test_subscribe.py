@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from datetime import timedelta
 from typing import Any
@@ -13,6 +14,7 @@ from alerts.wishes.model import Wishes
 from service.store.json_values import from_json
 from service.store.schema.core_tables import AddressRow, SubscriptionRow
 from service.web.shared.forms import STAMP, TRAP, make_stamp
+from service.web.subscriptions.wish_form import wish_fields
 from tests.integration.pipeline.world import GO_TIME, World
 from tests.integration.web.acting import (
     browsing_as,
@@ -38,6 +40,11 @@ def filled(browser: TestClient, path: str, **changed: object) -> dict[str, Any]:
 
 def wishes_of(row: SubscriptionRow) -> Wishes:
     return from_json(Wishes, row.wishes)
+
+
+def test_the_page_asks_for_every_wish_that_its_form_reads(owner: TestClient) -> None:
+    asked = set(re.findall(r'<(?:input|select|textarea)[^>]* name="(\w+)"', owner.get(RUNNING).text))
+    assert sorted(wish_fields(Wishes()).keys() - asked) == []
 
 
 def test_a_stranger_is_told_only_after_the_address_is_confirmed(world: World, stranger: TestClient) -> None:

@@ -53,9 +53,15 @@ def entries(monkeypatch: pytest.MonkeyPatch) -> None:
         code: ready(each) if isinstance(each, str) else {kind: ready(text) for kind, text in each.items()}
         for code, each in ENTRIES.items()
     }
-    monkeypatch.setattr(
-        phrases, "_area", lambda language, area: mine if area == "t" else kept(language, area)
-    )
+    joints = {kind: ready(f" {kind}-xx ") for kind in kept("en", "common")["list"]}
+
+    def area_of(language: str, area: str) -> Any:
+        if (language, area) == ("xx", "common"):
+            return {"list": joints}
+        return mine if area == "t" else kept(language, area)
+
+    monkeypatch.setattr(phrases, "_area", area_of)
+    phrases.find_entry.cache_clear()
 
 
 @pytest.mark.parametrize(
@@ -115,6 +121,11 @@ def test_what_the_catalogue_does_not_have_is_named() -> None:
 
 def test_a_language_that_lacks_an_entry_says_it_in_english() -> None:
     assert say("common.not-a-zone", Reader(language="xx"), zone="X").startswith("'X' is no time zone")
+
+
+def test_several_things_are_joined_as_the_reader_s_language_joins_them() -> None:
+    said = say("t.listed", Reader(language="xx"), names=("a", "b"))
+    assert said == "a and-xx b; a or-xx b; a comma-xx b; a semicolon-xx b"
 
 
 def test_an_error_prints_as_its_sentence() -> None:

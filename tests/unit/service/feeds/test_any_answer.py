@@ -7,6 +7,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from alerts.weather.models import MODELS
 from service.feeds.met_norway import client as met_norway
 from service.feeds.met_norway import parse as met_norway_parse
 from service.feeds.nws import client as nws
@@ -58,6 +59,12 @@ FILES = {
     "nws-warnings": ["invented-nws-alerts-edge-cases.json"],
     "metno-warnings": ["invented-metno-alerts.json"],
 }
+
+
+def test_every_feed_with_a_model_is_asked_here():
+    assert {row.feed for row in MODELS} <= set(PARSERS)
+
+
 FEEDS = pytest.mark.parametrize("feed", list(PARSERS))
 FEW = settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 
