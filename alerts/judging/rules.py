@@ -30,8 +30,8 @@ PROVIDERS_NEEDED = 2
 ESSENTIAL_HAZARDS = ("wind", "precipitation")
 """Without these known there is no go; the others, unknown, only warn."""
 SAFETY_FIRST = ("thunder", "warning", "gust", "wind", "precipitation", "cold", "fog", "smoke", "lens")
-ALWAYS_LOOKED_AT = ("thunder", "gust", "wind", "precipitation", "cold", "fog", "lens")
-"""Named as unknown where an outlook has nothing of them."""
+NOT_EVERYWHERE = ("warning", "smoke")
+"""Told of some places alone; any other is named as unknown where an outlook has nothing of it."""
 
 
 class Result(StrEnum):
@@ -257,8 +257,8 @@ def limit_reasons(outlook: Outlook, wishes: Wishes) -> tuple[Reason, ...]:
         unknown = Result.UNKNOWN if name in ESSENTIAL_HAZARDS else Result.WARN
         hazard = named.get(name)
         if hazard is None:
-            if name in ALWAYS_LOOKED_AT:
-                found.append(Reason(name, unknown, phrase("judging.hazard-unknown", name=name)))
+            if name not in NOT_EVERYWHERE:
+                found.append(Reason(name, unknown, phrase("weather.hazard-unknown", hazard=name)))
             continue
         result, worst = _RESULTS.get(hazard.level, unknown), hazard.worst
         if worst is not None and name in limits_ms:

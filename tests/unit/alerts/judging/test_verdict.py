@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from datetime import date, datetime
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -11,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from alerts.common.span import Span
-from alerts.judging.rules import Result
+from alerts.judging.rules import SAFETY_FIRST, Result
 from alerts.judging.verdict import Verdict, VerdictWord
 from alerts.sites.model import Site
 from alerts.sky.night import DarknessWish, SkyWishes, Target, TargetKind
@@ -208,6 +210,16 @@ def test_passes_come_with_the_nearest_first() -> None:
     named = [reason.rule for reason in verdict.reasons]
     assert named[:2] == ["chance", "wind"]
     assert named.index("wind") < named.index("gust")
+
+
+def test_the_readme_names_every_rule() -> None:
+    top = Path(__file__).parents[4]
+    code = "".join(each.read_text(encoding="utf-8") for each in (top / "alerts/judging").glob("*.py"))
+    named = re.findall(r'(?:Reason|_what_is_left)\(\s*"(\w+)"', code)
+    (listed,) = re.findall(
+        r"(?m)^\| `reasons` \| .*? Rules: (.*?) \|$", (top / "README.md").read_text("utf-8")
+    )
+    assert set(re.findall(r"`(\w+)`", listed)) == {*named, *SAFETY_FIRST}
 
 
 FAILING: dict[str, tuple[Wishes, tuple[str, ...]]] = {
