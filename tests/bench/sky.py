@@ -1,4 +1,5 @@
-"""What a night's sky costs, against skyfield's search and PyEphem on the same job in the same run.
+"""What a night's sky costs, against skyfield's search, skyfield's vectors cut by numpy, and PyEphem on
+the same job in the same run.
 
     python tests/bench/sky.py [--quick] [--json]
 
@@ -32,6 +33,7 @@ sys.path.insert(0, str(ROOT))
 
 import ephem
 import numpy as np
+import numpy.typing as npt
 
 from alerts.sites.model import HorizonLine, Site
 from alerts.sky.crossings import SUNRISE_DEG, moon_crossings, sun_crossings
@@ -43,7 +45,10 @@ from alerts.sky.nights.night_builder import (
     NAUTICAL_DEG,
     nights_for_sites,
 )
-from alerts.sky.observers import Ground
+from alerts.sky.observers import MOON_RADIUS_KM, Ground
+
+Floats = npt.NDArray[np.float64]
+Vectors = tuple[Floats, Floats]
 
 LEVELS_DEG = (SUNRISE_DEG, CIVIL_DEG, NAUTICAL_DEG, ASTRONOMICAL_DEG)
 FIRST = date(2026, 1, 1)
@@ -112,6 +117,62 @@ def by_skyfield(sites: Sequence[Site], nights: int, ephemeris: Ephemeris) -> Non
                 for level_deg in LEVELS_DEG:
                     search(observer, kernel["sun"], t0, t1, horizon_degrees=level_deg)
                 search(observer, kernel["moon"], t0, t1)
+
+
+def by_numpy(sites: Sequence[Site], nights: int, vectors: Vectors) -> list[Floats]:
+    """The same crossings as a short script has them: each site's half-hourly altitudes, cut on the cubic
+    through four samples by three steps of Newton's. The days of year of each level's crossings, a list a site
+    and level."""
+    found, at_day = [], np.arange(nights * 48 + 1) / 48
+    for site in sites:
+        ground = Ground.of([site])
+        for body_km, levels_deg in zip(vectors, (LEVELS_DEG, (-34 / 60,)), strict=True):
+            seen = body_km - ground.place_km[0]
+            distance_km = np.sqrt((seen * seen).sum(axis=1))
+            altitude = np.arcsin(seen @ ground.up[0] / distance_km)
+            if len(levels_deg) == 1:
+                altitude = altitude + np.arcsin(MOON_RADIUS_KM / distance_km)
+            for level_deg in levels_deg:
+                above = altitude - np.radians(level_deg)
+                at = np.flatnonzero((above[1:] > 0) != (above[:-1] > 0))
+                at = at[(at > 0) & (at < len(above) - 2)]
+                a, b, c, d = (above[at + k] for k in (-1, 0, 1, 2))
+                one, two, three = c - a / 3 - b / 2 - d / 6, (a + c) / 2 - b, (d - a) / 6 + (b - c) / 2
+                share = b / (b - c)
+                for _ in range(3):
+                    value = b + share * (one + share * (two + share * three))
+                    share = share - value / (one + share * (2 * two + share * 3 * three))
+                found.append(at_day[at] + share / 48)
+    return found
+
+
+def read_vectors(nights: int, ephemeris: Ephemeris) -> Vectors:
+    """Sun and Moon every half hour, Earth-fixed km, shape (n, 3) each, once from skyfield."""
+    from skyfield.api import load, load_file
+    from skyfield.framelib import itrs
+
+    t = load.timescale(builtin=True).utc(2026, 1, 1, 0, np.arange(nights * 48 + 1) * 30)
+    with closing(load_file(str(ephemeris.path))) as kernel:
+        seen = kernel["earth"].at(t)
+        sun, moon = (seen.observe(kernel[body]).apparent() for body in ("sun", "moon"))
+        return sun.frame_xyz(itrs).km.T, moon.frame_xyz(itrs).km.T
+
+
+def worst_apart_s(sites: Sequence[Site], nights: int, ephemeris: Ephemeris, found: list[Floats]) -> float:
+    """By how much the script's crossings and the product's are apart, so that both do the same job.
+
+    Where a path grazes the level (an hour or less between two crossings) either may miss a pair."""
+    table, ground, worst = ephemeris.table(FIRST_S, FIRST_S + nights * DAY_S), Ground.of(sites), 0.0
+    ours = [*sun_crossings(ground, table, LEVELS_DEG), moon_crossings(ground, table)]
+    for number, days in enumerate(found):
+        row, level = divmod(number, len(ours))
+        whole = ours[level].at_s[ours[level].bounds[row] : ours[level].bounds[row + 1]]
+        steep = np.flatnonzero(np.minimum(np.diff(whole, prepend=0), np.diff(whole, append=np.inf)) > 3600)
+        steep_s = whole[steep][
+            (whole[steep] > FIRST_S + 3600) & (whole[steep] < FIRST_S + nights * DAY_S - 7200)
+        ]
+        worst = max(worst, float(np.abs(steep_s[:, None] - (FIRST_S + days * DAY_S)[None]).min(axis=1).max()))
+    return worst
 
 
 def by_ephem(sites: Sequence[Site], nights: int) -> None:
@@ -184,6 +245,12 @@ def measure(quick: bool) -> dict[str, object]:
     skyfield_us = timed(lambda: by_skyfield(few, nights, ephemeris)) / len(few) / nights * 1e6
     ephem_us = timed(lambda: by_ephem(few, nights)) / len(few) / nights * 1e6
     say(f"skyfield's search {skyfield_us:.0f} us, PyEphem {ephem_us:.0f} us a site-night")
+    vectors_s = timed(lambda: read_vectors(nights, ephemeris))
+    vectors, some = read_vectors(nights, ephemeris), sites[:40]
+    numpy_us = best_of(rounds, lambda: by_numpy(some, nights, vectors)) / len(some) / nights * 1e6
+    apart_s = worst_apart_s(some, nights, ephemeris, by_numpy(some, nights, vectors))
+    say(f"skyfield's vectors ({vectors_s:.2f} s, once), cut by numpy a site: {numpy_us:.2f} us a site-night; "
+        f"at most {apart_s:.2f} s from ours")  # fmt: skip
     season_s = season_cold_s()
     say(f"a season at one site, cold: {season_s:.2f} s")
     return {
@@ -196,6 +263,10 @@ def measure(quick: bool) -> dict[str, object]:
         "season_cold_s": round(season_s, 2),
         "skyfield_us_per_site_night": round(skyfield_us),
         "pyephem_us_per_site_night": round(ephem_us),
+        "numpy_us_per_site_night": round(numpy_us, 2),
+        "numpy_vectors_s": round(vectors_s, 2),
+        "times_faster_than_numpy": round(numpy_us / sun_moon_us, 1),
+        "numpy_apart_s": round(apart_s, 3),
         "growth": [] if quick else growth(ephemeris),
     }
 
