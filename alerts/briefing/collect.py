@@ -22,9 +22,9 @@ from alerts.briefing.facts import (
     ShowerNote,
     SkyNote,
 )
-from alerts.common.name_tables import count_word
 from alerts.common.phrases import Phrase, phrase, say
 from alerts.common.span import Span
+from alerts.common.text import count_word
 from alerts.field.exposure import exposure_for
 from alerts.field.frame_plan import HIGHEST_OVER_DEG, aim_at, best_alignment, plan_frames, plan_panorama
 from alerts.field.kit import DEFAULT_KIT, Kit
@@ -232,9 +232,7 @@ def find_agreement(outlook: Outlook) -> Phrase | None:
         return None
     if clear in (0, answered):
         return phrase("briefing.all-agree", count=answered, models=count_word(answered))
-    return phrase(
-        "briefing.some-clear", count=clear, clear=count_word(clear).capitalize(), models=count_word(answered)
-    )
+    return phrase("briefing.some-clear", count=clear, clear=count_word(clear), models=count_word(answered))
 
 
 def attributions(outlook: Outlook) -> tuple[Attribution, ...]:

@@ -69,10 +69,9 @@ from alerts.briefing.render import ranked, render_chat
 from alerts.briefing.text.alert_lines import cautions_for, event_told, event_values, words_of
 from alerts.briefing.text.alert_view import web_address
 from alerts.common.clock_times import zone_info
-from alerts.common.name_tables import direction_word
 from alerts.common.phrases import Phrase, Reader, say
 from alerts.common.plain_values import rounded
-from alerts.common.text import LONGEST_NAME, plain, sentence
+from alerts.common.text import LONGEST_NAME, direction_word, plain, sentence
 from alerts.common.time_text import span_json, utc_text
 from alerts.common.units import Units
 from alerts.sky.night import TrackPoint
@@ -213,7 +212,7 @@ def place_values(point: TrackPoint) -> dict[str, object]:
     return {
         "at": utc_text(point.at),
         **rounded(point, altitude_deg=2, azimuth_deg=2),
-        "direction": direction_word(point.azimuth_deg),
+        "direction": str(direction_word(point.azimuth_deg)),
     }
 
 

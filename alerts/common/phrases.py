@@ -54,7 +54,6 @@ from alerts.common.time_text import (
     say_minutes,
     say_span,
     say_time,
-    say_when,
     span_json,
     utc_text,
 )
@@ -337,8 +336,8 @@ def _shown_as(form: str, *, is_quoted: bool = False) -> Callable[[Any, Reader], 
             return format(repr(given), form)
         if type(given) is str and not form:
             return given
-        if isinstance(given, Phrase):
-            said = say(given, reader)
+        if isinstance(given, Phrase) or form == "capital":  # a row of before may have a text there
+            said = say(given, reader) if isinstance(given, Phrase) else str(given)
             return said[:1].upper() + said[1:] if form == "capital" else said
         if isinstance(given, tuple | list):
             return _say_list([_plainly(each, reader) for each in given], form or "and", reader.language)
@@ -364,17 +363,25 @@ def _day_of(given: datetime | date, reader: Reader) -> date:
     return given.astimezone(reader.zone).date() if isinstance(given, datetime) else given
 
 
+def _say_when(at: datetime, reader: Reader) -> str:
+    """A moment to the minute, with its day where that isn't today's for who reads."""
+    is_today = _day_of(at.replace(second=0, microsecond=0), reader) == _day_of(reader.now or at, reader)
+    return say("common.when", reader, is_today=is_today, at=at)
+
+
 _MOMENTS: dict[str, Callable[[Any, Reader], str]] = {
-    "time": lambda at, reader: say_time(at, reader.zone, reader.hours),
+    "time": lambda at, reader: say_time(at, reader.zone, reader.hours, reader.language),
     "clock": lambda at, reader: (
         face(at, reader.hours) if isinstance(at, time) else say_clock(at, reader.zone, reader.hours)
     ),
     "hour": lambda at, reader: say_hour(at, reader.zone, reader.hours),
-    "stamp": lambda at, reader: f"{say_day(_day_of(at, reader))}, {say_hour(at, reader.zone, reader.hours)}",
-    "when": lambda at, reader: say_when(at, reader.now or at, reader.zone, reader.hours),
-    "span": lambda span, reader: say_span(span, reader.zone, reader.hours),
+    "stamp": lambda at, reader: (
+        f"{say_day(_day_of(at, reader), reader.language)}, {say_hour(at, reader.zone, reader.hours)}"
+    ),
+    "when": lambda at, reader: _say_when(at, reader),
+    "span": lambda span, reader: say_span(span, reader.zone, reader.hours, reader.language),
     "lasting": lambda span, _: say_lasting(span),
-    "day": lambda given, reader: say_day(_day_of(given, reader)),
+    "day": lambda given, reader: say_day(_day_of(given, reader), reader.language),
     "length": lambda length, _: say_minutes(length),
 }
 

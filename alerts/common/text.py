@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from datetime import timedelta
+from datetime import date, timedelta
 
-from alerts.common.name_tables import count_word
-from alerts.common.phrases import say
+from alerts.common.phrases import Phrase, phrase, say
 
 LONGEST_NAME = 80
 LONGEST_SENTENCE = 300
@@ -21,6 +20,32 @@ def clear_words(wished: timedelta) -> str:
     if minutes % 60 or not 60 <= minutes <= 600:
         return say("common.clear-minutes", minutes=minutes)
     return say("common.clear-hours", hours=minutes // 60, count=count_word(minutes // 60))
+
+
+def weekday_name(day: date, *, short: bool = False) -> Phrase:
+    """`Wednesday`, or `Wed`."""
+    return phrase("names.weekday-short" if short else "names.weekday", day=day.weekday())
+
+
+def month_name(month: int, *, short: bool = False) -> Phrase:
+    """`July` of 7, or `Jul`."""
+    return phrase("names.month-short" if short else "names.month", month=month)
+
+
+def direction_word(azimuth_deg: float, points: int = 16) -> Phrase:
+    """The nearest of 16 (or 8) compass directions; azimuth from north through east."""
+    nearest = round(azimuth_deg / (360 / points)) % points
+    return phrase("names.direction", sixteenth=nearest * 16 // points)
+
+
+def direction_letters(azimuth_deg: float) -> Phrase:
+    """The same of 16 as letters: `NNE`."""
+    return phrase("names.direction-letters", sixteenth=round(azimuth_deg / 22.5) % 16)
+
+
+def count_word(count: int) -> Phrase:
+    """`three`, or the figures beyond ten."""
+    return phrase("names.count", count=count)
 
 
 def article(figure: str) -> str:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
 
-from alerts.common.name_tables import month_name, weekday_name
+from alerts.common.name_tables import LANGUAGE, name_of
 from alerts.common.span import Span
 
 MINUTE = timedelta(minutes=1)
@@ -60,10 +60,10 @@ def span_json(span: Span) -> dict[str, str | None]:
     return {"start": utc_text(span.start), "end": utc_text(span.end)}
 
 
-def say_time(at: datetime, zone: tzinfo, hours: int = 24) -> str:
+def say_time(at: datetime, zone: tzinfo, hours: int = 24, language: str = LANGUAGE) -> str:
     """`Wed 22:23 EDT`: that moment on the zone's clock of 24 or 12 hours, to the minute."""
     local = minute_down(at).astimezone(zone)
-    return f"{weekday_name(local, short=True)} {face(local, hours)} {zone_word(local)}"
+    return f"{_weekday(local, language)} {face(local, hours)} {zone_word(local)}"
 
 
 def say_clock(at: datetime, zone: tzinfo, hours: int = 24) -> str:
@@ -77,30 +77,28 @@ def say_hour(at: datetime, zone: tzinfo, hours: int = 24) -> str:
     return f"{face(local, hours)} {zone_word(local)}"
 
 
-def say_when(at: datetime, now: datetime, zone: tzinfo, hours: int = 24) -> str:
-    """`at 17:53 EDT`, and on another day than `now`'s `on Wed 15 July at 17:53 EDT`."""
-    local = minute_down(at).astimezone(zone)
-    said = f"at {say_hour(at, zone, hours)}"
-    return said if local.date() == now.astimezone(zone).date() else f"on {say_day(local.date())} {said}"
-
-
-def say_span(span: Span, zone: tzinfo, hours: int = 24) -> str:
+def say_span(span: Span, zone: tzinfo, hours: int = 24, language: str = LANGUAGE) -> str:
     """`Wed 22:23–01:36 EDT`; both zone words when the clock changes in between."""
     whole = whole_minutes(span)
     start, end = whole.start.astimezone(zone), whole.end.astimezone(zone)
     word, word_then = zone_word(start), zone_word(end)
     before = "" if word == word_then else f" {word}"
-    return f"{weekday_name(start, short=True)} {face(start, hours)}{before}–{face(end, hours)} {word_then}"
+    return f"{_weekday(start, language)} {face(start, hours)}{before}–{face(end, hours)} {word_then}"
 
 
-def say_day(day: date) -> str:
+def say_day(day: date, language: str = LANGUAGE) -> str:
     """`Wed 15 July`."""
-    return f"{weekday_name(day, short=True)} {day.day} {month_name(day.month)}"
+    return f"{_weekday(day, language)} {day.day} {name_of('month', day.month, language)}"
 
 
-def long_day(day: date) -> str:
+def long_day(day: date, language: str = LANGUAGE) -> str:
     """`Wednesday 15 July`."""
-    return f"{weekday_name(day)} {day.day} {month_name(day.month)}"
+    weekday = name_of("weekday", day.weekday(), language)
+    return f"{weekday} {day.day} {name_of('month', day.month, language)}"
+
+
+def _weekday(day: date, language: str) -> str:
+    return name_of("weekday-short", day.weekday(), language)
 
 
 def say_minutes(length: timedelta) -> str:

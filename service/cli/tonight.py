@@ -9,8 +9,8 @@ from dataclasses import replace
 import click
 
 from alerts.briefing.facts import Ahead, track_to_the_minute
-from alerts.common.name_tables import direction_letters
 from alerts.common.phrases import Reader, phrase, say
+from alerts.common.text import direction_letters
 from alerts.common.time_text import (
     long_day,
     nearest_minute,

@@ -11,8 +11,8 @@ from datetime import datetime, timedelta
 
 from alerts.briefing.text.alert_lines import say_chance
 from alerts.common.clock_times import zone_info
-from alerts.common.name_tables import direction_word
 from alerts.common.phrases import Phrase, Reader, Worded, kept, phrase, say
+from alerts.common.text import direction_word
 from alerts.common.time_text import long_day, say_minutes
 from alerts.judging.rules import Reason, sky_reasons
 from alerts.judging.verdict import VerdictWord, hangs_on

@@ -10,8 +10,8 @@ from typing import Any
 
 from icalendar import Calendar, Event
 
-from alerts.common.name_tables import direction_letters, month_name
 from alerts.common.phrases import Reader, phrase, say
+from alerts.common.text import direction_letters, month_name
 from alerts.common.time_text import (
     say_clock,
     say_day,
@@ -95,8 +95,8 @@ def season_csv(season: Season, nights: Nights) -> str:
                 round(window.span.minutes),
                 " ".join(_shapes(window)),
                 f"{night.moon_lit:.2f}",
-                direction_letters(track[0].azimuth_deg) if track else "",
-                direction_letters(track[-1].azimuth_deg) if track else "",
+                str(direction_letters(track[0].azimuth_deg)) if track else "",
+                str(direction_letters(track[-1].azimuth_deg)) if track else "",
             ]
         )
     return out.getvalue()
@@ -184,7 +184,7 @@ def season_table(season: Season, nights: Nights) -> Iterator[str]:
         start = zone_word(whole.start.astimezone(zone))
         times = f"{say_clock(whole.start, zone)}–{say_clock(whole.end, zone)} {start}"
         ends = (track[0], track[-1]) if track else ()
-        facing = " → ".join(dict.fromkeys(direction_letters(point.azimuth_deg) for point in ends))
+        facing = " → ".join(dict.fromkeys(str(direction_letters(point.azimuth_deg)) for point in ends))
         seen = f"{say_lasting(window.span):<12}{', '.join(_shapes(window)):<26}{facing:<14}"
         yield f"{label:<18}{times:<22}{seen}{100 * night.moon_lit:.0f} %".rstrip()
     yield ""

@@ -9,9 +9,9 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
-from alerts.common.name_tables import month_name
 from alerts.common.phrases import Phrase, Reader, phrase, say
 from alerts.common.span import Span
+from alerts.common.text import month_name
 from alerts.common.time_text import say_day
 from alerts.judging.obstacles import Code, YearAhead, why_unsaid
 from alerts.judging.rules import is_ruled_out, usable_spans

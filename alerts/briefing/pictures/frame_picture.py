@@ -39,9 +39,8 @@ from alerts.briefing.pictures.drawing import (
 from alerts.briefing.pictures.night_picture import NightToDraw
 from alerts.briefing.text.alert_lines import where_stands
 from alerts.common.clock_times import clock_in
-from alerts.common.name_tables import direction_letters, direction_word
 from alerts.common.phrases import Reader, say
-from alerts.common.text import LONGEST_NAME, article, capital, plain
+from alerts.common.text import LONGEST_NAME, article, capital, direction_letters, direction_word, plain
 from alerts.common.units import Units
 from alerts.field.frame_plan import Panorama
 from alerts.field.projection import CameraView
@@ -299,7 +298,7 @@ def _values(
             base_line = plane.place([(-3.0, azimuth) for azimuth in edge])
             objects += _paths(strips(top_line, base_line), box)
     ticks, (pointers, names) = _ticks(plane, step_deg), _foreground_names(scene, plane, palette)
-    named = [(x, f"{azimuth}°" if azimuth % 45 else direction_letters(azimuth)) for azimuth, x in ticks]
+    named = [(x, f"{azimuth}°" if azimuth % 45 else str(direction_letters(azimuth))) for azimuth, x in ticks]
     azimuths = [Label(x, box.bottom + 18, name, palette.muted, anchor="middle") for x, name in named]
     return {
         "box": box,

@@ -32,10 +32,9 @@ from alerts.briefing.pictures.drawing import (
 )
 from alerts.briefing.text.alert_lines import where_stands
 from alerts.common.clock_times import Clock, clock_in
-from alerts.common.name_tables import direction_letters, month_name, weekday_name
 from alerts.common.phrases import phrase, say
 from alerts.common.span import Span
-from alerts.common.text import LONGEST_NAME, capital, plain
+from alerts.common.text import LONGEST_NAME, capital, direction_letters, month_name, plain, weekday_name
 from alerts.common.time_text import long_day, nearest_minute, whole_minutes
 from alerts.sites.horizon import ridge_deg
 from alerts.sites.model import Site

@@ -23,9 +23,8 @@ from alerts.briefing.pictures.drawing import (
     spaced,
     within,
 )
-from alerts.common.name_tables import month_name
 from alerts.common.phrases import phrase, say
-from alerts.common.text import LONGEST_NAME, capital, plain
+from alerts.common.text import LONGEST_NAME, capital, month_name, plain
 from alerts.common.time_text import long_day, say_day
 from alerts.sky.night import Shape, shape_label
 from alerts.sky.nights.season import Season, SeasonNight, wishes_text
@@ -181,7 +180,7 @@ def _months(plot: _SeasonPlot, palette: Palette) -> list[Label]:
     labels = []
     for start, after in zip(starts, [*starts[1:], plot.last + DAY], strict=True):
         room = plot.x(after) - plot.x(start)
-        name = month_name(start.month, short=True)
+        name = str(month_name(start.month, short=True))
         shown = name if room >= 27 else name[:1]
         if room >= 12:
             middle = (plot.x(start) + plot.x(after)) / 2

@@ -9,11 +9,10 @@ from datetime import date, datetime, timedelta
 
 from alerts.briefing.facts import AlertFacts, Said, SkyNote
 from alerts.common.clock_times import Clock, clock_in
-from alerts.common.name_tables import direction_word, weekday_name
 from alerts.common.phrases import Phrase, Reader, kept, phrase, say
 from alerts.common.plain_values import value
 from alerts.common.span import Span
-from alerts.common.text import LONGEST_NAME, capital, clear_words, plain
+from alerts.common.text import LONGEST_NAME, capital, clear_words, direction_word, plain, weekday_name
 from alerts.common.time_text import long_day, span_json, utc_text, whole_minutes
 from alerts.judging.verdict import VerdictWord
 from alerts.judging.window_brightness import SLIGHT_LOSS_MAG, SMOKE_TOLD_FROM_MAG
@@ -146,9 +145,9 @@ def other_lines(facts: AlertFacts, home: Clock, reader: Reader) -> Iterator[str]
         # once the time to leave is past: until when leaving still helps
         by, until = other.leave_by, other.latest_departure
         if by is not None and by > facts.decided_at:
-            said.append(phrase("briefing.other-leave-by", at=time_of_evening(by, facts, home)))
+            said.append(phrase("briefing.other-leave-by", at=time_of_evening(by, facts, home, reader)))
         elif until is not None:
-            said.append(phrase("briefing.other-until", at=time_of_evening(until, facts, home)))
+            said.append(phrase("briefing.other-until", at=time_of_evening(until, facts, home, reader)))
         yield say("briefing.other-site", reader, site=plain(other.site_name, LONGEST_NAME), said=said)
 
 
@@ -157,10 +156,14 @@ def where_stands(point: TrackPoint) -> dict[str, object]:
     return {"direction": direction_word(point.azimuth_deg), "high_deg": point.altitude_deg}
 
 
-def time_of_evening(at: datetime, facts: AlertFacts, clock: Clock, *, short: bool = False) -> str:
+def time_of_evening(
+    at: datetime, facts: AlertFacts, clock: Clock, reader: Reader, *, short: bool = False
+) -> str:
     """`21:14`, with the weekday on another day than the night's evening: `Sunday 01:50`."""
     day = clock.day(at)
-    return clock.time(at) if day == facts.night else f"{weekday_name(day, short=short)} {clock.time(at)}"
+    if day == facts.night:
+        return clock.time(at)
+    return say("briefing.time-on-day", reader, weekday=weekday_name(day, short=short), time=clock.time(at))
 
 
 @value(frozen=True, slots=True)

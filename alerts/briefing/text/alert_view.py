@@ -26,10 +26,17 @@ from alerts.briefing.text.alert_lines import (
 )
 from alerts.briefing.text.field import FieldView, field_view
 from alerts.common.clock_times import Clock, clock_in
-from alerts.common.name_tables import direction_word, weekday_name
 from alerts.common.phrases import Phrase, Reader, phrase, say
 from alerts.common.span import Span
-from alerts.common.text import LONGEST_NAME, capital, clear_words, plain, sentence
+from alerts.common.text import (
+    LONGEST_NAME,
+    capital,
+    clear_words,
+    direction_word,
+    plain,
+    sentence,
+    weekday_name,
+)
 from alerts.common.time_text import long_day, say_day
 from alerts.common.units import Units
 from alerts.notifying.model import AlertKind
@@ -143,7 +150,9 @@ def view_alert(facts: AlertFacts, units: Units = Units.METRIC, *, in_full: bool 
     leave = decide = ""
     if facts.leave_by is not None:
         is_today = home.day(facts.leave_by) == field.day(decided_at)
-        leave = home.time(facts.leave_by) if is_today else time_of_evening(facts.leave_by, facts, home)
+        leave = (
+            home.time(facts.leave_by) if is_today else time_of_evening(facts.leave_by, facts, home, reader)
+        )
     if facts.decide_at is not None:
         day, at = home.day(facts.decide_at), home.time(facts.decide_at)
         is_today = day == home.day(decided_at)

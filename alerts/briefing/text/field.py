@@ -9,9 +9,8 @@ from datetime import datetime, timedelta
 from alerts.briefing.facts import AlertFacts, FieldNotes, ShowerNote, notes_to_the_minute
 from alerts.briefing.text.alert_lines import time_of_evening, where_stands, words_of
 from alerts.common.clock_times import Clock
-from alerts.common.name_tables import count_word, direction_word
 from alerts.common.phrases import Reader, phrase, say
-from alerts.common.text import LONGEST_NAME, plain
+from alerts.common.text import LONGEST_NAME, count_word, direction_word, plain
 from alerts.field.exposure import say_shutter
 
 DAYLIGHT_SCOUTING = timedelta(minutes=45)
@@ -81,15 +80,15 @@ def _steps(
         said = [say(f"briefing.leave{how}", reader, start=start, drive=facts.estimate)]
         if notes.latest_departure > facts.leave_by:
             said.append(say("briefing.leave-too-late", reader, latest=home.time(notes.latest_departure)))
-        at = time_of_evening(facts.leave_by, facts, home, short=True)
+        at = time_of_evening(facts.leave_by, facts, home, reader, short=True)
         yield EveningStep(at, " ".join(said), "lamp")
 
     moments = [*_travel(facts, notes, reader), *_dusk(facts, notes), *_window(facts, notes)]
     for moment, text, tone in sorted(moments, key=lambda each: each[0]):
-        yield EveningStep(time_of_evening(moment, facts, field, short=True), text, tone)
+        yield EveningStep(time_of_evening(moment, facts, field, reader, short=True), text, tone)
 
     if facts.home_about is not None:
-        at = time_of_evening(facts.home_about, facts, home, short=True)
+        at = time_of_evening(facts.home_about, facts, home, reader, short=True)
         yield EveningStep(at, say("briefing.home-about", reader))
 
 

@@ -16,8 +16,8 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
-from alerts.common.name_tables import direction_word
 from alerts.common.phrases import phrase, say
+from alerts.common.text import direction_word
 from alerts.sites.model import Site
 from service.accounts import access
 from service.hindsight.outcome_reports import Said, Voice, find_said, keep_said, read_said, require_begun
@@ -38,7 +38,7 @@ from service.web.shared.forms import Filled, Form
 from service.web.shared.site_rows import watched_site
 from service.web.shared.viewer import SignedIn
 
-TOWARD = tuple((45 * i, direction_word(45 * i)) for i in range(8))
+TOWARD = tuple((45 * i, str(direction_word(45 * i))) for i in range(8))
 """Directions to choose from, in degrees and in words."""
 FIELDS = ("from", "to", "toward")
 

@@ -12,10 +12,9 @@ from markupsafe import Markup, escape
 
 from alerts.briefing.text.obstacle_text import Page
 from alerts.common.clock_times import clock_in
-from alerts.common.name_tables import month_name
 from alerts.common.phrases import PLAIN_READER, Phrase, Reader, find_entry, say
 from alerts.common.span import Span
-from alerts.common.text import sentence
+from alerts.common.text import month_name, sentence
 from alerts.common.time_text import long_day, said_minutes, say_day, say_minutes, utc_text, whole_minutes
 from alerts.sky.nights.season import Month
 from alerts.weather.models import model_name, name_with_family

@@ -11,8 +11,8 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
-from alerts.common.name_tables import month_name
 from alerts.common.phrases import phrase, say
+from alerts.common.text import month_name
 from alerts.field.place_doubts import PlaceDoubts
 from alerts.field.trip_plan import Home
 from alerts.sites.coordinates import say_lat_lon
@@ -106,7 +106,7 @@ def show_form(web: Web, shown: SiteForm) -> HTMLResponse:
         preview=preview,
         doubt=shown.doubt,
         sure_value=sure_value(shown.draft.site) if shown.draft else "",
-        months=[(month, month_name(month, short=True)) for month in ALL_MONTHS],
+        months=[(month, str(month_name(month, short=True))) for month in ALL_MONTHS],
         script_url=asset_url("site-form.js"),
     )
 

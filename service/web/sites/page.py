@@ -12,8 +12,8 @@ from sqlalchemy.orm import Session
 from alerts.briefing.pictures.drawing import PALETTES, Picture
 from alerts.briefing.pictures.season_picture import draw_season
 from alerts.common.clock_times import zone_info
-from alerts.common.name_tables import direction_word
 from alerts.common.phrases import Reader, say
+from alerts.common.text import direction_word
 from alerts.common.units import Units
 from alerts.sites.coordinates import say_lat_lon
 from alerts.sky.nights.season import Season, wishes_text

@@ -7,9 +7,8 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from alerts.common.clock_times import clock_in
-from alerts.common.name_tables import direction_word
 from alerts.common.span import Span
-from alerts.common.text import clear_words, sentence
+from alerts.common.text import clear_words, direction_word, sentence
 from alerts.common.time_text import say_minutes
 
 SUMMER = datetime(2026, 7, 18, 21, 20, tzinfo=UTC)
@@ -90,7 +89,7 @@ def test_a_span_says_its_days_and_both_clocks_when_they_change(
     ],
 )  # fmt: skip
 def test_azimuth_becomes_the_nearest_direction(azimuth_deg: float, of_16: str, of_8: str) -> None:
-    assert (direction_word(azimuth_deg), direction_word(azimuth_deg, 8)) == (of_16, of_8)
+    assert (str(direction_word(azimuth_deg)), str(direction_word(azimuth_deg, 8))) == (of_16, of_8)
 
 
 @pytest.mark.parametrize(

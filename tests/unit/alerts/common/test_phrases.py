@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Any, get_args, get_type_hints
@@ -12,10 +13,11 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from alerts.briefing.facts import AlertFacts, SkyNote
-from alerts.common import phrases
+from alerts.common import name_tables, phrases
 from alerts.common.errors import BadInput
 from alerts.common.phrases import Phrase, Reader, Worded, from_row, phrase, say
 from alerts.common.span import Span
+from alerts.common.text import count_word, direction_word
 from alerts.common.units import Units
 from alerts.field.exposure import Exposure
 from alerts.judging.rules import Reason
@@ -117,6 +119,43 @@ def test_what_the_catalogue_does_not_have_is_named() -> None:
         say("t.nowhere")
     with pytest.raises(KeyError, match="perhaps"):
         say("t.sure", is_sure="perhaps")
+
+
+def test_names_of_days_months_and_directions_are_those_of_the_readers_language(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Invented words of an invented language, which has no name for July."""
+    english = name_tables.read_area
+    areas = {
+        "names": {
+            "weekday-short": {"by": "day", "2": "Vim", "3": "Vik"},
+            "direction": {"by": "sixteenth", "4": "oru"},
+            "count": {"by": "count", "3": "tre", "other": "{count}"},
+        },
+        "common": {"when": {"by": "is_today", "yes": "je {at:hour}", "no": "la {at:day} je {at:hour}"}},
+    }
+
+    def read(language: str, area: str) -> Mapping[str, Any]:
+        return areas.get(area, {}) if language == "xx" else english(language, area)
+
+    monkeypatch.setattr(name_tables, "read_area", read)
+    monkeypatch.setattr(
+        phrases,
+        "_area",
+        lambda language, area: {
+            code: phrases._pieces(each)
+            if isinstance(each, str)
+            else {kind: phrases._pieces(text) for kind, text in each.items()}
+            for code, each in read(language, area).items()
+        },
+    )
+    monkeypatch.setattr(phrases, "find_entry", phrases.find_entry.__wrapped__)
+    reader = Reader(now=AT - timedelta(days=3), language="xx")
+    assert say("explain.stamp", reader, at=AT) == "Vik 15 July, 02:23 UTC"
+    assert say(phrase("web-nights.toward", direction=direction_word(88.0)), reader) == "toward the oru"
+    assert say(count_word(3), reader) == "tre"
+    assert say(count_word(4), reader) == "4"
+    assert phrases._MOMENTS["when"](AT, reader) == "la Vik 15 July je 02:23 UTC"
 
 
 def test_a_language_that_lacks_an_entry_says_it_in_english() -> None:

@@ -7,7 +7,7 @@ from datetime import date
 import pytest
 
 from alerts.common.errors import BadInput, OutsideEphemeris
-from alerts.common.name_tables import direction_letters
+from alerts.common.text import direction_letters
 from alerts.sites.model import HorizonLine, Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import WINTER_ARC_L_DEG, DarknessWish, Shape, SkyWishes, Target, TargetKind
@@ -63,7 +63,7 @@ def test_directions_follow_the_core_from_left_to_right(year: Season) -> None:
         assert start.azimuth_deg < end.azimuth_deg
         assert start.at == night.windows[0].span.start
         assert end.at == night.windows[-1].span.end
-        assert direction_letters(start.azimuth_deg) in ("SE", "SSE", "S", "SSW", "SW")
+        assert str(direction_letters(start.azimuth_deg)) in ("SE", "SSE", "S", "SSW", "SW")
 
 
 def test_shapes_come_longest_first(year: Season) -> None:
