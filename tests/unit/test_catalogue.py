@@ -90,6 +90,31 @@ def is_used(key: str) -> bool:
     return key in OWN or any(key.startswith(use.key) if use.is_start else key == use.key for use in uses())
 
 
+PROSE = re.compile(r"[^\W\d_]{2,}[,;:.]? [^\W\d_]{2,}|[^\W\d_][.!?]$")
+EXPRESSION = re.compile(r"\{[{%].*?[%}]\}|\{#.*?#\}", re.DOTALL)
+SILENT = re.compile(r"<(style|script|code)\b.*?</\1>|<[^>]*>", re.DOTALL)
+CLASSES = re.compile(r'class="[^"]*"')
+
+
+def test_no_template_has_words_of_its_own() -> None:
+    """Neither between tags, but for the name of the service, nor as a text of several words that it hands on
+    or says to who can't see."""
+    found = []
+    for package in ("alerts", "service"):
+        for file in sorted((TOP / package).rglob("templates/**/*.j2")) + sorted(
+            (TOP / package).rglob("templates/**/*.html")
+        ):
+            text = CLASSES.sub("", file.read_text(encoding="utf-8"))
+            handed = [each for part in EXPRESSION.findall(text) for each in re.findall(r'"([^"]*)"', part)]
+            laid_out = EXPRESSION.sub("", text)
+            handed += re.findall(r'(?:alt|title|placeholder|aria-label)="([^"]*)"', laid_out)
+            found += [f"{file.name}: {each}" for each in handed if PROSE.search(each)]
+            if file.suffix == ".html" or ".html" in file.name:
+                words = re.findall(r"[^\W\d_]{3,}", SILENT.sub("", laid_out).replace("Duskbell", ""))
+                found += [f"{file.name}: {each}" for each in words]
+    assert found == []
+
+
 def test_each_phrase_has_its_entry() -> None:
     lacking = [
         f"{use.where} {use.key}" for use in uses() if not use.is_start and use.key not in entries("en")

@@ -74,11 +74,6 @@ def ago(at: datetime, now: datetime) -> str:
     return say("web.hours-ago", hours=hours) if hours < 48 else say("web.days-ago", days=round(hours / 24))
 
 
-def counted(number: int, one: str, many: str = "") -> str:
-    """`1 night`, `3 nights`."""
-    return f"{number} {one if number == 1 else many or one + 's'}"
-
-
 def as_data(values: Mapping[str, object]) -> Markup:
     """What is said of a night as data attributes, times in UTC to the second; what is empty is left out."""
     said = []
@@ -135,7 +130,7 @@ def say_on_page(key: str, reader: Reader = PLAIN_READER, /, **values: object) ->
     """`say` for templates: the entry as it stands, a text among its values escaped unless it is Markup."""
     if not values:
         return _fixed_words(key, reader.language)
-    entry = find_entry(key)
+    entry = find_entry(key, reader.language)
     by = str(entry["by"]) if isinstance(entry, Mapping) else ""
     texts = [(name, each) for name, each in values.items() if isinstance(each, str) and name != by]
     # Each text is held by a character of the private use area until what stands round it is safe.
@@ -157,7 +152,6 @@ FILTERS: Mapping[str, Callable[..., Any]] = MappingProxyType(
         "lasting": lasting,
         "minutes_words": minutes_words,
         "utc_stamp": utc_stamp,
-        "counted": counted,
         "model_name": model_name,
         "name_with_family": name_with_family,
         "sentence": lambda words: sentence(str(words)),
