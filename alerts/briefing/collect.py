@@ -17,6 +17,7 @@ from alerts.briefing.facts import (
     DrawnDome,
     FieldNotes,
     ForegroundStanding,
+    GroundNote,
     Instead,
     Said,
     ShowerNote,
@@ -40,10 +41,12 @@ from alerts.sites.great_circle import turn_deg
 from alerts.sites.horizon import ridge_deg
 from alerts.sites.model import Site
 from alerts.sky.brightness.light_domes import Dome, domes
+from alerts.sky.brightness.moonlit_ground import MoonlitGround, moonlit_ground
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.meteor_showers import active_showers
 from alerts.sky.night import DarkWindow, Night, Shape, SkyWishes, Target, TargetKind, TrackPoint, parse_target
 from alerts.sky.nights.night_builder import nights
+from alerts.sky.own_horizon import own_horizon
 from alerts.sky.tracks import alignments, apex_track, place_at, sky_track
 from alerts.weather.chance import CloudHour
 from alerts.weather.models import first_look
@@ -76,7 +79,7 @@ class NightFindings:
     """What is known of one night at one site for one person: all that a message about it is made from.
 
     plan: the trip, None where nobody goes. now: when it was judged. notes: for the field. sky, record, cloud,
-    invented: as in `AlertFacts`.
+    invented: as in `AlertFacts`. ground: as there; None for what the night alone tells of it.
     """
 
     site: Site
@@ -90,6 +93,7 @@ class NightFindings:
     record: str = ""
     cloud: Sequence[CloudHour] = ()
     invented: bool = False
+    ground: GroundNote | None = None
 
 
 def alert_facts(
@@ -222,6 +226,7 @@ def _facts(kind: AlertKind, found: NightFindings) -> AlertFacts:
         access_note=" ".join(filter(None, (site.access_note, site.notes))),
         signal_lost_at=plan.signal_lost_at if plan else None,
         worth=verdict.worth,
+        ground=found.ground or ground_note(site, night),
     )
 
 
@@ -251,15 +256,25 @@ def sky_note(window: DarkWindow, sky: WindowSky) -> SkyNote:
         smoke_mag=sky.middle.smoke_mag,
         towns=tuple(_town(dome, under=dome in sky.stood_over) for dome in sky.domes if not dome.inside),
         inside=next((dome.name for dome in sky.domes if dome.inside), ""),
-        above_darkest_mag=sky.middle.above_darkest_mag,
-        is_low=sky.middle.is_low,
-        is_estimate=sky.is_estimate,
+    )
+
+
+def ground_note(site: Site, night: Night, ephemeris: Ephemeris | None = None) -> GroundNote:
+    """What is told of a night's ground. ephemeris: None leaves out what moonlight costs, and Sun and Moon
+    over the site's own horizon."""
+    target = night.wishes.target
+    lit = tuple(MoonlitGround(span) for span in night.moonlit)
+    return GroundNote(
+        subject=target.name or SKY_SUBJECTS.get(target.kind, phrase("briefing.subject-target")),
+        moonlit=lit if ephemeris is None else moonlit_ground(site, night, ephemeris),
+        is_assumed=site.horizon.is_level and bool(night.windows) and target.kind is not TargetKind.NONE,
+        own=None if ephemeris is None else own_horizon(site, night, ephemeris),
     )
 
 
 def town_glows(site: Site) -> tuple[DrawnDome, ...]:
     """The towns whose light stands over a site's horizon, brightest first."""
-    found = domes(site.lat_deg, site.lon_deg, site.elevation_m)
+    found = domes(site.lat_deg, site.lon_deg)
     return tuple(_town(dome, under=False) for dome in found if not dome.inside)
 
 

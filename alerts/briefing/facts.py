@@ -24,7 +24,9 @@ from alerts.judging.comparison import OtherSite
 from alerts.judging.verdict import VerdictWord
 from alerts.notifying.model import AlertKind
 from alerts.sites.model import Gate
+from alerts.sky.brightness.moonlit_ground import MoonlitGround
 from alerts.sky.night import ShapeSpan, TrackPoint
+from alerts.sky.own_horizon import OwnHorizon
 from alerts.weather.chance import CloudHour
 
 Said = str | Phrase
@@ -93,9 +95,7 @@ class SkyNote(Worded):
     subject: what stands there, as words in a sentence. mag_arcsec2: all light together. loss_mag: by how much
     Moon and twilight brighten it at worst. dimmed_mag: what all air takes; smoke_mag: the part of it
     beyond the usual haze. towns: the brightest domes, brightest first. inside: the town that the site
-    lies in, "" for none. above_darkest_mag: by how much it is brighter than the darkest possible at that
-    altitude, None in what was kept before that was told; is_low: that altitude is below 45 degrees.
-    is_estimate: nobody measured how dark the site is.
+    lies in, "" for none.
     """
 
     subject: Said
@@ -105,9 +105,22 @@ class SkyNote(Worded):
     smoke_mag: float
     towns: tuple[DrawnDome, ...] = ()
     inside: str = ""
-    above_darkest_mag: float | None = None
-    is_low: bool = False
-    is_estimate: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GroundNote(Worded):
+    """The ground of a night: when the Moon lights it, and what horizon is reckoned with.
+
+    moonlit: with what that costs the sky at the target, where that was worked out. subject: what stands
+    there, as words in a sentence. is_assumed: nobody gave the site's horizon line and the night has a window
+    that rests on a level one. own: Sun and Moon over the line that was given; None without one, or where
+    nobody worked it out.
+    """
+
+    subject: Said
+    moonlit: tuple[MoonlitGround, ...] = ()
+    is_assumed: bool = False
+    own: OwnHorizon | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -226,6 +239,7 @@ class AlertFacts(Worded):
     worth: what the window is worth, for the order of several sites (alerts/judging/ranking.py).
     outcome_url: where the reader can say afterwards how the night was; "" where nobody asks.
     night_url: the night's page.
+    ground: moonlight on it, and its horizon; None in rows of an older version.
     """
 
     kind: AlertKind
@@ -286,6 +300,7 @@ class AlertFacts(Worded):
     outcome_url: str = ""
     night_url: str = ""
     doubt: Said = ""
+    ground: GroundNote | None = None
 
     @property
     def estimate(self) -> timedelta | None:
@@ -399,6 +414,22 @@ def to_the_minute(facts: AlertFacts) -> AlertFacts:
         shapes=tuple(ShapeSpan(each.shape, whole_minutes(each.span)) for each in facts.shapes),
         others=tuple(replace(other, **_turned(other, _OTHER_MINUTES)) for other in facts.others),
         instead=tuple(replace(each, span=whole_minutes(each.span)) for each in facts.instead),
+        ground=facts.ground and ground_to_the_minute(facts.ground),
+    )
+
+
+def ground_to_the_minute(ground: GroundNote) -> GroundNote:
+    """The same in whole minutes."""
+    own, moonlit = ground.own, ground.moonlit
+    if own is not None:
+        own = replace(
+            own,
+            **_turned(own, {nearest_minute: ("sun_gone", "sun_back")}),
+            moon_rises=tuple(map(nearest_minute, own.moon_rises)),
+            moon_sets=tuple(map(nearest_minute, own.moon_sets)),
+        )
+    return replace(
+        ground, own=own, moonlit=tuple(replace(each, span=whole_minutes(each.span)) for each in moonlit)
     )
 
 

@@ -34,9 +34,14 @@ data
     overhead_pct, sight              the chance if the sky all round were as overhead, or null; how the line
                                      of sight differs, may be ""
     record                           what came of forecasts like this one, may be ""
-    sky                              null, or {subject, mag_arcsec2, above_darkest_mag (or null), loss_mag,
-                                     dimmed_mag, smoke_mag, is_estimate, inside,
+    sky                              null, or {subject, mag_arcsec2, loss_mag, dimmed_mag, smoke_mag, inside,
                                      towns: [{name, bearing_deg, distance_km, under_target}]}
+    moonlit                          [{start, end, least_loss_mag, most_loss_mag}]: when the Moon lights the
+                                     ground, and by how much it brightens the sky at the target then (or null)
+    horizon                          null, or {is_assumed, own}. is_assumed: nobody gave the site's horizon
+                                     line, so a level one was taken; a ridge would cut the window. own: Sun
+                                     and Moon over the line that was given, or null: {sun_gone, sun_back,
+                                     moon_rises, moon_sets}
     reasons, hazards                 [text], the deciding reason first
     reason_codes, hazard_codes       [{code, params} or null], beside each text what it says
     codes                            {agreement, sight, record, moon, cause, fork, doubt}: those that have
@@ -65,7 +70,7 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from alerts.briefing.facts import AlertFacts, Briefing, FieldNotes, Said, SkyNote
+from alerts.briefing.facts import AlertFacts, Briefing, FieldNotes, GroundNote, Said, SkyNote
 from alerts.briefing.render import ranked, render_chat
 from alerts.briefing.text.alert_lines import cautions_for, event_told, event_values, words_of
 from alerts.briefing.text.alert_view import web_address
@@ -170,6 +175,7 @@ def alert_values(facts: AlertFacts, units: Units = Units.METRIC) -> dict[str, ob
         "record": words_of(facts.record, reader),
         "sky": sky_values(facts.sky, reader),
         "moon": words_of(facts.moon, reader),
+        **ground_values(facts.ground),
         "cause": words_of(facts.cause, reader),
         "reasons": [_sentence(each, reader) for each in facts.reasons],
         "hazards": [_sentence(each, reader) for each in facts.hazards],
@@ -223,8 +229,7 @@ def sky_values(sky: SkyNote | None, reader: Reader) -> dict[str, object] | None:
         return None
     return {
         "subject": words_of(sky.subject, reader),
-        **rounded(sky, mag_arcsec2=2, above_darkest_mag=2, loss_mag=2, dimmed_mag=2, smoke_mag=2),
-        "is_estimate": sky.is_estimate,
+        **rounded(sky, mag_arcsec2=2, loss_mag=2, dimmed_mag=2, smoke_mag=2),
         "inside": plain(sky.inside, LONGEST_NAME),
         "towns": [
             {
@@ -235,6 +240,25 @@ def sky_values(sky: SkyNote | None, reader: Reader) -> dict[str, object] | None:
             }
             for town in sky.towns
         ],
+    }
+
+
+def ground_values(ground: GroundNote | None) -> dict[str, object]:
+    """Moonlight on the ground, and the horizon: the keys `moonlit` and `horizon`."""
+    own = ground.own if ground is not None else None
+    given = own and {
+        "sun_gone": utc_text(own.sun_gone),
+        "sun_back": utc_text(own.sun_back),
+        "moon_rises": [utc_text(at) for at in own.moon_rises],
+        "moon_sets": [utc_text(at) for at in own.moon_sets],
+    }
+    is_assumed = ground is not None and ground.is_assumed
+    return {
+        "moonlit": [
+            {**span_json(each.span), **rounded(each, least_loss_mag=2, most_loss_mag=2)}
+            for each in (ground.moonlit if ground is not None else ())
+        ],
+        "horizon": {"is_assumed": is_assumed, "own": given} if is_assumed or given else None,
     }
 
 

@@ -49,8 +49,9 @@ def discreet(verdict: Verdict) -> Verdict:
 
 
 def discreet_facts(facts: Mapping[str, Any], described: Iterable[Site]) -> dict[str, Any]:
-    """What was told of a site, as stored, without what only its owner reads: notes, foregrounds, and the
-    towns round it, whose bearings lead there. described: the site as it ever was."""
+    """What was told of a site, as stored, without what only its owner reads: notes, foregrounds, what
+    its ridge makes of the night, and the towns round it, whose bearings lead there. described: the site as it
+    ever was."""
     notes = [site.access_note for site in described if site.access_note]
 
     def quiet(text: str, beside: Mapping[str, Any] | None) -> dict[str, Any]:
@@ -75,4 +76,6 @@ def discreet_facts(facts: Mapping[str, Any], described: Iterable[Site]) -> dict[
         kept["field"] = {**facts["field"], "frames": frames, "standings": []}
     if facts.get("sky"):
         kept["sky"] = {**facts["sky"], "towns": [], "inside": ""}
+    if facts.get("ground"):
+        kept["ground"] = None
     return kept

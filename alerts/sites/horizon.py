@@ -15,6 +15,9 @@ from alerts.sites.model import HorizonLine
 
 Floats = npt.NDArray[np.float64]
 
+LEVEL_WORD = "level"
+KNOWN_LEVEL = HorizonLine((0.0, 90.0, 180.0, 270.0), (0.0, 0.0, 0.0, 0.0))
+"""The line of who says that the horizon is level: then nobody assumes it."""
 WIDEST_GAP_DEG = 90.0
 """A wider stretch without a point is more likely a broken file than a straight ridge."""
 MOST_POINTS = 3600
@@ -57,8 +60,11 @@ def horizon_from_csv(text: str) -> HorizonLine:
 
     Rows may come in any order and be separated by commas, semicolons, tabs or blanks; lines that
     start with # and one heading line are passed over. 360 is 0; a point given twice with the same
-    altitude counts once. Raises BadInput, naming the line, for anything that can't be a ridge.
+    altitude counts once. The word `level` alone is a line of zeros. Raises BadInput, naming the
+    line, for anything that can't be a ridge.
     """
+    if text.lstrip("\ufeff").strip().lower() == LEVEL_WORD:
+        return KNOWN_LEVEL
     lines = ((k, line.strip()) for k, line in enumerate(text.lstrip("\ufeff").splitlines(), start=1))
     filled = [(number, line) for number, line in lines if line and not line.startswith("#")]
     points: dict[float, float] = {}

@@ -40,7 +40,7 @@ _TURN_GUARD = 0.003
 _FIRST, _AFTER = 2, 3
 """Samples needed before and after a crossing's own."""
 _AU_KM = 149_597_870.7
-_EARTH_MEAN_KM = 6371.0
+EARTH_MEAN_KM = 6371.0
 _SIN_MOONRISE = math.sin(math.radians(50 / 60))
 
 
@@ -78,7 +78,7 @@ def sun_crossings(ground: Ground, table: SkyTable, levels_deg: Sequence[float]) 
     of_time = np.vstack([(sun / distance_km[:, None]).T, -1 / distance_km])
     levels = np.sin(np.radians(np.asarray(levels_deg, dtype=np.float64)))
     # the observer is nearer to a body above him than the geocentre by place . body
-    levels = levels - _EARTH_MEAN_KM / _AU_KM * levels**2
+    levels = levels - EARTH_MEAN_KM / _AU_KM * levels**2
     return _find(ground, of_time, levels, table)
 
 
@@ -91,7 +91,7 @@ def moon_crossings(ground: Ground, table: SkyTable) -> Crossings:
     """
     moon = table.grid.moon_km
     distance_km = np.linalg.norm(moon, axis=1)
-    near_sq = distance_km**2 - _EARTH_MEAN_KM**2 + 2 * _EARTH_MEAN_KM * distance_km * _SIN_MOONRISE
+    near_sq = distance_km**2 - EARTH_MEAN_KM**2 + 2 * EARTH_MEAN_KM * distance_km * _SIN_MOONRISE
     refraction = math.radians(REFRACTION_AT_HORIZON_DEG)
     limb_km = np.sqrt(near_sq - MOON_RADIUS_KM**2) * math.sin(refraction)
     lift = (limb_km + MOON_RADIUS_KM * math.cos(refraction)) / distance_km

@@ -18,10 +18,11 @@ import numpy as np
 import numpy.typing as npt
 
 from alerts.sites.horizon import Ridges
-from alerts.sites.model import HorizonLine
+from alerts.sites.model import HorizonLine, Site
 from alerts.sky.ephemeris import SkyTable, direction
 from alerts.sky.night import Shape
 from alerts.sky.observers import Ground, along
+from alerts.sky.refraction import AirlessRidges
 from alerts.sky.span_arrays import alternating_spans
 
 Floats = npt.NDArray[np.float64]
@@ -153,13 +154,14 @@ def _about_pole(angle: float) -> Floats:
 
 
 def share_margin(
-    lat: Floats, lines: Sequence[HorizonLine], axes: Floats, arc: Arc | None
+    ground: Ground, lines: Sequence[HorizonLine], axes: Floats, arc: Arc | None
 ) -> Callable[[Ints, Floats], Floats]:
     """A function of (row of a site, local sidereal angle): degrees of longitude up beyond those needed.
 
-    lat: radians, shape (n,). Level horizons go by a formula, ridges by strips 4 degrees apart.
+    Level horizons go by a formula, ridges by strips 4 degrees apart.
     """
-    ridges, level = Ridges(lines), np.array([line.is_level for line in lines])
+    lat, ridges = np.radians(ground.lat_deg), AirlessRidges(lines, ground.elevation_m)
+    level = np.array([line.is_level for line in lines])
     longitudes, places = _strips(axes, arc)
 
     def margin(rows: Ints, sidereal: Floats) -> Floats:
@@ -180,16 +182,15 @@ def share_margin(
     return margin
 
 
-def longitudes_up_deg(
-    lat_deg: float, sidereal: float, line: HorizonLine, axes: Floats, arc: Arc | None
-) -> tuple[Arc, ...]:
+def longitudes_up_deg(site: Site, sidereal: float, axes: Floats, arc: Arc | None) -> tuple[Arc, ...]:
     """The stretches of galactic longitude that are up at one local sidereal angle, eastward.
 
     Each is (from, to) with 0 <= from < 360 and from < to, so one that passes l = 0 ends above 360.
     """
     longitudes, places = _strips(axes, arc)
-    here, turn = np.radians([lat_deg]), np.array([sidereal])
-    (margin,) = _margins(here, turn, places, Ridges([line]), np.zeros(1, dtype=np.intp))
+    here, turn = np.radians([site.lat_deg]), np.array([sidereal])
+    ridges = AirlessRidges([site.horizon], [site.elevation_m])
+    (margin,) = _margins(here, turn, places, ridges, np.zeros(1, dtype=np.intp))
     change = np.flatnonzero((margin[1:] >= 0) != (margin[:-1] >= 0))
     share = margin[change] / (margin[change] - margin[change + 1])
     edges = longitudes[change] + share * (longitudes[1] - longitudes[0])

@@ -10,13 +10,13 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from enum import StrEnum
 
 from alerts.common.errors import BadInput
 from alerts.common.phrases import Phrase, phrase, say
 from alerts.common.plain_values import value
-from alerts.common.span import Span, require_utc
+from alerts.common.span import Span, intersect, require_utc
 from alerts.sites.model import Site
 
 DAY_S = 86_400
@@ -24,6 +24,7 @@ _NOON_S = 43_200
 _SECONDS_PER_DEGREE = 240
 _EPOCH = date(1970, 1, 1)
 MOST_LOSS_MAG = 3.0
+SHORTEST_MOONLIGHT = timedelta(minutes=5)
 WINTER_ARC_L_DEG = (120.0, 240.0)
 """The arc of the band that stands high on winter evenings of the northern half."""
 
@@ -80,8 +81,10 @@ def require_loss_wish(most_loss_mag: float) -> float:
 class SkyWishes:
     """The part of a person's wishes that the sky alone can answer.
 
-    lowest_altitude_deg: airless altitude of the target; None means the default rule (the lower
-    of 10 degrees and transit altitude - 4 degrees, not below 3 degrees).
+    lowest_altitude_deg: airless altitude of the target, so that a wish means the same at every height and in
+    every table; only over a known ridge the air lifts it (`alerts.sky.refraction`). None means the default
+    rule (the lower of 10 degrees and transit altitude - 4 degrees, not below 3 degrees), by which nothing
+    shorter than `target_visibility.SHORTEST_BY_DEFAULT_MIN` is a window.
     most_loss_mag: with `moonless` off, by how many mag the Moon may brighten the sky at the target
     (see `alerts.sky.brightness.total`); None for any Moon.
     """
@@ -142,6 +145,13 @@ class BodyEvents:
                 object.__setattr__(self, "sets", tuple(map(require_utc, self.sets)))
                 return
 
+    def down(self, night: Span) -> tuple[Span, ...]:
+        """When the body is below the altitude, in the night that these are the events of."""
+        edges = sorted((*self.rises, *self.sets))
+        edges = [*([] if self.up_at_start else [night.start]), *edges, night.end]
+        pairs = zip(edges[0::2], edges[1::2], strict=False)
+        return tuple(Span(start, end) for start, end in pairs if start < end)
+
     @property
     def first_set(self) -> datetime | None:
         return self.sets[0] if self.sets else None
@@ -157,7 +167,8 @@ class Night:
 
     moon_lit: geocentric illuminated fraction (0..1) at the night's middle.
     dark: spans with the Sun low enough for the wish; moonless: spans with the Moon down.
-    foreground_moonlit: spans between sunset and sunrise with the Moon up and above the site's ridge.
+    foreground_moonlit: spans between sunset and sunrise with the Moon's upper limb up and over the site's
+    ridge, as the air lifts it.
     """
 
     name: date
@@ -173,6 +184,14 @@ class Night:
     windows: tuple[DarkWindow, ...]
     wishes: SkyWishes
     foreground_moonlit: tuple[Span, ...] = ()
+
+    @property
+    def moonlit(self) -> tuple[Span, ...]:
+        """When the Moon's light is seen on the ground: `foreground_moonlit` with the Sun below -12 degrees,
+        for some minutes. Before, twilight outshines it: 3.4 lux at -6 degrees and 0.008 at -12, the full Moon
+        0.27 at most; common practice."""
+        lit = intersect(self.foreground_moonlit, self.nautical.down(self.span))
+        return tuple(span for span in lit if span.duration >= SHORTEST_MOONLIGHT)
 
     @property
     def over_at(self) -> datetime:

@@ -21,11 +21,13 @@ MOON_RADIUS_KM = 1737.4
 class Ground:
     """Observers as arrays of length n: geodetic degrees (WGS84), Earth-fixed vectors.
 
-    up, north, east: unit vectors, shape (n, 3); place_km: geocentric, shape (n, 3).
+    elevation_m: height over the sea. up, north, east: unit vectors, shape (n, 3); place_km: geocentric,
+    shape (n, 3).
     """
 
     lat_deg: Floats
     lon_deg: Floats
+    elevation_m: Floats
     up: Floats
     north: Floats
     east: Floats
@@ -36,7 +38,8 @@ class Ground:
         """From geodetic latitude and longitude in degrees and height in metres."""
         lat_deg = np.array([site.lat_deg for site in sites], dtype=np.float64)
         lon_deg = np.array([site.lon_deg for site in sites], dtype=np.float64)
-        height_km = np.array([site.elevation_m for site in sites], dtype=np.float64) / 1000
+        elevation_m = np.array([site.elevation_m for site in sites], dtype=np.float64)
+        height_km = elevation_m / 1000
         lat, lon = np.radians(lat_deg), np.radians(lon_deg)
         cos_lat, sin_lat, zero = np.cos(lat), np.sin(lat), np.zeros_like(lat)
         cos_lon, sin_lon = np.cos(lon), np.sin(lon)
@@ -46,6 +49,7 @@ class Ground:
         return cls(
             lat_deg,
             lon_deg,
+            elevation_m,
             up=np.stack([cos_lat * cos_lon, cos_lat * sin_lon, sin_lat], axis=-1),
             north=np.stack([-sin_lat * cos_lon, -sin_lat * sin_lon, cos_lat], axis=-1),
             east=np.stack([-sin_lon, cos_lon, zero], axis=-1),

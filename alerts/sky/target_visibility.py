@@ -15,13 +15,13 @@ import numpy.typing as npt
 
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase
-from alerts.sites.horizon import Ridges
 from alerts.sites.model import HorizonLine, Site
 from alerts.sky import milky_way
 from alerts.sky.ephemeris import SIDEREAL_RATE_RAD_S, SkyTable, direction
 from alerts.sky.milky_way import CORE
 from alerts.sky.night import SkyWishes, Target, TargetKind
 from alerts.sky.observers import Ground
+from alerts.sky.refraction import AirlessRidges
 from alerts.sky.span_arrays import RowSpans, alternating_spans, merged
 
 Floats = npt.NDArray[np.float64]
@@ -32,6 +32,9 @@ Margin = Callable[[Ints, Floats], Floats]
 USUAL_LOWEST_DEG = 10.0
 BELOW_TRANSIT_DEG = 4.0
 FLOOR_DEG = 3.0
+SHORTEST_BY_DEFAULT_MIN = 5.0
+"""By the default rule a window lasts at least so long, in minutes: what grazes the limit, or the edge of the
+dark, for two or three is no night. Who names an altitude gets every span. A rule of ours."""
 _ANGLE_STEPS = 720
 _BAND_STEPS = 240
 _ROWS_AT_ONCE = 64
@@ -62,6 +65,13 @@ def lowest_altitudes_deg(sites: Sequence[Site], wishes: SkyWishes) -> Floats:
     return np.clip(transits - BELOW_TRANSIT_DEG, FLOOR_DEG, USUAL_LOWEST_DEG)
 
 
+def shortest_window_s(wishes: SkyWishes) -> float:
+    """What a window must last by these wishes, in seconds, beyond rounding to nothing; see
+    SHORTEST_BY_DEFAULT_MIN."""
+    is_limited = wishes.target.kind in (TargetKind.CORE, TargetKind.RADEC)
+    return SHORTEST_BY_DEFAULT_MIN * 60 if is_limited and wishes.lowest_altitude_deg is None else 0.0
+
+
 def transit_altitude_deg(lat_deg: float, target: Target) -> float:
     """The highest a target comes at a latitude, airless, by its J2000 declination (0.2 degrees a decade)."""
     return 90 - abs(lat_deg - math.degrees(math.asin(target_direction(target)[2])))
@@ -73,7 +83,8 @@ def target_spans(
     """When the target is up at each site, over the table's span (and up to a day beyond it).
 
     lowest_deg: shape (n,), airless; not used for `band` (15 degrees) and `none` (always up).
-    The ridge hides what stands below it. Terrain narrower than two minutes of the sky's turning, or
+    A known ridge hides what stands below it, as the air lifts it (see `alerts.sky.refraction`); where none is
+    known, what stands below 0 degrees airless. Terrain narrower than two minutes of the sky's turning, or
     grazed within 0.01 degrees, can be missed; so can a band that is up for less than six minutes.
     """
     if target.kind is TargetKind.NONE:
@@ -81,10 +92,11 @@ def target_spans(
         return RowSpans(rows, np.full(len(rows), table.first_s), np.full(len(rows), table.last_s))
     sidereal = table.sidereal_rad(table.nodes_s)
     if target.kind is TargetKind.BAND:
-        transit_s, lat, parts = _turns(ground, table, sidereal), np.radians(ground.lat_deg), []
+        transit_s, parts = _turns(ground, table, sidereal), []
         epochs = milky_way.epoch_of(transit_s)
         for epoch in np.unique(epochs):
-            margin = milky_way.share_margin(lat, horizons, milky_way.axes_in(float(epoch)), target.arc_l_deg)
+            axes = milky_way.axes_in(float(epoch))
+            margin = milky_way.share_margin(ground, horizons, axes, target.arc_l_deg)
             row, start, end = positive_arcs(margin, np.full(len(ground), math.pi), _BAND_STEPS)
             own_s = np.where(epochs == epoch, transit_s, np.nan)[row]
             parts.append(_turned_to(own_s, row, start[:, None], end[:, None]))
@@ -101,7 +113,7 @@ def target_spans(
     turn, still = np.full(len(level), math.pi), np.zeros(len(level))
     arcs = [(level, -turn, turn, still, still)]
     if len(level) < len(is_level):
-        arcs.append(_arcs_over_ridges(ground.lat_deg, horizons, mean_dec, lowest_deg))
+        arcs.append(_arcs_over_ridges(ground, horizons, mean_dec, lowest_deg))
     row, start, end, start_slope, end_slope = (np.concatenate(column) for column in zip(*arcs, strict=True))
     # on each day moved with the declination, and cut to where the target is above its altitude
     level_deg = np.where(is_level, np.maximum(lowest_deg, 0), lowest_deg)
@@ -138,13 +150,13 @@ def _half_arcs(lat_deg: Floats, dec: Floats | float, lowest_deg: Floats) -> Floa
 
 
 def _arcs_over_ridges(
-    lat_deg: Floats, horizons: Sequence[HorizonLine], dec: float, lowest_deg: Floats
+    ground: Ground, horizons: Sequence[HorizonLine], dec: float, lowest_deg: Floats
 ) -> tuple[Ints, Floats, Floats, Floats, Floats]:
     """Where targets stand clear of ridges, searched as far as they are above their altitude: rows of sites,
     hour angles (rad, -pi..pi) of start and end, and how far each moves with the declination."""
-    rough = [line for line in horizons if not line.is_level]
     own = np.flatnonzero([not line.is_level for line in horizons])
-    lat, ridges = np.radians(lat_deg[own]), Ridges(rough)
+    lat, elevation_m = np.radians(ground.lat_deg[own]), ground.elevation_m[own]
+    ridges = AirlessRidges([horizons[k] for k in own.tolist()], elevation_m)
 
     def margin(rows: Ints, hour_angle: Floats, at_dec: float = dec) -> Floats:
         cos_lat, sin_lat = np.cos(lat[rows]), np.sin(lat[rows])
@@ -154,7 +166,7 @@ def _arcs_over_ridges(
         azimuth = np.degrees(np.arctan2(-west, cos_lat * sin_dec - sin_lat * south)) % 360
         return np.asarray(np.degrees(np.arcsin(up)) - ridges.at(rows, azimuth))
 
-    reach = _half_arcs(lat_deg[own], dec, lowest_deg[own, None])[:, 0] + _REACH_MORE
+    reach = _half_arcs(ground.lat_deg[own], dec, lowest_deg[own, None])[:, 0] + _REACH_MORE
     row, start, end = positive_arcs(margin, np.minimum(reach, math.pi), _ANGLE_STEPS)
     # how an edge's hour angle moves with declination; held to 20 where the path grazes the line
     step, slopes = 1e-5, []

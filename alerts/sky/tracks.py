@@ -16,12 +16,13 @@ import numpy.typing as npt
 
 from alerts.common.span import Span
 from alerts.sites.great_circle import turn_deg
-from alerts.sites.horizon import Ridges, ridge_deg
 from alerts.sites.model import Foreground, Site
+from alerts.sky.crossings import EARTH_MEAN_KM
 from alerts.sky.ephemeris import Body, Ephemeris, SkyTable, posix_s, utc_from_posix
 from alerts.sky.milky_way import geometry
 from alerts.sky.night import Target, TrackPoint
-from alerts.sky.observers import Ground
+from alerts.sky.observers import MOON_RADIUS_KM, Ground
+from alerts.sky.refraction import AirlessRidges, airless_ridge_deg
 from alerts.sky.span_arrays import RowSpans, minute_marks, where_held
 from alerts.sky.target_visibility import target_direction
 
@@ -73,9 +74,9 @@ def track_point(at_s: float, altitude_deg: float, azimuth_deg: float) -> TrackPo
 def moon_over_ridges(
     sites: Sequence[Site], ground: Ground, table: SkyTable, spans: RowSpans
 ) -> tuple[RowSpans, Ints]:
-    """Within spans of many sites in which the Moon is up (row: of a site): when its centre also stands above
-    the site's ridge, so that its light reaches the foreground; and for each of the pieces the index of its
-    span.
+    """Within spans of many sites in which the Moon is up (row: of a site): when its upper limb is also seen
+    over the site's ridge, so that its light reaches the foreground; and for each of the pieces the index of
+    its span.
 
     Over a level horizon that is all the time it is up.
     """
@@ -83,7 +84,8 @@ def moon_over_ridges(
     rough = np.flatnonzero(~is_level[spans.row] & (spans.start_s < spans.end_s))
     level = np.flatnonzero(is_level[spans.row])
     pieces = [(spans.start_s[level], spans.end_s[level], level)]
-    ridges = Ridges([site.horizon for site in sites] if len(rough) else [])
+    lines = [site.horizon for site in sites] if len(rough) else []
+    ridges = AirlessRidges(lines, ground.elevation_m)
     for low in range(0, len(rough), _SPANS_AT_ONCE):
         some = rough[low : low + _SPANS_AT_ONCE]
         start_s, end_s, source = _over_ridges(ridges, ground, table, spans.pick(some))
@@ -95,7 +97,7 @@ def moon_over_ridges(
 
 
 def _over_ridges(
-    ridges: Ridges, ground: Ground, table: SkyTable, spans: RowSpans
+    ridges: AirlessRidges, ground: Ground, table: SkyTable, spans: RowSpans
 ) -> tuple[Floats, Floats, Ints]:
     """Starts and ends of the pieces of some spans, and for each the index of its span.
 
@@ -106,10 +108,11 @@ def _over_ridges(
     rows = spans.row[span_of]
 
     def look(which: Ints) -> tuple[Floats, Floats]:
-        """The Moon's altitude, and how far above the ridge that is."""
+        """The altitude of the Moon's upper limb, and how far above the ridge that is."""
         moon_km = table.body_km(Body.MOON, at_s[which])[:, None]
         altitude, azimuth = ground.part(rows[which]).altaz(moon_km, near=True)
-        return altitude[:, 0], altitude[:, 0] - ridges.at(rows[which], azimuth[:, 0])
+        limb = altitude[:, 0] + moon_radius_deg(np.linalg.norm(moon_km[:, 0], axis=-1), altitude[:, 0])
+        return limb, limb - ridges.at(rows[which], azimuth[:, 0])
 
     # every eighth minute of each span, and its last one
     firsts = np.flatnonzero(np.diff(span_of, prepend=-1))
@@ -128,6 +131,13 @@ def _over_ridges(
     closer = np.flatnonzero(np.repeat(np.append(unsure, False), np.diff(looks, append=len(rows))) & ~is_look)
     _, margins[closer] = look(closer)
     return where_held(at_s, span_of, margins)
+
+
+def moon_radius_deg(distance_km: Floats, altitude_deg: Floats) -> Floats:
+    """The Moon's semidiameter as an observer sees it, by its geocentric distance and its altitude there: who
+    has it overhead is nearer by the Earth's radius. To 0.1 arcseconds."""
+    nearer_km = EARTH_MEAN_KM * np.sin(np.radians(altitude_deg))
+    return np.asarray(np.degrees(np.arcsin(MOON_RADIUS_KM / (distance_km - nearer_km))))
 
 
 class Over(StrEnum):
@@ -179,7 +189,8 @@ def _standing(site: Site, table: SkyTable, over: Over, at_s: Floats) -> tuple[Fl
     sky = geometry(Ground.of([site]), table, at_s)
     core_altitude, core_azimuth = sky.core_altitude_deg[0], sky.core_azimuth_deg[0]
     if over is Over.CORE:
-        return core_altitude, core_azimuth, core_altitude - ridge_deg(site.horizon, core_azimuth)
+        ridge = airless_ridge_deg(site.horizon, site.elevation_m, core_azimuth)
+        return core_altitude, core_azimuth, core_altitude - ridge
     feet = sky.horizon_azimuths_deg[0]
     nearer = np.argmin(np.abs(turn_deg(feet, core_azimuth[:, None])), axis=1)
     return np.zeros_like(core_altitude), feet[np.arange(len(feet)), nearer], core_altitude

@@ -24,7 +24,7 @@ from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase, say
 from alerts.field.place_doubts import PlaceDoubts
 from alerts.sites.coordinates import parse_lat_lon
-from alerts.sites.horizon import horizon_from_csv
+from alerts.sites.horizon import KNOWN_LEVEL, LEVEL_WORD, horizon_from_csv
 from alerts.sites.model import HorizonLine, Site, clean_name
 from alerts.sky.brightness.readings import BortleConvention, Reading, darkness_of_class, darkness_of_readings
 from alerts.sky.ephemeris import Ephemeris
@@ -137,9 +137,12 @@ class SpotAsked:
     is_sure: bool = False
 
     def read_horizon(self) -> HorizonLine:
-        """The horizon line in that file; level without one. BadInput names the file and the line."""
+        """The horizon line in that file, or a level one by that word; without one a level one is assumed.
+        BadInput names the file and the line."""
         if self.horizon is None:
             return HorizonLine()
+        if str(self.horizon) == LEVEL_WORD and not self.horizon.exists():
+            return KNOWN_LEVEL
         try:
             text = self.horizon.read_text(encoding="utf-8")
         except (OSError, UnicodeDecodeError) as error:

@@ -8,7 +8,10 @@ from dataclasses import replace
 
 import click
 
-from alerts.briefing.facts import Ahead, track_to_the_minute
+from alerts.briefing.collect import ground_note
+from alerts.briefing.facts import Ahead, GroundNote, ground_to_the_minute, track_to_the_minute
+from alerts.briefing.text.alert_lines import say_horizon, say_moonlit
+from alerts.common.clock_times import clock_in
 from alerts.common.phrases import Reader, phrase, say
 from alerts.common.text import direction_letters
 from alerts.common.time_text import (
@@ -65,9 +68,10 @@ def tonight(place: PlaceAsked, night: NightAsked, wishes: WishesAsked, as_json: 
         verdict = with_decision_time(verdict, trip, found.wishes, now=found.as_of, site=found.site)
     skies = window_skies(found.site, found.night, ephemeris, verdict)
     verdict = with_darkness(verdict, found.site, found.night, skies)
+    ground = ground_note(found.site, found.night, ephemeris)
     if as_json:
         report = night_report(
-            replace(found.findings, verdict=verdict),
+            replace(found.findings, verdict=verdict, ground=ground),
             skies,
             ahead=ahead,
             elevation_known=found.elevation_known,
@@ -76,11 +80,16 @@ def tonight(place: PlaceAsked, night: NightAsked, wishes: WishesAsked, as_json: 
         click.echo(json.dumps(report, ensure_ascii=False))
         return
     problems = found.problems or ((say("cli.tonight-offline"),) if night.offline else ())
-    click.echo(tonight_page(found, verdict, skies, ahead, problems))
+    click.echo(tonight_page(found, verdict, skies, ground, ahead, problems))
 
 
 def tonight_page(
-    found: OneNight, verdict: Verdict, skies: Sequence[WindowSky], ahead: Ahead, problems: Sequence[str]
+    found: OneNight,
+    verdict: Verdict,
+    skies: Sequence[WindowSky],
+    ground: GroundNote,
+    ahead: Ahead,
+    problems: Sequence[str],
 ) -> str:
     """The page: the word and why, the sky's times, the windows, the weather, the reasons, the credits.
 
@@ -102,7 +111,7 @@ def tonight_page(
         lines.append(say("cli.tonight-too-early", day=first_look, year=year))
     else:
         lines.append(f"{say('briefing.verdict', verdict=verdict.word)}: {verdict.deciding.text}.")
-    lines += [*_sky(site, night), *_windows(site, night, skies, ahead)]
+    lines += [*_sky(site, night, ground), *_windows(site, night, skies, ahead)]
 
     lines += ["", say("cli.tonight-weather")]
     if outlook is None:
@@ -127,15 +136,17 @@ def tonight_page(
     return "\n".join(lines)
 
 
-def _sky(site: Site, night: Night) -> Iterator[str]:
+def _sky(site: Site, night: Night, ground: GroundNote) -> Iterator[str]:
     yield ""
     yield say("cli.tonight-sky", zone_word=zone_word(night.span.middle.astimezone(site.tz)))
     yield say("cli.tonight-sun", events=_events(site, night.sun))
     yield say("cli.tonight-dark", spans=", ".join(say_span(span, site.tz) for span in night.dark))
     yield say("cli.tonight-moon", events=_events(site, night.moon), lit_pct=100 * night.moon_lit)
-    if not site.horizon.is_level:
-        lit = ", ".join(say_span(span, site.tz) for span in night.foreground_moonlit)
-        yield say("cli.tonight-foreground", spans=lit)
+    reader, edges = Reader(site.tz), (night.span.start, night.span.end)
+    clock, ground = clock_in(site.zone, edges), ground_to_the_minute(ground)
+    yield say("cli.tonight-ground", moonlit=say_moonlit(ground, clock, reader))
+    if horizon := say_horizon(ground, clock, reader):
+        yield say("cli.tonight-horizon", horizon=horizon)
 
 
 def _events(site: Site, body: BodyEvents) -> str:

@@ -7,7 +7,7 @@ from datetime import date, timedelta
 from importlib.resources import files
 from pathlib import Path
 
-from alerts.briefing.collect import NightFindings, build_field_notes, preview_facts, sky_note
+from alerts.briefing.collect import NightFindings, build_field_notes, ground_note, preview_facts, sky_note
 from alerts.briefing.facts import AlertFacts, Briefing
 from alerts.briefing.render import BUILT_IN, Templates, render_mail
 from alerts.common.phrases import Phrase, phrase, say
@@ -77,6 +77,7 @@ def _sample_facts(ephemeris: Ephemeris, *, preview: bool) -> AlertFacts:
         plan=plan,
         now=night.span.start,
         sky=sky_note(window, window_sky(site, window, ephemeris)),
+        ground=ground_note(site, night, ephemeris),
         record=say("delivery.sample-record"),
         invented=True,
     )

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from alerts.briefing.calendar import CalendarEntry, build_calendar
-from alerts.briefing.collect import NightFindings, build_field_notes, preview_facts, sky_note
+from alerts.briefing.collect import NightFindings, build_field_notes, ground_note, preview_facts, sky_note
 from alerts.briefing.facts import NOTHING_AHEAD, Ahead, Briefing
 from alerts.briefing.payload import build_payload
 from alerts.briefing.pictures.drawing import LIGHT, PRINT, Palette, Picture
@@ -57,6 +57,7 @@ def build_brief(
     ahead: what is said where no forecast reaches the night yet, or where it has no window."""
     site, night, verdict = found.site, found.night, found.verdict
     window = verdict.window or (night.windows[0] if night.windows else None)
+    found = replace(found, ground=ground_note(site, night, ephemeris))
     if window is not None:
         found = replace(found, plan=plan_trip(night, verdict.usable or window.span, found.wishes, site))
         notes = build_field_notes(found, window, ephemeris, kit)

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from alerts.briefing.collect import NightFindings
+from alerts.briefing.collect import NightFindings, ground_note
 from alerts.briefing.facts import NOTHING_AHEAD, Ahead
+from alerts.briefing.payload import ground_values
 from alerts.briefing.text.alert_lines import event_of, event_values
 from alerts.common.plain_values import rounded
 from alerts.common.time_text import span_json, utc_text
@@ -44,6 +45,7 @@ def night_report(
             "lit": round(night.moon_lit, 4),
             "foreground_lit": [span_json(span) for span in night.foreground_moonlit],
         },
+        **ground_values(found.ground or ground_note(site, night)),
         "windows": [
             {**window_json(window), **sky_json(sky)} for window, sky in zip(night.windows, skies, strict=True)
         ],
@@ -87,8 +89,7 @@ def sky_json(sky: WindowSky) -> dict[str, Any]:
         "sky": [
             {
                 "at": utc_text(point.at),
-                **rounded(point, mag_arcsec2=2, above_darkest_mag=2, loss_mag=2, dimmed_mag=2, smoke_mag=2),
-                "is_estimate": sky.is_estimate,
+                **rounded(point, mag_arcsec2=2, loss_mag=2, dimmed_mag=2, smoke_mag=2),
                 "aod_assumed": point.aod_assumed,
                 **rounded(point, natural_nl=1, twilight_nl=2, moon_nl=2, towns_nl=2),
             }

@@ -11,7 +11,7 @@ from typing import Any
 from icalendar import Calendar, Event
 
 from alerts.common.phrases import Reader, phrase, say
-from alerts.common.text import direction_letters, month_name
+from alerts.common.text import capital, direction_letters, month_name
 from alerts.common.time_text import (
     say_clock,
     say_day,
@@ -41,6 +41,7 @@ def season_json(season: Season, nights: Nights) -> dict[str, Any]:
                 "night": night.name.isoformat(),
                 "minutes": round(night.minutes),
                 "worth": round(night.worth, 1),
+                "too_short": night.is_too_short,
                 "shapes": [shape.value for shape in night.shapes],
                 "moon": {
                     "lit": round(night.moon_lit, 4),
@@ -75,7 +76,7 @@ def season_json(season: Season, nights: Nights) -> dict[str, Any]:
 
 COLUMNS = (
     "night", "start_utc", "end_utc", "start_local", "end_local", "minutes", "shapes", "moon_lit", "from",
-    "to",
+    "to", "too_short",
 )  # fmt: skip
 
 
@@ -97,6 +98,7 @@ def season_csv(season: Season, nights: Nights) -> str:
                 f"{night.moon_lit:.2f}",
                 str(direction_letters(track[0].azimuth_deg)) if track else "",
                 str(direction_letters(track[-1].azimuth_deg)) if track else "",
+                "yes" if night.is_too_short else "",
             ]
         )
     return out.getvalue()
@@ -135,7 +137,8 @@ def season_ics(season: Season, nights: Nights) -> str:
                 shapes=", ".join(_shapes(window)) or phrase("reports.season-dark-sky"),
                 moon_pct=100 * night.moon_lit,
             )
-            event.add("description", about)
+            short = [capital(say("reports.season-too-short")) + "."] if night.is_too_short else []
+            event.add("description", " ".join([*short, about]))
             event.add("geo", (season.site.lat_deg, season.site.lon_deg))
             event.add("transp", "TRANSPARENT")
             calendar.add_component(event)
@@ -186,5 +189,6 @@ def season_table(season: Season, nights: Nights) -> Iterator[str]:
         ends = (track[0], track[-1]) if track else ()
         facing = " → ".join(dict.fromkeys(str(direction_letters(point.azimuth_deg)) for point in ends))
         seen = f"{say_lasting(window.span):<12}{', '.join(_shapes(window)):<26}{facing:<14}"
-        yield f"{label:<18}{times:<22}{seen}{100 * night.moon_lit:.0f} %".rstrip()
+        short = f"   {say('reports.season-too-short')}" if night.is_too_short else ""
+        yield f"{label:<18}{times:<22}{seen}{100 * night.moon_lit:.0f} %{short}"
     yield ""

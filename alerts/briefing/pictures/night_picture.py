@@ -46,6 +46,7 @@ from alerts.weather.chance import CloudHour
 DARKEST_DEG = -18.0
 HOUR = timedelta(hours=1)
 STRIP = 44.0
+MOONLIT_STRIP = 7.0
 LEFT, RIGHT = 42.0, 12.0
 ROW = 18.0
 STEEP_DEG = 2.5
@@ -99,6 +100,12 @@ class NightScene:
             (hour.span.middle, hour.cloud_pct) for hour in self.drawn.cloud if hour.cloud_pct is not None
         ]
         return [(at, pct) for at, pct in known if self.span.contains(at)]
+
+    @property
+    def moonlit(self) -> list[Span]:
+        """When the Moon lights the ground, within the picture."""
+        parts = (lit.overlap(self.span) for lit in self.drawn.night.moonlit)
+        return [part for part in parts if part is not None]
 
     @property
     def middle(self) -> datetime:
@@ -206,6 +213,11 @@ def draw_night(scene: NightScene, palette: Palette = LIGHT, *, width: int = NARR
     swatches, legend = _legend(plot)
     values = {
         "box": plot.sky,
+        "moonlit": [
+            (plot.x(part.start), max(plot.x(part.end) - plot.x(part.start), 1.0)) for part in scene.moonlit
+        ],
+        "moonlit_top": floor - MOONLIT_STRIP,
+        "moonlit_height": MOONLIT_STRIP,
         "strip_top": plot.top,
         "strip_bottom": plot.top + STRIP,
         "sky": sky,
@@ -357,6 +369,8 @@ def _legend(plot: _NightPlot) -> tuple[list[tuple[str, float, float]], list[Labe
         target = drawn_name(scene.target_words, say("pictures.target-other"))
         entries.append(("target", say("pictures.legend-target", target=target, has_ridge=scene.has_ridge)))
     entries.append(("moon", moon_words(scene)))
+    if scene.moonlit:
+        entries.append(("moonlit", say("pictures.legend-moonlit")))
     if any(hour.cloud_pct is not None and hour.span.overlap(scene.span) for hour in scene.drawn.cloud):
         entries.append(("cloud", say("pictures.legend-cloud")))
     else:
@@ -401,6 +415,13 @@ def night_alt(scene: NightScene) -> str:
         said.append(say("pictures.target-stands", target=target, places=places))
 
     said.append(f"{capital(moon_words(scene))}.")
+    if scene.moonlit:
+        parts = [whole_minutes(part) for part in scene.moonlit]
+        told = [
+            phrase("pictures.moonlit-span", start=clock.time(part.start), end=clock.time(part.end))
+            for part in parts
+        ]
+        said.append(say("pictures.moonlit-told", spans=told))
     known = scene.known_cloud
     if known:
         nearest = min(known, key=lambda entry: abs(entry[0] - scene.middle))

@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterable, Iterator
 from datetime import date, datetime, timedelta
 
-from alerts.briefing.facts import AlertFacts, Said, SkyNote
+from alerts.briefing.facts import AlertFacts, GroundNote, Said, SkyNote
 from alerts.common.clock_times import Clock, clock_in
 from alerts.common.phrases import Phrase, Reader, kept, phrase, say
 from alerts.common.plain_values import value
@@ -18,7 +18,6 @@ from alerts.judging.verdict import VerdictWord
 from alerts.judging.window_brightness import SLIGHT_LOSS_MAG, SMOKE_TOLD_FROM_MAG
 from alerts.notifying.model import AlertKind
 from alerts.sites.model import Site
-from alerts.sky.brightness.total import against_darkest
 from alerts.sky.night import TrackPoint
 from alerts.weather.outlook import Outlook
 from alerts.weather.source_chance import still_ahead
@@ -81,14 +80,9 @@ def say_sight(facts: AlertFacts, reader: Reader) -> str:
 
 
 def say_sky(sky: SkyNote, reader: Reader) -> str:
-    """`20.8 mag/arcsec² at the core, 0.2 mag from as dark as it gets this low (an estimate); smoke: …`."""
+    """`20.8 mag/arcsec² at the core (22 is as dark as it gets); smoke or dust: …`."""
     subject = words_of(sky.subject, reader)
-    found = {"mag_arcsec2": sky.mag_arcsec2, "subject": subject}
-    if sky.above_darkest_mag is None:
-        parts = [phrase("briefing.sky-brightness-alone", **found)]
-    else:
-        against = against_darkest(sky.above_darkest_mag, is_low=sky.is_low)
-        parts = [phrase("briefing.sky-brightness", against=against, is_estimate=sky.is_estimate, **found)]
+    parts = [phrase("briefing.sky-brightness", mag_arcsec2=sky.mag_arcsec2, subject=subject)]
     if sky.loss_mag >= SLIGHT_LOSS_MAG:
         parts.append(phrase("briefing.sky-brightened", loss_mag=sky.loss_mag))
     if sky.smoke_mag >= SMOKE_TOLD_FROM_MAG:
@@ -111,6 +105,45 @@ def say_towns(sky: SkyNote, reader: Reader) -> str:
                 subject=words_of(sky.subject, reader),
             )
         )
+    return capital(say("briefing.clauses", reader, parts=parts)) if parts else ""
+
+
+def say_moonlit(ground: GroundNote, clock: Clock, reader: Reader) -> str:
+    """`Moonlit 02:14–04:31, which brightens the sky at the core by 0.3 to 1.2 mag`; "" where the Moon never
+    lights the ground."""
+    parts = []
+    for each in ground.moonlit:
+        if each.least_loss_mag is None or each.most_loss_mag is None:
+            parts.append(phrase("briefing.ground-moonlit", span=clock.span(each.span)))
+            continue
+        least, most = f"{each.least_loss_mag:.1f}", f"{each.most_loss_mag:.1f}"
+        parts.append(
+            phrase(
+                "briefing.ground-moonlit-costs",
+                span=clock.span(each.span),
+                subject=words_of(ground.subject, reader),
+                spread="same" if least == most else "range",
+                least_mag=each.least_loss_mag,
+                most_mag=each.most_loss_mag,
+            )
+        )
+    return capital(say("briefing.clauses", reader, parts=parts)) if parts else ""
+
+
+def say_horizon(ground: GroundNote, clock: Clock, reader: Reader) -> str:
+    """What horizon the night rests on: that a level one was merely assumed and how that is mended, or what
+    Sun and Moon do over the one that was given; "" where there is nothing to say."""
+    if ground.is_assumed:
+        return say("briefing.horizon-assumed", reader)
+    own, parts = ground.own, []
+    if own is None:
+        return ""
+    if own.sun_gone is not None:
+        parts.append(phrase("briefing.own-sun-gone", at=clock.time(own.sun_gone)))
+    if own.sun_back is not None:
+        parts.append(phrase("briefing.own-sun-back", at=clock.time(own.sun_back)))
+    turns = sorted([*((at, "rises") for at in own.moon_rises), *((at, "sets") for at in own.moon_sets)])
+    parts += [phrase(f"briefing.own-moon-{turn}", at=clock.time(at)) for at, turn in turns]
     return capital(say("briefing.clauses", reader, parts=parts)) if parts else ""
 
 

@@ -16,7 +16,9 @@ from alerts.briefing.text.alert_lines import (
     last_word,
     other_lines,
     say_event,
+    say_horizon,
     say_models,
+    say_moonlit,
     say_sight,
     say_sky,
     say_towns,
@@ -287,6 +289,9 @@ def _facts_told(facts: AlertFacts, field: Clock, home: Clock, reader: Reader) ->
         said = say("briefing.shapes", reader, shapes=[*shapes, shape_label(last.shape)])
         yield "milky-way", capital(said), "core"
     yield "moon", capital(words_of(facts.moon, reader)), "moon"
+    ground = facts.ground if facts.form != "stand_down" else None
+    if ground is not None:
+        yield "ground", say_moonlit(ground, field, reader), "moon"
 
     if facts.dark_from is not None and facts.dark_until is not None and facts.dark_from < facts.dark_until:
         yield "dark", field.span(Span(facts.dark_from, facts.dark_until)), ""
@@ -294,6 +299,8 @@ def _facts_told(facts: AlertFacts, field: Clock, home: Clock, reader: Reader) ->
     sun += [phrase("briefing.sun-rises", at=field.stamp(facts.sunrise))] if facts.sunrise else []
     if sun:
         yield "sun", capital(say("briefing.clauses", reader, parts=sun)), ""
+    if ground is not None:
+        yield "horizon", say_horizon(ground, field, reader), ""
     if facts.home_about is not None and not is_off:
         yield "home", home.stamp(facts.home_about), ""
 

@@ -23,6 +23,7 @@ from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase
 from alerts.sky.crossings import REFRACTION_AT_HORIZON_DEG
 from alerts.sky.observers import MOON_RADIUS_KM
+from alerts.sky.refraction import refraction_deg
 
 Floats = npt.NDArray[np.float64]
 
@@ -89,16 +90,6 @@ def gas_mag(elevation_m: npt.ArrayLike) -> Floats:
     """Extinction by air and ozone above a place, V mag per airmass."""
     thinner = np.exp(-np.asarray(elevation_m, dtype=np.float64) / GAS_SCALE_M)
     return np.asarray(GAS_MAG * thinner + OZONE_MAG)
-
-
-def refraction_deg(altitude_deg: npt.ArrayLike) -> Floats:
-    """How far the air lifts a direction of a given airless altitude, from -1 to 90 degrees.
-
-    Saemundsson 1986, Sky & Telescope 72, 70: 10 °C and 1010 hPa.
-    """
-    altitude = np.clip(np.asarray(altitude_deg, dtype=np.float64), -1.0, 90.0)
-    lifted = altitude + 10.3 / (altitude + 5.11)
-    return np.asarray(np.maximum(1.02 / np.tan(np.radians(lifted)), 0) / 60)
 
 
 def airmass(apparent_altitude_deg: npt.ArrayLike) -> Floats:

@@ -54,7 +54,12 @@ from alerts.sky.night import (
 )
 from alerts.sky.observers import Ground
 from alerts.sky.span_arrays import RowSpans, overlaps
-from alerts.sky.target_visibility import lowest_altitudes_deg, target_direction, target_spans
+from alerts.sky.target_visibility import (
+    lowest_altitudes_deg,
+    shortest_window_s,
+    target_direction,
+    target_spans,
+)
 from alerts.sky.tracks import moon_over_ridges, track_point
 
 Floats = npt.NDArray[np.float64]
@@ -138,7 +143,8 @@ def nights_for_sites(
         skies = [site_sky(site) for site in sites]
         windows, parent = loss_spans(skies, table, wishes.target, wishes.most_loss_mag, windows)
         night = night[parent]
-    real = np.round(windows.end_s) > np.round(windows.start_s)
+    length_s = np.round(windows.end_s) - np.round(windows.start_s)
+    real = (length_s > 0) & (length_s >= shortest_window_s(wishes))
     return SiteNights(
         sites=sites,
         wishes=wishes,
@@ -274,7 +280,7 @@ def _windows(whole: SiteNights) -> list[tuple[DarkWindow, ...]]:
                 middle_s, site = points[1][0], whole.sites[row]
                 sidereal = float(whole.table.sidereal_rad(middle_s)) + math.radians(site.lon_deg)
                 axes = axes_in(float(epoch_of(middle_s)))
-                up = longitudes_up_deg(site.lat_deg, sidereal, site.horizon, axes, target.arc_l_deg)
+                up = longitudes_up_deg(site, sidereal, axes, target.arc_l_deg)
             made[window] = DarkWindow(Span(track[0].at, track[-1].at), target, track, shape, up)
     found: list[tuple[DarkWindow, ...]] = [()] * len(whole.nights)
     for window, night in enumerate((windows.row * whole.count + whole.window_night).tolist()):

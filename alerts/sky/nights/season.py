@@ -26,7 +26,13 @@ from alerts.sky.night import (
 )
 from alerts.sky.nights.night_builder import readable_nights, site_in_blocks
 from alerts.sky.observers import Ground
-from alerts.sky.target_visibility import lowest_altitudes_deg, target_spans, transit_altitude_deg
+from alerts.sky.target_visibility import (
+    SHORTEST_BY_DEFAULT_MIN,
+    lowest_altitudes_deg,
+    shortest_window_s,
+    target_spans,
+    transit_altitude_deg,
+)
 
 Progress = Callable[[int, int], None]
 
@@ -35,6 +41,9 @@ SHAPE_WORTH = {Shape.ARCH: 1.0, Shape.COLUMN: 1.0, Shape.LEANING: 0.8, Shape.OVE
 """How much a minute of each shape counts: what is easiest to set over a foreground counts most."""
 FULL_WORTH_MINUTES = 240.0
 """Minutes of window after which one more counts half: nobody shoots all night."""
+TOO_SHORT_MIN = 30.0
+"""A night whose longest window lasts less, in minutes, is listed as too short to use: by the time
+a frame is found and focused it is over. A rule of ours, and the shortest window usually wished for."""
 LOWER_TARGETS_DEG = (10.0, 5.0, 3.0)
 LOSS_OFFERED_MAG = 0.3
 """What a thin Moon may cost where no Moon at all was asked for."""
@@ -56,6 +65,11 @@ class SeasonNight:
     moon_rises: tuple[datetime, ...]
     moon_sets: tuple[datetime, ...]
     worth: float
+
+    @property
+    def is_too_short(self) -> bool:
+        """Whether none of its windows is of use, see TOO_SHORT_MIN."""
+        return max(window.span.minutes for window in self.windows) < TOO_SHORT_MIN
 
 
 @dataclass(frozen=True, slots=True)
@@ -274,6 +288,11 @@ def _why_never(site: Site, wishes: SkyWishes, first: date, count: int, ephemeris
         if transit_deg <= lowest_deg:
             return say("sky.never-above", target=target, lowest_deg=lowest_deg, transit_deg=transit_deg)
         return say("sky.never-over-ridge", target=target, lowest_deg=lowest_deg)
+    if wishes.lowest_altitude_deg is None and shortest_window_s(wishes):
+        named = replace(wishes, lowest_altitude_deg=float(lowest[0]))
+        if count_nights(site, first, count, named, ephemeris):
+            what, minutes = _wishes_phrase(site, wishes), round(SHORTEST_BY_DEFAULT_MIN)
+            return say("sky.never-for-long", wish=what, minutes=minutes)
     if count_nights(site, first, count, replace(wishes, moonless=False), ephemeris):
         return say("sky.never-moonless")
     if wishes.target.kind is TargetKind.NONE:

@@ -12,7 +12,7 @@ from typing import Any
 
 from sqlalchemy.orm import Session
 
-from alerts.briefing.collect import NightFindings, alert_facts, build_field_notes, sky_note
+from alerts.briefing.collect import NightFindings, alert_facts, build_field_notes, ground_note, sky_note
 from alerts.briefing.facts import AlertFacts
 from alerts.common.errors import BadInput
 from alerts.common.span import Span
@@ -169,14 +169,18 @@ class MessageNotes:
                 made[key] = cloud_hours(night.night.sunset_to_sunrise, review.site.inputs.forecasts, now=now)
             cloud = made[key]
 
-        # for who goes, the sky where the camera looks, and the notes for the field and their kit
-        notes, sky = None, None
+        # for who goes, the sky where the camera looks, the ground, and the notes for the field and their kit
+        notes, sky, ground = None, None, None
         if goes and self.ephemeris is not None and window is not None:
             aod = optical_depth(verdict)
             key = "sky", *place_key, window.span, window.target, aod
             if key not in made:
                 made[key] = sky_note(window, window_sky(place, window, self.ephemeris, aod))
             sky = made[key]
+            key = "ground", *place_key, night.night_id
+            if key not in made:
+                made[key] = ground_note(place, night.night, self.ephemeris)
+            ground = made[key]
             if trip is not None:
                 made_for = window.span, trip, wishes.shortest_window, watch.kit, verdict.outlook
                 key = "field", *place_key, night.night_id, *made_for
@@ -192,7 +196,7 @@ class MessageNotes:
             record = self._records.line(session, watch.site_id, before, verdict.chance_pct)
 
         told = verdict if watch.is_own else discreet(verdict)
-        found = replace(found, verdict=told, invented=self.invented, notes=notes, sky=sky)
+        found = replace(found, verdict=told, invented=self.invented, notes=notes, sky=sky, ground=ground)
         found = replace(found, record=record, cloud=() if goes else cloud)
         others = others_than(choices[watch.subscription_id], list(choices.values()), now)
         return alert_facts(review.telling, found, told=review.answers, others=others)

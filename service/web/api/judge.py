@@ -7,7 +7,7 @@ from datetime import datetime
 
 from fastapi import APIRouter, HTTPException, Response
 
-from alerts.briefing.collect import NightFindings
+from alerts.briefing.collect import NightFindings, ground_note
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase, say
 from alerts.common.span import Span
@@ -67,7 +67,14 @@ def judge(web: Here, question: JudgeQuestion, owner: Keyed) -> Response:
         skies = window_skies(site, night, ephemeris, verdict)
         verdict = with_darkness(verdict, site, night, skies)
         report = night_report(
-            NightFindings(site=site, night=night, verdict=verdict, wishes=wishes, now=now),
+            NightFindings(
+                site=site,
+                night=night,
+                verdict=verdict,
+                wishes=wishes,
+                now=now,
+                ground=ground_note(site, night, ephemeris),
+            ),
             skies,
             elevation_known=question.site.elevation_m is not None,
             is_decided=False,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from datetime import date
 from typing import Annotated, Any
 
@@ -30,7 +31,7 @@ from service.web.api.models import (
 from service.web.api.program_keys import Reader
 from service.web.error_pages import documented
 from service.web.feeds.routes import with_etag
-from service.web.nights.judged_night import FIRST_YEAR, LAST_YEAR, ahead_of, judged_night
+from service.web.nights.judged_night import FIRST_YEAR, LAST_YEAR, ahead_of, ground_of, judged_night
 from service.web.nights.record_page import kept_record
 from service.web.shared.context import Here, Web
 from service.web.shared.night_row import NightCell
@@ -104,7 +105,7 @@ def night(web: Here, request: Request, site_id: SiteId, night: date, viewer: Rea
         watched = watched_site(session, site_id, viewer)
         judged = judged_night(web, session, watched, night)
     report = night_report(
-        judged,
+        replace(judged, ground=ground_of(web.skies, judged.site, judged.night)),
         judged.skies,
         ahead=ahead_of(web, judged),
         elevation_known=watched.seen.stored.elevation_known,

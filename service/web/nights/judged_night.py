@@ -9,8 +9,8 @@ from functools import partial
 
 from sqlalchemy.orm import Session
 
-from alerts.briefing.collect import NightFindings, build_field_notes, look_ahead, town_glows
-from alerts.briefing.facts import Ahead, FieldNotes
+from alerts.briefing.collect import NightFindings, build_field_notes, ground_note, look_ahead, town_glows
+from alerts.briefing.facts import Ahead, FieldNotes, GroundNote
 from alerts.briefing.pictures.drawing import NARROW, PALETTES, WIDE, Picture
 from alerts.briefing.pictures.night_picture import NightToDraw
 from alerts.briefing.render import draw_pictures
@@ -144,6 +144,11 @@ def field_notes(skies: SkyCache, judged: ShownNight) -> FieldNotes | None:
     return skies.keep(key, build)
 
 
+def ground_of(skies: SkyCache, site: Site, night: Night) -> GroundNote:
+    """Moonlight on the ground of a night and what it costs, and the horizon."""
+    return skies.keep(("ground", site, night), partial(ground_note, site, night, skies.ephemeris))
+
+
 def night_pictures(
     skies: SkyCache, judged: ShownNight, *, look: str = "light", width: str = "narrow"
 ) -> tuple[Picture, ...]:
@@ -161,7 +166,7 @@ def night_pictures(
             judged.verdict.window,
             field_notes(skies, judged),
             cloud_hours(judged.night.sunset_to_sunrise, judged.forecasts, now=judged.now),
-            skies.keep(("glows", site.lat_deg, site.lon_deg, site.elevation_m), partial(town_glows, site)),
+            skies.keep(("glows", site.lat_deg, site.lon_deg), partial(town_glows, site)),
         )
         units = units_of(judged.wishes)
         return draw_pictures(drawn, skies.ephemeris, PALETTES[look], width=WIDTHS[width], units=units)
@@ -171,7 +176,6 @@ def night_pictures(
 
 def town_words(skies: SkyCache, site: Site) -> str:
     """The brightest domes round a site, `a dome at 212°, 41 km (Name); …`, with the credit; "" for none."""
-    place = (site.lat_deg, site.lon_deg, site.elevation_m)
-    found = skies.keep(("domes", *place), lambda: domes(*place))
+    found = skies.keep(("domes", site.lat_deg, site.lon_deg), lambda: domes(site.lat_deg, site.lon_deg))
     said = [dome.text for dome in found]
     return say("web-nights.town-glow", domes=said, credit=phrase("judging.town-credit")) if said else ""

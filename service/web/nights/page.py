@@ -38,6 +38,7 @@ from service.web.nights.judged_night import (
     ShownNight,
     ahead_of,
     field_notes,
+    ground_of,
     is_past,
     judged_night,
     night_pictures,
@@ -248,6 +249,7 @@ def night_facts(web: Web, judged: ShownNight, ahead: Ahead) -> AlertFacts:
         plan=trip,
         notes=field_notes(web.skies, judged) if judged.is_mine else None,
         sky=sky,
+        ground=ground_of(web.skies, judged.site, night),
         invented=web.duskbell.invented,
     )
     return preview_facts(found, ahead)

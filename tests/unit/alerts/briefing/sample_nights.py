@@ -10,8 +10,15 @@ from datetime import UTC, date, datetime, time, timedelta
 from functools import cache
 from math import exp, sin
 
-from alerts.briefing.collect import NightFindings, alert_facts, build_field_notes, preview_facts, sky_note
-from alerts.briefing.facts import NOTHING_AHEAD, Ahead, AlertFacts, FieldNotes, SkyNote
+from alerts.briefing.collect import (
+    NightFindings,
+    alert_facts,
+    build_field_notes,
+    ground_note,
+    preview_facts,
+    sky_note,
+)
+from alerts.briefing.facts import NOTHING_AHEAD, Ahead, AlertFacts, FieldNotes, GroundNote, SkyNote
 from alerts.common.clock_times import ClockSpan
 from alerts.common.phrases import kept, phrase
 from alerts.common.span import Span
@@ -133,6 +140,10 @@ class Case:
         return parse_kit(self.sample.kit)
 
     @property
+    def ground(self) -> GroundNote:
+        return ground_note(self.sample.site, self.night, ephemeris())
+
+    @property
     def decided_at(self) -> datetime:
         """Mid-afternoon of the night's day."""
         return self.night.span.start + timedelta(hours=2)
@@ -241,6 +252,7 @@ def facts_of(name: str, kind: AlertKind) -> AlertFacts:
         now=now,
         notes=found.notes if kind is not AlertKind.HEADS_UP else None,
         sky=found.sky if kind in (AlertKind.GO, AlertKind.CHANGED) else None,
+        ground=found.ground if kind in (AlertKind.GO, AlertKind.CHANGED) else None,
         record=found.sample.record if kind is not AlertKind.STAND_DOWN else "",
         cloud=invented_cloud(found.night),
     )
@@ -288,6 +300,7 @@ def preview_of(
         now=found.decided_at,
         notes=found.notes,
         sky=found.sky,
+        ground=found.ground,
         cloud=invented_cloud(found.night),
     )
     return preview_facts(known, ahead)

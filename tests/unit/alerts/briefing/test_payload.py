@@ -101,6 +101,8 @@ def test_one_alert_is_all_values() -> None:
             "record": "",
             "sky": None,
             "moon": "no Moon",
+            "moonlit": [],
+            "horizon": None,
             "cause": "the sky clears later than we said",
             "reasons": ["the chance is 81 %, you asked for 70 %", "core reaches 20°, you asked for 10°"],
             "hazards": ["dew likely on the lens after 01:00"],

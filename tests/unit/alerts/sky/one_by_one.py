@@ -10,7 +10,6 @@ import numpy as np
 import numpy.typing as npt
 
 from alerts.common.span import Span
-from alerts.sites.horizon import ridge_deg
 from alerts.sites.model import Site
 from alerts.sky.crossings import Crossings
 from alerts.sky.ephemeris import Body, SkyTable, utc_from_posix
@@ -27,8 +26,9 @@ from alerts.sky.night import (
 )
 from alerts.sky.nights.night_builder import SiteNights
 from alerts.sky.observers import Ground
+from alerts.sky.refraction import airless_ridge_deg
 from alerts.sky.target_visibility import target_direction
-from alerts.sky.tracks import track_point
+from alerts.sky.tracks import moon_radius_deg, track_point
 
 Floats = npt.NDArray[np.float64]
 
@@ -128,7 +128,7 @@ class OneNight:
         site, arc = self.whole.sites[self.row], self.whole.wishes.target.arc_l_deg
         sidereal = float(self.whole.table.sidereal_rad(at_s)) + math.radians(site.lon_deg)
         axes = axes_in(float(epoch_of(at_s)))
-        return longitudes_up_deg(site.lat_deg, sidereal, site.horizon, axes, arc)
+        return longitudes_up_deg(site, sidereal, axes, arc)
 
 
 def _spans(pairs_s: Sequence[tuple[float, float]]) -> tuple[Span, ...]:
@@ -153,7 +153,7 @@ def true_spans(margin: Callable[[Floats], Floats], start_s: float, end_s: float)
 def moon_over_ridge(
     site: Site, table: SkyTable, spans_s: Sequence[tuple[float, float]]
 ) -> list[tuple[float, float]]:
-    """Within spans in which the Moon is up: when its centre also stands above the site's ridge.
+    """Within spans in which the Moon is up: when its upper limb is also seen over the site's ridge.
 
     Then its light reaches the foreground. Over a level horizon that is all the time it is up.
     """
@@ -162,8 +162,10 @@ def moon_over_ridge(
     ground = Ground.of([site])
 
     def margin(at_s: Floats) -> Floats:
-        altitude, azimuth = ground.altaz(table.body_km(Body.MOON, at_s)[None], near=True)
-        return np.asarray(altitude[0] - ridge_deg(site.horizon, azimuth[0]))
+        moon_km = table.body_km(Body.MOON, at_s)
+        altitude, azimuth = ground.altaz(moon_km[None], near=True)
+        limb = altitude[0] + moon_radius_deg(np.linalg.norm(moon_km, axis=-1), altitude[0])
+        return np.asarray(limb - airless_ridge_deg(site.horizon, site.elevation_m, azimuth[0]))
 
     return [piece for start_s, end_s in spans_s for piece in true_spans(margin, start_s, end_s)]
 

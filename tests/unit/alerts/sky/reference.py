@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import csv
 import json
+import math
 from collections.abc import Iterable
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from ephem import _libastro
 
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris, SkyTable
@@ -41,6 +43,11 @@ def one_place(lat_deg: float, lon_deg: float, elevation_m: float = 0.0) -> Groun
 
 def table_at(ephemeris: Ephemeris, at_s: float) -> SkyTable:
     return ephemeris.table(at_s - 1, at_s + 1)
+
+
+def airless_deg(apparent_deg: float, pressure_hpa: float, temperature_c: float) -> float:
+    """The airless altitude of what is seen at an apparent one, by PyEphem's own refraction."""
+    return math.degrees(_libastro.unrefract(pressure_hpa, temperature_c, math.radians(apparent_deg)))
 
 
 def angle_deg(text: str) -> float:

@@ -12,16 +12,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from alerts.common.errors import BadInput
-from alerts.sites.horizon import horizon_from_csv, ridge_deg
+from alerts.sites.horizon import KNOWN_LEVEL, horizon_from_csv, ridge_deg
 from alerts.sites.model import HorizonLine, Site
 from alerts.sky import milky_way
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.milky_way import CORE, GALACTIC_AXES, galactic_direction
 from alerts.sky.night import WINTER_ARC_L_DEG, SkyWishes, Target, TargetKind
 from alerts.sky.nights.night_builder import night_named, nights
+from alerts.sky.refraction import air_share, airless_ridge_deg, refraction_at_apparent_deg
 from alerts.sky.span_arrays import RowSpans, overlaps
 from alerts.sky.target_visibility import target_spans
-from tests.unit.alerts.sky.reference import DAY_S, one_place, table_at, utc_s
+from tests.unit.alerts.sky.reference import DAY_S, airless_deg, one_place, table_at, utc_s
 
 LEVEL = HorizonLine()
 JAGGED = HorizonLine(tuple(np.arange(0.0, 360, 7.5)), tuple(6 + 5 * np.sin(np.arange(48) * 1.7)))
@@ -41,6 +42,14 @@ GOOD_FILES = {
 @pytest.mark.parametrize("text", GOOD_FILES.values(), ids=GOOD_FILES.keys())
 def test_lines_are_read_however_they_are_written(text: str) -> None:
     assert horizon_from_csv(text) == HorizonLine((0.0, 90.0, 180.0, 270.0), (1.0, 2.0, 3.0, 4.0))
+
+
+@pytest.mark.parametrize("text", ["level", " Level\n", "\ufefflevel"])
+def test_a_word_says_that_it_is_level_which_is_more_than_no_line(text: str) -> None:
+    line = horizon_from_csv(text)
+    assert line == KNOWN_LEVEL
+    assert not line.is_level
+    assert not ridge_deg(line, np.arange(360.0)).any()
 
 
 BAD_FILES = {
@@ -90,13 +99,19 @@ def test_a_level_horizon_is_zero_all_round() -> None:
 # --- targets over a ridge ------------------------------------------------------------------------
 
 
+def seen_from_sea_deg(ridge: np.ndarray, line: HorizonLine) -> np.ndarray:
+    """The airless altitude of what is seen on a ridge; on a line that nobody gave 0 as it stands."""
+    return ridge if line.is_level else np.array([airless_deg(each, 1013.25, 15.0) for each in ridge.tolist()])
+
+
 def recount(ephemeris: Ephemeris, lat: float, line: HorizonLine, spans: RowSpans, lowest_deg: float) -> float:
-    """Largest time, in seconds, by which sampling every 10 seconds disagrees with the spans."""
+    """Largest time, in seconds, by which sampling every 10 seconds disagrees with the spans. Over a ridge the
+    core stands where PyEphem's refraction lifts it to, in the standard atmosphere's air at the sea."""
     start_s = utc_s("2026-05-10T12:00:00")
     at_s = np.arange(start_s, start_s + 2 * DAY_S, 10.0)
     table = ephemeris.table(at_s[0], at_s[-1])
     altitude, azimuth = one_place(lat, 20).altaz(table.fixed(CORE, at_s)[None], near=False)
-    want = altitude[0] >= np.maximum(lowest_deg, ridge_deg(line, azimuth[0]))
+    want = altitude[0] >= np.maximum(lowest_deg, seen_from_sea_deg(ridge_deg(line, azimuth[0]), line))
     got = np.zeros(len(at_s), dtype=bool)
     for first, last in zip(spans.start_s, spans.end_s, strict=True):
         got |= (at_s >= first) & (at_s < last)
@@ -124,7 +139,8 @@ def test_a_flat_ridge_is_the_same_as_a_limit(ephemeris: Ephemeris, lat: float) -
     table = ephemeris.table(utc_s("2026-01-01"), utc_s("2026-12-31"))
     ground = one_place(lat, -60)
     by_ridge = target_spans(ground, [flat], table, Target(), np.array([0.0]))
-    by_limit = target_spans(ground, [LEVEL], table, Target(), np.array([12.0]))
+    just_there_deg = 12 - float(air_share(0.0) * refraction_at_apparent_deg(12.0))
+    by_limit = target_spans(ground, [LEVEL], table, Target(), np.array([just_there_deg]))
     assert len(by_ridge) == len(by_limit)
     assert np.abs(by_ridge.start_s - by_limit.start_s).max() < 0.1
     assert np.abs(by_ridge.end_s - by_limit.end_s).max() < 0.1
@@ -153,14 +169,14 @@ def counted_deg(lat: float, sidereal: float, line: HorizonLine, arc: milky_way.A
         places = galactic_direction(longitudes, latitude)
         altitude = np.degrees(np.arcsin(places @ zenith))
         azimuth = np.degrees(np.arctan2(places @ east, places @ north)) % 360
-        up &= altitude >= np.maximum(15.0, ridge_deg(line, azimuth))
+        up &= altitude >= np.maximum(15.0, airless_ridge_deg(line, 0.0, azimuth))
     return float(up.sum() * 0.1)
 
 
 def up_deg(
     lat: float, turns: np.ndarray, line: HorizonLine, axes: np.ndarray, arc: milky_way.Arc | None
 ) -> np.ndarray:
-    margin = milky_way.share_margin(np.radians([lat]), [line], axes, arc)
+    margin = milky_way.share_margin(one_place(lat, 20), [line], axes, arc)
     return margin(np.zeros(len(turns), dtype=np.intp), turns) + milky_way.needed_deg(arc)
 
 
@@ -183,7 +199,7 @@ def test_the_bands_share_is_what_counting_gives(
 @pytest.mark.parametrize("turn", [-2.0, 0.3, 1.7])
 @pytest.mark.parametrize("arc", [None, (300.0, 60.0)], ids=["all", "through zero"])
 def test_the_longitudes_that_are_up_add_up(lat: float, turn: float, arc: milky_way.Arc | None) -> None:
-    stretches = milky_way.longitudes_up_deg(lat, turn, LEVEL, GALACTIC_AXES, arc)
+    stretches = milky_way.longitudes_up_deg(Site("There", lat, 20), turn, GALACTIC_AXES, arc)
     assert all(0 <= start < 360 and start < end for start, end in stretches)
     total = sum(end - start for start, end in stretches)
     assert total == pytest.approx(counted_deg(lat, turn, LEVEL, arc), abs=0.6)

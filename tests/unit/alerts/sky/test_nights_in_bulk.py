@@ -9,12 +9,14 @@ import numpy as np
 import pytest
 
 from alerts.sites.model import HorizonLine, Site
-from alerts.sky.ephemeris import Body, Ephemeris
+from alerts.sky.ephemeris import Body, Ephemeris, posix_s
 from alerts.sky.night import BodyState, DarknessWish, SkyWishes, Target, TargetKind
 from alerts.sky.nights.night_builder import nights_for_sites, readable_nights
+from alerts.sky.refraction import air_share, refraction_at_apparent_deg
 from alerts.sky.span_arrays import overlaps
-from alerts.sky.tracks import moon_over_ridges, sky_track
+from alerts.sky.tracks import moon_over_ridges, moon_radius_deg, sky_track
 from tests.unit.alerts.sky.one_by_one import moon_over_ridge, night_of, of_site
+from tests.unit.alerts.sky.reference import table_at
 
 CORE = SkyWishes(lowest_altitude_deg=None)
 WISHES = {
@@ -86,7 +88,13 @@ def test_a_moon_that_clears_the_ridge_for_minutes_is_seen_together_too(ephemeris
     level = Site("Level", 40.0, -3.0, 900.0)
     (night,) = of_site(nights_for_sites([level], date(2027, 7, 15), 1, CORE, ephemeris), 0)
     track = sky_track(level, Body.MOON, night.span, ephemeris, timedelta(minutes=1))
-    highest = max(point.altitude_deg for point in track)
+    top = max(track, key=lambda point: point.altitude_deg)
+    moon_km = table_at(ephemeris, posix_s(top.at)).body_km(Body.MOON, np.array([posix_s(top.at)]))
+    distance_km, altitude = np.linalg.norm(moon_km, axis=-1), np.array([top.altitude_deg])
+    limb = highest = top.altitude_deg + float(moon_radius_deg(distance_km, altitude)[0])
+    # as it is seen: what the air lifts there
+    for _ in range(5):
+        highest = limb + float(air_share(900.0) * refraction_at_apparent_deg(highest))
     around = (0.0, 90.0, 180.0, 270.0)
     ridges = [HorizonLine(around, (highest - short,) * 4) for short in np.linspace(0.001, 0.05, 50).tolist()]
     sites = [replace(level, horizon=ridge) for ridge in ridges]

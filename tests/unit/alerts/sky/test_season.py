@@ -13,6 +13,7 @@ from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import WINTER_ARC_L_DEG, DarknessWish, Shape, SkyWishes, Target, TargetKind
 from alerts.sky.nights.night_builder import nights
 from alerts.sky.nights.season import (
+    TOO_SHORT_MIN,
     Season,
     count_nights,
     easier_wishes,
@@ -21,6 +22,7 @@ from alerts.sky.nights.season import (
     wishes_text,
     worth_of,
 )
+from alerts.sky.target_visibility import SHORTEST_BY_DEFAULT_MIN, lowest_altitudes_deg
 
 SITE = Site("Saddle", 46.5, 7.0, 1900, "Europe/Zurich")
 FIRST, LAST = date(2027, 1, 1), date(2027, 12, 31)
@@ -162,6 +164,40 @@ def test_worth_weighs_shapes_and_halves_what_is_beyond_four_hours(
     minutes: dict[Shape, float], want: float
 ) -> None:
     assert worth_of(minutes) == pytest.approx(want)
+
+
+USUAL = SkyWishes(lowest_altitude_deg=None)
+
+
+@pytest.mark.parametrize("lat", [40.0, 50.0, 53.0])
+def test_by_default_nothing_that_lasts_moments_is_a_window(ephemeris: Ephemeris, lat: float) -> None:
+    site = Site("There", lat, 0)
+    lowest = SkyWishes(lowest_altitude_deg=float(lowest_altitudes_deg([site], USUAL)[0]))
+    first, last = date(2026, 1, 1), date(2026, 12, 31)
+    every = season(site, first, last, lowest, ephemeris).nights
+    usual = season(site, first, last, USUAL, ephemeris).nights
+    lengths = [window.span.minutes for night in every for window in night.windows]
+    kept = [window.span.minutes for night in usual for window in night.windows]
+    assert kept == [minutes for minutes in lengths if minutes >= SHORTEST_BY_DEFAULT_MIN]
+    assert 0 < len(kept) < len(lengths)
+
+
+def test_where_the_core_only_peeps_over_its_limit_that_is_said(ephemeris: Ephemeris) -> None:
+    """At 55 degrees north thirteen nights of two or three minutes."""
+    site = Site("Dyke", 55, 0)
+    assert count_nights(site, date(2026, 1, 1), 365, SkyWishes(lowest_altitude_deg=3.0), ephemeris) == 13
+    assert count_nights(site, date(2026, 1, 1), 365, USUAL, ephemeris) == 0
+    reason, *_ = never_holds(site, USUAL, 2026, ephemeris)
+    assert reason == "The core above 3° is in darkness for less than 5 minutes at a time here."
+
+
+def test_a_night_below_half_an_hour_is_too_short_to_use(ephemeris: Ephemeris) -> None:
+    """One piece must be long enough: two short ones don't make a long one."""
+    found = season(SITE, date(2026, 2, 1), date(2026, 6, 1), USUAL, ephemeris)
+    longest = {night.name: max(each.span.minutes for each in night.windows) for night in found.nights}
+    too_short = {night.name for night in found.nights if night.is_too_short}
+    assert too_short == {name for name, minutes in longest.items() if minutes < TOO_SHORT_MIN}
+    assert 0 < len(too_short) < len(longest)
 
 
 TEXTS = (

@@ -6,7 +6,6 @@ ephem goes by UT1, which stays within 0.2 s of UTC in the years used here.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from datetime import UTC, date, datetime, timedelta
 
 import ephem
@@ -184,14 +183,6 @@ def test_windows_of_known_nights_agree_with_ephem_minute_by_minute(
 
 
 # --- astropy ---------------------------------------------------------------------------------------
-
-
-@pytest.fixture
-def offline_astropy() -> Iterator[None]:
-    from astropy.utils import iers
-
-    with iers.conf.set_temp("auto_download", False), iers.conf.set_temp("auto_max_age", None):
-        yield
 
 
 ASTROPY_CASES = (

@@ -21,7 +21,6 @@ from alerts.sky.brightness.laws import (
     known_or_default_aod,
     mag_from_nl,
     nl_from_mag,
-    refraction_deg,
     scattering_airmass,
     twilight_nl,
     twilight_zenith_mag,
@@ -66,11 +65,6 @@ def test_airmass_is_kasten_and_youngs(row: dict[str, str]) -> None:
 @pytest.mark.parametrize("row", airmass_rows(), ids=lambda row: row["elevation_deg"])
 def test_scattered_light_has_the_moonlight_models_own_airmass(row: dict[str, str]) -> None:
     assert scattering_airmass(float(row["elevation_deg"])) == pytest.approx(float(row["ks1991_X"]), abs=6e-5)
-
-
-@pytest.mark.parametrize(("true_arcmin", "lift_arcmin"), [(33.246, 24.618)], ids=["Saemundsson 1986"])
-def test_refraction_is_saemundssons(true_arcmin: float, lift_arcmin: float) -> None:
-    assert refraction_deg(true_arcmin / 60) * 60 == pytest.approx(lift_arcmin, abs=0.01)
 
 
 @pytest.mark.parametrize(
