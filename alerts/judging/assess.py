@@ -5,9 +5,10 @@ Pages, commands, cycles, rejudging and backtests all come by here, each with its
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
+from typing import Any, NamedTuple
 
 from alerts.common.plain_values import value
 from alerts.common.span import Span
@@ -17,6 +18,7 @@ from alerts.judging.verdict import SkyView, Verdict, trip_to, weigh, with_decisi
 from alerts.sites.model import Site
 from alerts.sky.night import DarkWindow, Night
 from alerts.weather.chance import WindowChance, look_at_cloud
+from alerts.weather.chance_columns import look_at_clouds, on_trips
 from alerts.weather.forecast import Forecast
 from alerts.weather.line_of_sight import view_of
 from alerts.weather.outlook import Outlook
@@ -31,6 +33,8 @@ LONGEST_WAY_OUT = timedelta(hours=16)
 HOME_SOONER = timedelta(minutes=45)
 """Packing up takes less than scouting: the way home counts this much less than the way out."""
 FORECASTS_REACH = timedelta(days=16)
+WINDOWS_AT_ONCE = 250
+"""Enough that a call costs little for each; with ensembles some ten megabytes of columns."""
 
 Correct = Callable[[Outlook], Outlook]
 """How the record corrects an outlook's chance; see alerts/track/calibration/correct.py."""
@@ -86,9 +90,41 @@ class Assessment:
     outlooks: tuple[WindowOutlook, ...]
 
 
+class WindowPart(NamedTuple):
+    """A part of a window to look at. number: the window's among those of its memo; way: see `usable_parts`.
+    asked: what has the same chance; asked_on_way: what has the same outlook."""
+
+    number: int
+    window: DarkWindow
+    usable: Span
+    shortest: timedelta
+    way: timedelta
+
+    @property
+    def asked(self) -> tuple[int, Span, timedelta]:
+        return self.number, self.usable, self.shortest
+
+    @property
+    def asked_on_way(self) -> tuple[int, Span, timedelta, timedelta]:
+        return self.number, self.usable, self.shortest, self.way
+
+
+@dataclass(slots=True, eq=False)
+class Question:
+    """What is asked of a night: as each target makes it, by wishes as a verdict reads them.
+
+    parts: of each window what is to be looked at, None where nothing is. answer: once it was assessed.
+    """
+
+    nights: Sequence[Night]
+    wishes: Wishes
+    parts: Sequence[Sequence[WindowPart | None]]
+    answer: Assessment | None = None
+
+
 @dataclass(slots=True)
 class Memo:
-    """What all share who ask of one site's nights on the same inputs: chances, outlooks and verdicts so far.
+    """What all share who ask of one site's nights on the same inputs: what was asked, chances and outlooks.
 
     The chance over a part of a window is read once for each shortest window, whatever sky it belongs to; the
     hazards of a trip once for each of WAYS_OUT on top of it; a verdict once for all whose wishes it reads
@@ -100,51 +136,97 @@ class Memo:
     windows: dict[tuple[date, DarkWindow], int] = field(default_factory=dict)
     chances: dict[tuple[int, Span, timedelta], WindowChance] = field(default_factory=dict)
     outlooks: dict[tuple[int, Span, timedelta, timedelta], Outlook] = field(default_factory=dict)
-    assessments: dict[tuple[date, Wishes, tuple[timedelta, ...]], Assessment] = field(default_factory=dict)
+    questions: dict[tuple[date, Wishes, tuple[timedelta, ...]], Question] = field(default_factory=dict)
 
 
 def assess(
     inputs: JudgingInputs, nights: Sequence[Night], wishes: Wishes, memo: Memo | None = None
 ) -> Assessment:
-    """The verdict for a night; without any forecast its windows are unknown.
+    """The verdict for a night; without any forecast its windows are unknown. As for `ask`."""
+    memo = Memo() if memo is None else memo
+    return answer(inputs, ask(inputs, nights, wishes, memo), memo)
+
+
+def ask(inputs: JudgingInputs, nights: Sequence[Night], wishes: Wishes, memo: Memo) -> Question:
+    """What is to be looked at for a verdict.
 
     nights: the same night as each target makes it, in the order in which they will do. memo: of these
     inputs; the same wishes must always come with the same nights. Who differ only in how they get there
     share the verdict if they leave about as long before.
     """
-    memo, site, judged = Memo() if memo is None else memo, inputs.site, as_judged(wishes)
+    site, judged, name = inputs.site, as_judged(wishes), nights[0].name
     parts = [usable_parts(night, wishes, site) for night in nights]
-    ways = tuple(part[1] for some in parts for part in some if part is not None)
-    key = (nights[0].name, judged, ways)
-    known = memo.assessments.get(key)
+    key = (name, judged, tuple(part[1] for some in parts for part in some if part is not None))
+    known = memo.questions.get(key)
     if known is not None:
         return known
 
-    # the outlook over what can be used of each window; none without forecasts, or where nobody would go
-    # whatever the weather
-    is_asked = bool(inputs.forecasts) and not is_ruled_out(nights[0].name, judged, site)
-    views, used = [], []
-    for rank, (night, some) in enumerate(zip(nights, parts, strict=True)):
-        outlooks: list[Outlook | None] = []
-        for index, (window, part) in enumerate(zip(night.windows, some, strict=True)):
+    # nothing without forecasts, or where nobody would go whatever the weather
+    is_asked = bool(inputs.forecasts) and not is_ruled_out(name, judged, site)
+    asked: list[list[WindowPart | None]] = []
+    for night, some in zip(nights, parts, strict=True):
+        asked.append([])
+        for window, part in zip(night.windows, some, strict=True):
             if part is None or not is_asked:
+                asked[-1].append(None)
+                continue
+            number = memo.windows.setdefault((night.name, window), len(memo.windows))
+            asked[-1].append(WindowPart(number, window, part[0], judged.shortest_window, part[1]))
+    question = memo.questions[key] = Question(nights, judged, asked)
+    return question
+
+
+def answer(inputs: JudgingInputs, question: Question, memo: Memo) -> Assessment:
+    """The verdict on what was asked of these inputs."""
+    if question.answer is not None:
+        return question.answer
+    views, used = [], []
+    for rank, (night, parts) in enumerate(zip(question.nights, question.parts, strict=True)):
+        outlooks: list[Outlook | None] = []
+        for index, part in enumerate(parts):
+            if part is None:
                 outlooks.append(None)
                 continue
-            (usable, way), shortest = part, judged.shortest_window
-            asked = memo.windows.setdefault((night.name, window), len(memo.windows)), usable, shortest
-            outlook = memo.outlooks.get((*asked, way))
+            outlook = memo.outlooks.get(part.asked_on_way)
             if outlook is None:
-                chance = memo.chances.get(asked)
+                chance = memo.chances.get(part.asked)
                 if chance is None:
-                    chance = _corrected_chance(inputs, night.name, window, usable, shortest)
-                    memo.chances[asked] = chance
-                outlook = memo.outlooks[*asked, way] = chance.on_trip(trip_span(usable, way))
+                    found = look_at_cloud(_query(inputs, night.name, part), inputs.forecasts)
+                    chance = memo.chances[part.asked] = _corrected(inputs, found)
+                outlook = chance.on_trip(trip_span(part.usable, part.way))
+                memo.outlooks[part.asked_on_way] = outlook
             outlooks.append(outlook)
-            used.append(WindowOutlook(rank, index, usable, shortest, way, outlook))
+            used.append(WindowOutlook(rank, index, part.usable, part.shortest, part.way, outlook))
         views.append(SkyView(night, outlooks))
-    verdict = weigh(views, judged, now=inputs.now, site=site)
-    found = memo.assessments[key] = Assessment(verdict, tuple(used))
-    return found
+    verdict = weigh(views, question.wishes, now=inputs.now, site=inputs.site)
+    question.answer = Assessment(verdict, tuple(used))
+    return question.answer
+
+
+def look_ahead(asked: Iterable[tuple[JudgingInputs, Question, Memo]], at_once: int = WINDOWS_AT_ONCE) -> None:
+    """Put the outlooks that these questions need into their memos, where `answer` finds them: the same as it
+    would make one by one, so many windows at once."""
+    windows: dict[tuple[Any, ...], tuple[JudgingInputs, date, WindowPart, Memo]] = {}
+    trips: dict[tuple[Any, ...], tuple[WindowPart, Memo]] = {}
+    for inputs, question, memo in asked:
+        if question.answer is not None:
+            continue
+        for night, parts in zip(question.nights, question.parts, strict=True):
+            for part in parts:
+                if part is None or part.asked_on_way in memo.outlooks:
+                    continue
+                trips[id(memo), *part.asked_on_way] = part, memo
+                if part.asked not in memo.chances:
+                    windows[id(memo), *part.asked] = inputs, night.name, part, memo
+
+    every = list(windows.values())
+    for some in (every[at : at + at_once] for at in range(0, len(every), at_once)):
+        queries = [(_query(inputs, name, part), inputs.forecasts) for inputs, name, part, _ in some]
+        for (inputs, _, part, memo), chance in zip(some, look_at_clouds(queries), strict=True):
+            memo.chances[part.asked] = _corrected(inputs, chance)
+    spans = [(memo.chances[part.asked], trip_span(part.usable, part.way)) for part, memo in trips.values()]
+    for (part, memo), outlook in zip(trips.values(), on_trips(spans), strict=True):
+        memo.outlooks[part.asked_on_way] = outlook
 
 
 def usable_parts(night: Night, wishes: Wishes, site: Site) -> list[tuple[Span, timedelta] | None]:
@@ -166,21 +248,21 @@ def trip_span(usable: Span, way: timedelta) -> Span:
     return Span(usable.start - way, usable.end + way - HOME_SOONER)
 
 
-def _corrected_chance(
-    inputs: JudgingInputs, night_name: date, window: DarkWindow, usable: Span, shortest: timedelta
-) -> WindowChance:
-    """The chance over a part of a window, looking where the camera looks: the same for every way out, and
-    corrected once for all of them."""
+def _query(inputs: JudgingInputs, night_name: date, part: WindowPart) -> EventQuery:
+    """What is asked over a part of a window, looking where the camera looks: the same for every way out."""
     site = inputs.site
-    query = EventQuery(
-        usable,
-        shortest,
+    return EventQuery(
+        part.usable,
+        part.shortest,
         inputs.now,
         is_night_of=inputs.now.astimezone(site.tz).date() >= night_name,
         clear_share=inputs.clear_share(night_name.month),
-        view=view_of(window, site),
-        dark=window.span,
+        view=view_of(part.window, site),
+        dark=part.window.span,
         stations=inputs.stations,
     )
-    chance = look_at_cloud(query, inputs.forecasts)
+
+
+def _corrected(inputs: JudgingInputs, chance: WindowChance) -> WindowChance:
+    """Corrected once for all ways out."""
     return replace(chance, outlook=inputs.correct(chance.outlook))

@@ -31,7 +31,15 @@ from alerts.weather.models import AIR_LINEAGE, independent_lineages, source_name
 from alerts.weather.outlook import Hazard, HazardLevel, Outlook
 from alerts.weather.skill import chance_of, effective_voices, evidence, pooled_evidence, usual_log_odds
 from alerts.weather.sky_now import SkyNow, credited, sky_now, station_note
-from alerts.weather.source_chance import HOUR, EventQuery, SourceReading, pct, read_sources
+from alerts.weather.source_chance import (
+    HOUR,
+    EventQuery,
+    SeenSource,
+    SourceReading,
+    pct,
+    read_source,
+    see_sources,
+)
 
 SAYS_CLEAR_FROM = 0.5
 """A source whose own chance reaches this is counted as saying "clear"."""
@@ -41,6 +49,9 @@ USUALLY_AWAY = (timedelta(hours=2, minutes=30), timedelta(hours=1, minutes=45))
 """Before the window: a drive of 90 minutes and an hour of scouting. After it: packing up and the drive."""
 OLDEST_AIR = timedelta(hours=36)
 """Aerosols change slowly and are computed twice a day."""
+
+SAME_EVIDENCE = 9
+"""Decimals to which evidence of two stretches is compared: sums in another order aren't better."""
 
 Families: TypeAlias = Sequence[Sequence[SourceReading]]
 """Readings by lineage."""
@@ -68,8 +79,15 @@ class WindowChance:
         if trip is None:
             before, after = USUALLY_AWAY
             trip = Span(self.query.window.start - before, self.query.window.end + after)
-        way = Span(self.query.now, trip.end) if trip.contains(self.query.now) else trip
-        away = hazards.worst_of(self.usable, way, self.query.ahead)
+        way = self.still_to_go(trip)
+        return self.on_way(way, hazards.worst_of(self.usable, way, self.query.ahead))
+
+    def still_to_go(self, trip: Span) -> Span:
+        """What of a trip lies ahead."""
+        return Span(self.query.now, trip.end) if trip.contains(self.query.now) else trip
+
+    def on_way(self, way: Span, away: hazards.WorstOf) -> Outlook:
+        """The outlook by the worst that the sources have of what is left of a trip."""
         found = hazards.assess_trip(self.there, away)
         unknown = {hazard.name for hazard in found if hazard.level is HazardLevel.UNKNOWN}
         warnings = overlapping(self.bulletins, way)
@@ -89,45 +107,81 @@ def look_at_cloud(query: EventQuery, forecasts: Sequence[Forecast]) -> WindowCha
     Each source adds evidence to what is usual; sources of one lineage are averaged, then the lineages are
     pooled, each weighing the same. A blend that may hide one of the others counts only when it stands alone.
     Sources that can't be used stay listed, with the reason.
+
+    What many windows ask is worked out at once by alerts/weather/chance_columns.py, to the same answers.
     """
     # 1. What each source says, and when it is clearest by those whose word counts.
-    weather = [each for each in forecasts if each.source.lineage != AIR_LINEAGE]
-    readings = read_sources(weather, query)
-    families = _families(readings)
-    best = _best_stretch(families, query)
+    readings = _readings(query, forecasts)
+    best = _best_stretch(_families(readings), query)
 
     # 2. What the air does to people and pictures round that time.
-    shooting = Span(best.start - ROUND_THE_BEST, best.end + ROUND_THE_BEST) if best else query.ahead
-    must = shooting.overlap(query.ahead) or shooting
-    air = []
-    for each in forecasts:
-        since = dated(each.source)
-        is_fresh = since is None or timedelta(0) <= query.now - since <= OLDEST_AIR
-        if each.source.lineage == AIR_LINEAGE and is_fresh and len(each.hours.cut(query.ahead)):
-            air.append(each)
-    usable = tuple(reading.forecast.hours for reading in readings if not reading.unusable)
+    shooting, must = shooting_spans(query, best)
+    usable, air = usable_hours([each.saw for each in readings]), fresh_air(query, forecasts)
     there = hazards.worst_of(usable, shooting, must)
     on_air = hazards.worst_of((each.hours for each in air), shooting, must)
-    on_site = hazards.assess_on_site(there, on_air)
+
+    # 3. The chance by all of them.
+    return window_chance(query, forecasts, readings, best, there, on_air)
+
+
+def weather_of(forecasts: Sequence[Forecast]) -> list[Forecast]:
+    """Those that tell of cloud."""
+    return [each for each in forecasts if each.source.lineage != AIR_LINEAGE]
+
+
+def fresh_air(query: EventQuery, forecasts: Sequence[Forecast]) -> list[Forecast]:
+    """Those that tell of aerosols over what is asked about, and aren't too old."""
+    found = []
+    for each in forecasts:
+        if each.source.lineage != AIR_LINEAGE:
+            continue
+        since = dated(each.source)
+        is_fresh = since is None or timedelta(0) <= query.now - since <= OLDEST_AIR
+        if is_fresh and len(each.hours.cut(query.ahead)):
+            found.append(each)
+    return found
+
+
+def usable_hours(seen: Sequence[SeenSource]) -> tuple[Hours, ...]:
+    """Those whose other weather may be used."""
+    return tuple(each.forecast.hours for each in seen if each.unusable is None)
+
+
+def shooting_spans(query: EventQuery, best: Span | None) -> tuple[Span, Span]:
+    """The time of shooting, and the part of it for which the weather must be known."""
+    shooting = Span(best.start - ROUND_THE_BEST, best.end + ROUND_THE_BEST) if best else query.ahead
+    return shooting, shooting.overlap(query.ahead) or shooting
+
+
+def window_chance(
+    query: EventQuery,
+    forecasts: Sequence[Forecast],
+    readings: Sequence[SourceReading],
+    best: Span | None,
+    there: hazards.WorstOf,
+    on_air: hazards.WorstOf,
+) -> WindowChance:
+    """The outlook by what the sources say of cloud and of the time of shooting.
+
+    Once the window has begun the chance is told over all of it too: newest runs tell what has passed as well.
+    A go is held against that, as what has passed may have been the event; judged by what is left, people who
+    had had their hour were turned round.
+    """
+    outlook = _outlook(query, readings, best)
+    whole_pct = None
+    if query.ahead.start != query.window.start:
+        whole = replace(query, part=query.window)
+        families = _families(_readings(whole, forecasts))
+        whole_pct = _stated(_pooled(whole, families, _heard(whole), "evidence"))
+
+    air = fresh_air(query, forecasts)
     depths = [
         depth
         for each in air
         for depth in each.hours.column("aerosol_optical_depth", each.hours.cut(query.ahead).within)
         if depth is not None
     ]
-
-    # 3. The chance by all of them; once the window has begun, over all of it too: newest runs tell what has
-    # passed as well. A go is held against that, as what has passed may have been the event; judged by what is
-    # left, people who had had their hour were turned round.
-    outlook = _outlook(query, readings, families, best)
-    whole_pct = None
-    if query.ahead.start != query.window.start:
-        whole = replace(query, part=query.window)
-        whole_pct = _stated(
-            _pooled(whole, _families(read_sources(weather, whole)), _heard(whole), "evidence")
-        )
-    bulletins = newest_bulletins(forecasts)
-    heard = outlook.sky_now
+    bulletins, heard = newest_bulletins(forecasts), outlook.sky_now
     outlook = replace(
         outlook,
         whole_pct=whole_pct,
@@ -138,26 +192,34 @@ def look_at_cloud(query: EventQuery, forecasts: Sequence[Forecast]) -> WindowCha
             *(credited(heard) if heard else ()),
         ),
     )
+    usable, on_site = usable_hours([each.saw for each in readings]), hazards.assess_on_site(there, on_air)
     return WindowChance(query, usable, there, on_site, bulletins, outlook)
 
 
-def _families(readings: Sequence[SourceReading]) -> list[list[SourceReading]]:
-    """Those that give a chance and whose lineage surely is one of its own, by lineage."""
-    answering = [reading for reading in readings if reading.chance is not None]
-    lineages = independent_lineages(reading.source.lineage for reading in answering)
-    families: dict[str, list[SourceReading]] = {}
-    for reading in answering:
-        if reading.source.lineage in lineages:
-            families.setdefault(reading.source.lineage, []).append(reading)
+def _readings(query: EventQuery, forecasts: Sequence[Forecast]) -> tuple[SourceReading, ...]:
+    return tuple(read_source(saw, query) for saw in see_sources(weather_of(forecasts), query))
+
+
+def families_of(seen: Sequence[SeenSource]) -> list[list[int]]:
+    """Those that give a chance and whose lineage surely is one of its own, by lineage: their places."""
+    answering = [(at, each.forecast.source.lineage) for at, each in enumerate(seen) if each.answers]
+    lineages = independent_lineages(lineage for _, lineage in answering)
+    families: dict[str, list[int]] = {}
+    for at, lineage in answering:
+        if lineage in lineages:
+            families.setdefault(lineage, []).append(at)
     return list(families.values())
 
 
+def _families(readings: Sequence[SourceReading]) -> list[list[SourceReading]]:
+    return [[readings[at] for at in family] for family in families_of([each.saw for each in readings])]
+
+
 def _best_stretch(families: Families, query: EventQuery) -> Span | None:
-    """The stretch with the most joint evidence over all lineages, the earliest of equals; it begins on a
-    whole minute where one is left, so that it is said as long as it is."""
+    """The stretch with the most joint evidence over all lineages, the earliest of equals."""
     length, length_h = query.length, query.length_h
     starts = sorted(
-        {start for family in families for each in family for start in each.parts.stretches(length)}
+        {start for family in families for each in family for start in each.saw.parts.stretches(length)}
     )
     if not starts:
         return None
@@ -168,9 +230,16 @@ def _best_stretch(families: Families, query: EventQuery) -> Span | None:
             for each in family
         ]
         by_lineage.append(np.mean(told, axis=0))
-    best = starts[int(np.round(np.mean(by_lineage, axis=0), 9).argmax())]
+    return stretch_from(starts[int(np.round(np.mean(by_lineage, axis=0), SAME_EVIDENCE).argmax())], query)
+
+
+def stretch_from(best: datetime, query: EventQuery) -> Span:
+    """The stretch from that moment on; it begins on a whole minute where one is left, so that it is said as
+    long as it is."""
     begins = minute_up(best)
-    return Span(begins, begins + length) if begins + length <= query.ahead.end else Span(best, best + length)
+    if begins + query.length <= query.ahead.end:
+        return Span(begins, begins + query.length)
+    return Span(best, best + query.length)
 
 
 def _heard(query: EventQuery) -> SkyNow | None:
@@ -197,10 +266,9 @@ def _stated(chance: float | None) -> int | None:
     return min(99, max(1, pct(chance)))
 
 
-def _outlook(
-    query: EventQuery, readings: Sequence[SourceReading], families: Families, best: Span | None
-) -> Outlook:
+def _outlook(query: EventQuery, readings: Sequence[SourceReading], best: Span | None) -> Outlook:
     """What the sources say of cloud, and what stations nearby add to that."""
+    families = _families(readings)
     heard, answering = _heard(query), [reading for reading in readings if reading.chance is not None]
     counted = [reading for family in families for reading in family]
     chance_pct = _stated(_pooled(query, families, heard, "evidence"))
@@ -209,7 +277,7 @@ def _outlook(
         heard = replace(heard, without_pct=without_pct) if chance_pct else None
 
     overhead_pct, sight_text = None, None
-    sights = [reading.sight for reading in counted if reading.sight]
+    sights = [reading.saw.sight for reading in counted if reading.saw.sight]
     if sights:
         overhead_pct = _stated(_pooled(query, families, heard, "evidence_beside"))
         frame, beside = (
@@ -253,14 +321,14 @@ def _notes(readings: Sequence[SourceReading], query: EventQuery) -> tuple[Phrase
     notes = [
         phrase("weather.source-not-used", source=source_name(reading.source), why=why)
         for reading in readings
-        if (why := reading.unusable or reading.why_not)
+        if (why := reading.saw.unusable or reading.saw.why_not)
     ]
     notes += [
         phrase("weather.source-age-unknown", source=source_name(reading.source))
         for reading in answering
         if dated(reading.source) is None
     ]
-    if any(reading.fog_below for reading in answering):
+    if any(reading.saw.fog_below for reading in answering):
         notes.append(phrase("weather.low-cloud-below"))
     if query.ahead != query.window:
         notes.append(phrase("weather.judged-on-the-rest"))

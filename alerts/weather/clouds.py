@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from statistics import fmean
-from typing import TypeAlias
+from typing import NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -43,6 +43,10 @@ class Cover:
         plan: Floats = self.opaque + THIN_CLOUD_WEIGHT * self.thin
         return plan
 
+    def within(self, some: slice) -> Cover:
+        """Of some of the hours."""
+        return Cover(self.total[some], self.opaque[some], self.thin[some], self.has_layers[some])
+
     def view_pct(self, altitude_deg: float) -> Floats:
         """In a view at that altitude: broken opaque cloud covers more of it, thin cloud shows through the
         gaps.
@@ -51,6 +55,21 @@ class Cover:
         and the two err opposite ways.
         """
         return np.where(self.has_layers, _in_view(self.opaque, self.thin, altitude_deg), self.opaque)
+
+
+class CloudColumns(NamedTuple):
+    """A forecast's cloud in each of its hours, in %, NaN where unknown; its windows have parts of it.
+
+    above: what lies above its place. told_pct, before_pct: effective cloud as it is told, by this run and by
+    the one before, None where there was none; shape (hours,). members_pct: shape (members, hours).
+    is_low_below: see `low_lies_below`.
+    """
+
+    above: Cover
+    told_pct: Floats
+    before_pct: Floats | None
+    members_pct: Floats
+    is_low_below: bool
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -163,21 +182,22 @@ def seen_clouds(
     much as the layers' joint cover differs over there; for totals without layers the mean over there itself.
     An hour that the line of sight doesn't know is unknown.
     """
-    cover = cover_above_site(forecast, cut)
-    beside = cover.view_pct(altitude_deg)
-    frame = beside
+    columns = cloud_columns(forecast)
+    cover = columns.above.within(cut.within)
     if forecast.layer_scheme is LayerScheme.NONE:
         frame, beside = made_up_pct(cover.total, cut, makeup, altitude_deg)
         if along is not None:
             (there,) = _at_starts(forecast.hours, cut, along, (TOTAL,))
             frame = made_up_pct(there, cut, makeup, altitude_deg)[1]
-    elif along is not None:
-        low, mid, high = (forecast.hours.numbers(name, cut.within) for name in LAYERS)
-        low = np.zeros(len(low)) if low_lies_below(forecast) else low  # one below the site is clear
-        here = joint_cover_pct((low, mid, high), altitude_deg)
-        there_pct = _at_starts(forecast.hours, cut, along, LAYERS)
-        moved = joint_cover_pct(there_pct, altitude_deg) - here
-        frame = np.clip(beside + moved, 0.0, 100.0)
+    else:
+        frame = beside = cover.view_pct(altitude_deg)
+        if along is not None:
+            low, mid, high = (forecast.hours.numbers(name, cut.within) for name in LAYERS)
+            low = np.zeros(len(low)) if columns.is_low_below else low  # one below the site is clear
+            here = joint_cover_pct((low, mid, high), altitude_deg)
+            there_pct = _at_starts(forecast.hours, cut, along, LAYERS)
+            moved = joint_cover_pct(there_pct, altitude_deg) - here
+            frame = np.clip(beside + moved, 0.0, 100.0)
     known = ~(np.isnan(frame) | np.isnan(beside) | np.isnan(cover.plan_pct))
     if known.all():
         return SeenHours(cut, frame, beside, cover)
@@ -185,15 +205,31 @@ def seen_clouds(
     return SeenHours(cut.only(known), frame[known], beside[known], kept)
 
 
-def cover_above_site(forecast: Forecast, cut: Parts) -> Cover:
-    """The cloud of some of a forecast's hours that lies above its place, as far as that is known.
+def cloud_columns(forecast: Forecast) -> CloudColumns:
+    """Made once for each forecast."""
+    if forecast.clouds is None:
+        before = forecast.cloud_before_pct
+        columns = CloudColumns(
+            cover_above_site(forecast),
+            cover_as_told(forecast.hours, forecast.layer_scheme).plan_pct,
+            np.array(before, dtype=np.float64) if before else None,
+            np.array(forecast.members, dtype=np.float64),
+            low_lies_below(forecast),
+        )
+        object.__setattr__(forecast, "clouds", columns)
+        return columns
+    return forecast.clouds
+
+
+def cover_above_site(forecast: Forecast) -> Cover:
+    """The cloud of a forecast's hours that lies above its place, as far as that is known.
 
     What lies below is left out: by height where that is known, else a low layer whose top lies below the
     site. The layers above then cover at most their sum, and no more than the total.
     """
     if forecast.layer_scheme is LayerScheme.NONE:
-        return cover_as_told(forecast.hours, forecast.layer_scheme, cut.within)
-    total, low, mid, high = (forecast.hours.numbers(name, cut.within) for name in (TOTAL, *LAYERS))
+        return cover_as_told(forecast.hours, forecast.layer_scheme)
+    total, low, mid, high = (forecast.hours.numbers(name) for name in (TOTAL, *LAYERS))
     left = total
     if low_lies_below(forecast):
         is_known = ~np.isnan(total + low + mid + high)
@@ -201,7 +237,7 @@ def cover_above_site(forecast: Forecast, cut: Parts) -> Cover:
         low = np.where(is_known, 0.0, low)
     by_height = cloud_levels.above_site(forecast)
     if by_height is not None:
-        found = [each[cut.within] for each in by_height[0]]
+        found = by_height[0]
         is_known = ~np.isnan(sum(found))
         told = (left, low, mid, high)
         left, low, mid, high = (np.where(is_known, a, b) for a, b in zip(found, told, strict=True))

@@ -3,15 +3,19 @@ authorities warn of."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
+from typing import TYPE_CHECKING
 
 from alerts.common.errors import BadInput
 from alerts.common.phrases import Phrase, Worded, phrase
 from alerts.common.plain_values import value
 from alerts.common.span import Span
 from alerts.weather.hours import Hours
+
+if TYPE_CHECKING:
+    from alerts.weather.clouds import CloudColumns
 
 
 class LayerScheme(StrEnum):
@@ -154,6 +158,7 @@ class Forecast:
     cloud_before_pct: effective cloud of the run before this one, as long as `hours`; () when unknown.
     bulletins: official warnings for the place, carried by one of its forecasts.
     levels: cloud by height, where it was asked for (`alerts.weather.cloud_levels` reads it).
+    clouds: what `alerts.weather.clouds` made of it, once it was asked.
     """
 
     source: Source
@@ -169,6 +174,7 @@ class Forecast:
     cloud_before_pct: tuple[float | None, ...] = ()
     bulletins: tuple[Bulletin, ...] = ()
     levels: CloudLevels | None = None
+    clouds: CloudColumns | None = field(default=None, init=False, repr=False, compare=False)
 
     def sight_over(self, window: Span) -> Sight | None:
         """The line of sight that was asked for this very window, to the second."""

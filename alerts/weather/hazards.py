@@ -166,7 +166,7 @@ def quantities(hours: Hours) -> dict[str, Floats]:
     }
 
 
-def _table(hours: Hours) -> Floats:
+def hazard_table(hours: Hours) -> Floats:
     """The quantities as rows, so that the most is the worst; unknown is less than all. Made once."""
     if hours.hazards is None:
         rows = quantities(hours)
@@ -176,8 +176,8 @@ def _table(hours: Hours) -> Floats:
 
 
 NAMES = tuple(quantities(Hours((), (), {})))
-_SIGNS = np.array([-1.0 if name in LEAST else 1.0 for name in NAMES])
-_FOG = NAMES.index("fog_pct")
+SIGNS = np.array([-1.0 if name in LEAST else 1.0 for name in NAMES])
+FOG_ROW = NAMES.index("fog_pct")
 
 
 def worst_of(sources: Iterable[Hours], span: Span, must: Span) -> WorstOf:
@@ -189,9 +189,11 @@ def worst_of(sources: Iterable[Hours], span: Span, must: Span) -> WorstOf:
         cut = times.cut(span)
         if not len(cut):
             continue
-        told = np.stack([_table(hours)[:, cut.within] for hours in run])  # shape (sources, quantities, hours)
+        told = np.stack(
+            [hazard_table(hours)[:, cut.within] for hours in run]
+        )  # shape (sources, quantities, hours)
         known_us = np.maximum(known_us, ((told > -np.inf) @ cut.shared_us(must)).max(axis=0))
-        foggy_us = max(foggy_us, ((told[:, _FOG] >= FOG_SHARE_PCT) @ cut.shared_us(span)).max())
+        foggy_us = max(foggy_us, ((told[:, FOG_ROW] >= FOG_SHARE_PCT) @ cut.shared_us(span)).max())
         tables.append(told.max(axis=0))
         starts += cut.starts
     if not tables:
@@ -203,7 +205,7 @@ def worst_of(sources: Iterable[Hours], span: Span, must: Span) -> WorstOf:
     else:
         (table,) = tables
     at = table.argmax(axis=1)
-    values = (_SIGNS * table[np.arange(len(NAMES)), at] + 0.0).tolist()  # the sum: there is one zero alone
+    values = (SIGNS * table[np.arange(len(NAMES)), at] + 0.0).tolist()  # the sum: there is one zero alone
     is_known = known_us >= KNOWN_FROM_SHARE * must.duration / US
     found = {
         name: Worst(value, known, starts[first]) if abs(value) < np.inf else NOTHING

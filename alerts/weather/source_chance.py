@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from dataclasses import field
 from datetime import datetime, timedelta
 from functools import partial
-from statistics import median
+from math import fsum
+from statistics import fmean, median
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -14,7 +15,7 @@ from numpy.typing import ArrayLike
 from alerts.common.phrases import Phrase, phrase
 from alerts.common.plain_values import value
 from alerts.common.span import Span
-from alerts.weather.clouds import Makeup, SeenHours, cover_as_told, low_lies_below, made_up_pct, seen_clouds
+from alerts.weather.clouds import Makeup, SeenHours, cloud_columns, made_up_pct, seen_clouds
 from alerts.weather.forecast import Forecast, LayerScheme, Sight, Source
 from alerts.weather.freshness import why_unusable
 from alerts.weather.hours import Parts
@@ -26,7 +27,6 @@ from alerts.weather.skill import (
     chance_of,
     effective_voices,
     evidence,
-    pooled_evidence,
     usual_log_odds,
 )
 from alerts.weather.sky_now import StationSky
@@ -94,7 +94,8 @@ class EventQuery:
         more. beside: log odds of other evidence than forecasts."""
         if self.length > self.ahead.duration:
             return 0.0
-        return float(chance_of(self.usual_log_odds + pooled_evidence(by_lineage, voices) + beside))
+        joint = fmean(by_lineage) * float(effective_voices(fsum(voices)))  # as `pooled_evidence`
+        return float(chance_of(self.usual_log_odds + joint + beside))
 
     def evidence(self, least_cloud_pct: Floats, lead_days: float) -> float:
         """The mean of what members add whose clearest stretches have these clouds, shape (members,)."""
@@ -127,25 +128,53 @@ def worst_of_stretches(parts: Parts, cloud_pct: ArrayLike, length: timedelta) ->
 
 
 NO_PARTS = Parts((), ())
+NO_CLOUD: Floats = np.empty((0, 0))
+
+
+@value(frozen=True, slots=True)
+class SeenSource:
+    """The cloud that one source has over what is asked about, before it is judged.
+
+    unusable: why nothing of it may be used; why_not: why its cloud gives no chance.
+    parts: those that it knows. frame_pct: cloud of its members in the frame, nothing unknown, shape (members,
+    parts); beside_pct: if the sky all round were as it is overhead, None where nothing differs; plan_pct: on
+    the ground plan. compared: the parts that the run before knew too, and what it had there and what this
+    one has, on the ground plan, shape (2, parts); None without a run before.
+    seen: a run's cloud hour by hour.
+    """
+
+    forecast: Forecast
+    unusable: Phrase | None = None
+    why_not: Phrase | None = None
+    parts: Parts = NO_PARTS
+    frame_pct: Floats = field(default_factory=lambda: NO_CLOUD)
+    beside_pct: Floats | None = None
+    plan_pct: Floats = field(default_factory=lambda: NO_CLOUD)
+    compared: tuple[Parts, Floats] | None = None
+    seen: SeenHours | None = None
+    sight: Sight | None = None
+    fog_below: bool = False
+
+    @property
+    def answers(self) -> bool:
+        """Whether it gives a chance."""
+        return self.unusable is None and self.why_not is None
 
 
 @value(frozen=True, slots=True)
 class SourceReading:
     """One source over the window.
 
-    unusable: why nothing of it may be used; why_not: why its cloud gives no chance.
     evidence: the log odds that it adds to what is usual. evidence_beside: those it would add if the sky all
     round were as it is overhead. evidence_then: by the run before, and evidence_now: by this one on the same
     terms (the ground plan overhead); None without a run before. voices: `effective_voices` of its members, 1
     for a run.
-    lead_days: from its issue to the window's middle. seen: a run's cloud hour by hour.
-    parts, cloud_pct: cloud of its members in the frame, nothing unknown, shape (members, parts); worst_pct:
-    in each stretch, shape (members, stretches). chance, chance_beside: its own answers, 0..1.
+    lead_days: from its issue to the window's middle.
+    worst_pct: the worst cloud in each stretch, shape (members, stretches). chance, chance_beside: its own
+    answers, 0..1.
     """
 
-    forecast: Forecast
-    unusable: Phrase | None = None
-    why_not: Phrase | None = None
+    saw: SeenSource
     evidence: float | None = None
     evidence_beside: float | None = None
     evidence_now: float | None = None
@@ -156,154 +185,153 @@ class SourceReading:
     chance_beside: float | None = None
     least_cloud_pct: float | None = None
     least_plan_pct: float | None = None
-    parts: Parts = NO_PARTS
-    cloud_pct: Floats = field(default_factory=partial(np.empty, (0, 0)))
-    worst_pct: Floats = field(default_factory=partial(np.empty, (0, 0)))
-    seen: SeenHours | None = None
-    sight: Sight | None = None
-    fog_below: bool = False
+    worst_pct: Floats = field(default_factory=lambda: NO_CLOUD)
 
     @property
     def source(self) -> Source:
-        return self.forecast.source
+        return self.saw.forecast.source
 
     def worst_from(self, starts: Sequence[datetime], length: timedelta) -> Floats:
         """The worst cloud of the stretches that begin at these moments, ascending, 100 where one has a gap:
         (members, starts)."""
-        known = self.parts.stretches(length)
+        parts, cloud_pct = self.saw.parts, self.saw.frame_pct
+        known = parts.stretches(length)
         if list(known) == starts:
             return self.worst_pct
-        worst = np.full((len(self.cloud_pct), len(starts)), ALL_CLOUD_PCT)
+        worst = np.full((len(cloud_pct), len(starts)), ALL_CLOUD_PCT)
         for at, start in enumerate(starts):
-            within = known.get(start) or self.parts.stretch_at(start, length)
+            within = known.get(start) or parts.stretch_at(start, length)
             if within is not None:
-                worst[:, at] = self.cloud_pct[:, within].max(axis=-1)
+                worst[:, at] = cloud_pct[:, within].max(axis=-1)
         return worst
 
     def as_listed(self) -> SourceChance:
         """As the outlook lists it."""
-        least, plan, beside = self.least_cloud_pct, self.least_plan_pct, self.chance_beside
+        saw, least, plan, beside = self.saw, self.least_cloud_pct, self.least_plan_pct, self.chance_beside
         return SourceChance(
-            source=self.source,
+            source=saw.forecast.source,
             chance=None if self.chance is None else pct(self.chance) / 100,
-            why_not=self.unusable or self.why_not,
+            why_not=saw.unusable or saw.why_not,
             least_cloud_pct=None if least is None else round(least, 1),
-            members=len(self.forecast.members),
+            members=len(saw.forecast.members),
             least_plan_pct=None if plan is None else round(plan, 1),
             chance_overhead=None if beside is None else pct(beside) / 100,
-            sight_places=self.sight.places if self.sight else 0,
+            sight_places=saw.sight.places if saw.sight else 0,
         )
 
 
-def read_sources(forecasts: Sequence[Forecast], query: EventQuery) -> tuple[SourceReading, ...]:
-    """Each source's answer, or a reading that says why there is none.
+def see_sources(forecasts: Sequence[Forecast], query: EventQuery) -> tuple[SeenSource, ...]:
+    """The cloud that each source has there, or why it says nothing.
 
-    Sources with layers are read first: what cloud is made of there stands for the layers of the others.
+    Sources with layers are looked at first: what cloud is made of there stands for the layers of the others.
     """
-    readings: dict[int, SourceReading] = {}
+    found: dict[int, SeenSource] = {}
     makeup: Makeup = ()
     for is_layered in (True, False):
         for at, forecast in enumerate(forecasts):
             if (not forecast.members and forecast.layer_scheme is not LayerScheme.NONE) is not is_layered:
                 continue
             if unusable := why_unusable(forecast.source, query.now, is_night_of=query.is_night_of):
-                readings[at] = SourceReading(forecast, unusable=unusable)
+                found[at] = SeenSource(forecast, unusable=unusable)
                 continue
             cut = forecast.hours.cut(query.ahead)
             if not len(cut):
-                readings[at] = SourceReading(forecast, unusable=phrase("weather.window-out-of-reach"))
+                found[at] = SeenSource(forecast, unusable=phrase("weather.window-out-of-reach"))
                 continue
-            read = _read_ensemble if forecast.members else _read_run
-            readings[at] = read(forecast, cut, query, makeup)
-        seen = (each.seen for each in readings.values() if each.seen)
+            see = _see_ensemble if forecast.members else _see_run
+            found[at] = see(forecast, cut, query, makeup)
+        seen = (each.seen for each in found.values() if each.seen)
         makeup = tuple(each for each in seen if len(each.parts) and each.cover.has_layers.all())
-    return tuple(readings[at] for at in range(len(forecasts)))
+    return tuple(found[at] for at in range(len(forecasts)))
 
 
-def _read_run(forecast: Forecast, cut: Parts, query: EventQuery, makeup: Makeup) -> SourceReading:
+def _see_run(forecast: Forecast, cut: Parts, query: EventQuery, makeup: Makeup) -> SeenSource:
     """A single run: an ensemble of one."""
     sight = forecast.sight_over(query.dark or query.window)
     altitude_deg = sight.altitude_deg if sight else query.altitude_deg
     seen = seen_clouds(forecast, cut, altitude_deg, sight.hours if sight else None, makeup)
-    parts, length = seen.parts, query.length
-    if why_not := _too_unknown(1 - parts.total / query.ahead.duration):
-        return SourceReading(forecast, why_not=why_not)
+    if why_not := _too_unknown(1 - seen.parts.total / query.ahead.duration):
+        return SeenSource(forecast, why_not=why_not)
 
-    # 1. What it says now, of the frame and of the sky all round as it is overhead.
-    lead_days = query.lead_days(forecast)
-    worst_pct = worst_of_stretches(parts, seen.frame_pct[None], length)
-    least_pct = worst_pct.min(axis=-1, initial=ALL_CLOUD_PCT)
-    found = found_beside = query.evidence(least_pct, lead_days)
-    if sight:
-        found_beside = query.evidence(query.clearest_pct(parts, seen.beside_pct[None]), lead_days)
-
-    # 2. What it said by the run before, both from the ground plan overhead.
-    evidence_now = evidence_then = None
-    if forecast.cloud_before_pct:
-        nows = cover_as_told(forecast.hours, forecast.layer_scheme, cut.within).plan_pct
-        both = np.array([nows, np.array(forecast.cloud_before_pct[cut.within], dtype=np.float64)])
+    compared, columns = None, cloud_columns(forecast)
+    if columns.before_pct is not None:
+        both = np.array([columns.told_pct[cut.within], columns.before_pct[cut.within]])
         known = ~np.isnan(both).any(axis=0)
-        there = cut.only(known)
+        there = cut if known.all() else cut.only(known)
         if not _too_unknown(1 - there.total / query.ahead.duration):
-            now, then = query.clearest_pct(there, both[:, known])
-            evidence_now, evidence_then = query.evidence(now, lead_days), query.evidence(then, lead_days)
-
-    least = least_plan = None
-    if worst_pct.size:  # the clearest stretch
-        within = list(parts.stretches(length).values())[int(worst_pct[0].argmin())]
-        least, least_plan = float(least_pct[0]), float(seen.cover.plan_pct[within].max())
-    lows = forecast.hours.column("cloud_low_pct", cut.within) if low_lies_below(forecast) else ()
-    return SourceReading(
+            compared = there, both[:, known]
+    lows = forecast.hours.column("cloud_low_pct", cut.within) if columns.is_low_below else ()
+    return SeenSource(
         forecast,
-        evidence=found,
-        evidence_beside=found_beside,
-        evidence_now=evidence_now,
-        evidence_then=evidence_then,
-        lead_days=lead_days,
-        chance=query.chance([found], [1.0]),
-        chance_beside=query.chance([found_beside], [1.0]),
-        least_cloud_pct=least,
-        least_plan_pct=least_plan,
-        parts=parts,
-        cloud_pct=seen.frame_pct[None],
-        worst_pct=worst_pct,
+        parts=seen.parts,
+        frame_pct=seen.frame_pct[None],
+        beside_pct=seen.beside_pct[None] if sight else None,
+        plan_pct=seen.cover.plan_pct[None],
+        compared=compared,
         seen=seen,
         sight=sight,
         fog_below=any((low or 0.0) >= MUCH_CLOUD_PCT for low in lows),
     )
 
 
-def _read_ensemble(forecast: Forecast, cut: Parts, query: EventQuery, makeup: Makeup) -> SourceReading:
-    """An ensemble: each member's event joint over all hours, its total made up as the place's cloud is."""
-    totals = np.array([member[cut.within] for member in forecast.members], dtype=np.float64)
+def _see_ensemble(forecast: Forecast, cut: Parts, query: EventQuery, makeup: Makeup) -> SeenSource:
+    """An ensemble: each member over all hours, its total made up as the place's cloud is."""
+    totals = cloud_columns(forecast).members_pct[:, cut.within]
     missing = np.isnan(totals)
     known_h = float(((~missing) * cut.lengths_h).sum()) / len(totals)
     if why_not := _too_unknown(1 - known_h / query.ahead_h):
-        return SourceReading(forecast, why_not=why_not)
-
+        return SeenSource(forecast, why_not=why_not)
     frame_pct, beside_pct = made_up_pct(totals, cut, makeup, query.altitude_deg)
-    cloud_pct = np.where(missing, ALL_CLOUD_PCT, frame_pct)
-    worst_pct = worst_of_stretches(cut, cloud_pct, query.length)
-    least_pct = worst_pct.min(axis=-1, initial=ALL_CLOUD_PCT)
-    plan_pct = query.clearest_pct(cut, np.where(missing, ALL_CLOUD_PCT, totals))
-    lead_days = query.lead_days(forecast)
-    found = found_beside = query.evidence(least_pct, lead_days)
-    if beside_pct is not frame_pct:
-        beside_pct = query.clearest_pct(cut, np.where(missing, ALL_CLOUD_PCT, beside_pct))
-        found_beside = query.evidence(beside_pct, lead_days)
-    voices = float(effective_voices(len(forecast.members)))
-    return SourceReading(
+    return SeenSource(
         forecast,
+        parts=cut,
+        frame_pct=np.where(missing, ALL_CLOUD_PCT, frame_pct),
+        beside_pct=None if beside_pct is frame_pct else np.where(missing, ALL_CLOUD_PCT, beside_pct),
+        plan_pct=np.where(missing, ALL_CLOUD_PCT, totals),
+    )
+
+
+def read_source(saw: SeenSource, query: EventQuery) -> SourceReading:
+    """What one source says: the evidence of its members' clearest stretches, each one's event joint over all
+    hours."""
+    if not saw.answers:
+        return SourceReading(saw)
+    members, lead_days = len(saw.frame_pct), query.lead_days(saw.forecast)
+
+    # 1. What it says now, of the frame and of the sky all round as it is overhead.
+    worst_pct = worst_of_stretches(saw.parts, saw.frame_pct, query.length)
+    least_pct = worst_pct.min(axis=-1, initial=ALL_CLOUD_PCT)
+    found = found_beside = query.evidence(least_pct, lead_days)
+    if saw.beside_pct is not None:
+        found_beside = query.evidence(query.clearest_pct(saw.parts, saw.beside_pct), lead_days)
+
+    # 2. What it said by the run before, both from the ground plan overhead.
+    evidence_now = evidence_then = None
+    if saw.compared is not None:
+        now, then = query.clearest_pct(*saw.compared)
+        evidence_now, evidence_then = query.evidence(now, lead_days), query.evidence(then, lead_days)
+
+    # 3. The clearest stretch: a run's own, of an ensemble the middle one of its members'.
+    least = least_plan = None
+    if worst_pct.size and saw.forecast.members:
+        least = median(least_pct.tolist())
+        least_plan = median(query.clearest_pct(saw.parts, saw.plan_pct).tolist())
+    elif worst_pct.size:
+        within = list(saw.parts.stretches(query.length).values())[int(worst_pct[0].argmin())]
+        least, least_plan = float(least_pct[0]), float(saw.plan_pct[0, within].max())
+    voices = float(effective_voices(members))
+    return SourceReading(
+        saw,
         evidence=found,
         evidence_beside=found_beside,
+        evidence_now=evidence_now,
+        evidence_then=evidence_then,
         voices=voices,
         lead_days=lead_days,
         chance=query.chance([found], [voices]),
         chance_beside=query.chance([found_beside], [voices]),
-        least_cloud_pct=median(least_pct.tolist()) if worst_pct.size else None,
-        least_plan_pct=median(plan_pct.tolist()) if worst_pct.size else None,
-        parts=cut,
-        cloud_pct=cloud_pct,
+        least_cloud_pct=least,
+        least_plan_pct=least_plan,
         worst_pct=worst_pct,
     )
 

@@ -48,7 +48,11 @@ PLACES = {
         "service.store.repositories.forecasts:newest_by_place",
         "service.store.forecasts:newest_by_place",
     ),
-    "chance": ("alerts.weather.chance:look_at_cloud", "alerts.weather.clearness:look_at_cloud"),
+    "chance": (
+        "alerts.weather.chance_columns:look_at_clouds",
+        "alerts.weather.chance:look_at_cloud",
+        "alerts.weather.clearness:look_at_cloud",
+    ),
 }
 """Where each begins: the first of these that is there. Who moves or renames one puts its new place first."""
 FIXTURES = ("open_world", "owner_browsing")

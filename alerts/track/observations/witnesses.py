@@ -97,7 +97,8 @@ def _first_answers(window: Span, analyses: Iterable[Forecast]) -> list[Forecast]
 def _above(window: Span, analysis: Forecast) -> Iterator[tuple[Span, float]]:
     """The known parts of the window with the cloud above the site: a deck below it hides nothing."""
     cut = analysis.hours.cut(window)
-    for part, cloud_pct in zip(cut, cover_above_site(analysis, cut).plan_pct.tolist(), strict=True):
+    above = cover_above_site(analysis).within(cut.within)
+    for part, cloud_pct in zip(cut, above.plan_pct.tolist(), strict=True):
         if not isnan(cloud_pct):
             yield part, cloud_pct
 

@@ -14,6 +14,7 @@ from typing import Any
 
 from sqlalchemy.orm import Session
 
+from alerts.judging.assess import look_ahead
 from alerts.notifying.model import AlertKind
 from alerts.notifying.next_review import AT_MOST, next_night_start
 from alerts.sky.night import name_at
@@ -101,11 +102,15 @@ class BlockPlanner:
             watch.subscription_id: name_at(self.sites[watch.site_id].stored.site, self.now)
             for watch in snapshot.watches
         }
-        looks = []
-        for watch, name in self._nights_of(snapshot, tonight):
-            site = self.sites[watch.site_id]
-            judged = site.judge(name, watch.known)
-            looks.append(review_night(snapshot, watch, site, judged, self.cycle))
+        asked = [
+            (watch, self.sites[watch.site_id].ask(name, watch.known))
+            for watch, name in self._nights_of(snapshot, tonight)
+        ]
+        look_ahead((each.site.inputs, each.question, each.site.memo) for _, each in asked)
+        looks = [
+            review_night(snapshot, watch, each.site, each.site.judge(each), self.cycle)
+            for watch, each in asked
+        ]
         news = [
             number
             for number, each in enumerate(looks)

@@ -12,7 +12,7 @@ from functools import partial
 from sqlalchemy.orm import Session
 
 from alerts.common.plain_values import value
-from alerts.judging.assess import Assessment, JudgingInputs, Memo, WindowOutlook, assess
+from alerts.judging.assess import Assessment, JudgingInputs, Memo, Question, WindowOutlook, answer, ask
 from alerts.judging.rules import Result
 from alerts.judging.verdict import Verdict
 from alerts.notifying.next_review import verdict_may_change
@@ -20,7 +20,6 @@ from alerts.track.calibration.correct import calibrated_outlook, moves_at
 from alerts.track.calibration.model import Calibration
 from alerts.track.record.climatology import UNKNOWN_CLIMATE, Climate
 from alerts.weather.forecast import Forecast
-from alerts.wishes.model import as_judged
 from service.store.engine import in_chunks
 from service.store.repositories import judged_events
 from service.store.repositories.climates import find_climates
@@ -65,6 +64,15 @@ def fingerprint(verdict: Verdict) -> str:
     return f"{verdict.word}|{verdict.deciding.rule}|{stepped}|{times}|{failing}"[:190]
 
 
+@value(frozen=True, slots=True)
+class NightQuestion:
+    """What is asked of one night at a site. stored: the night as each target makes it."""
+
+    site: SiteInputs
+    stored: list[StoredNight]
+    question: Question
+
+
 @dataclass(slots=True)
 class SiteInputs:
     """A site with its coming nights by sky, all that verdicts there rest on, and the verdicts so far."""
@@ -77,14 +85,22 @@ class SiteInputs:
     memo: Memo = field(default_factory=Memo)
     judged: dict[Assessment, NightVerdict] = field(default_factory=dict)
 
-    def judge(self, name: date, known: ParsedWishes) -> NightVerdict:
-        """The verdict on the night of that name."""
+    def ask(self, name: date, known: ParsedWishes) -> NightQuestion:
+        """What is asked of the night of that name."""
         stored = [self.nights[key][name] for key, _ in known.skies if name in self.nights.get(key, {})]
         nights, wishes = [each.night for each in stored], known.wishes
-        found = assess(self.inputs, nights, wishes, self.memo)
+        return NightQuestion(self, stored, ask(self.inputs, nights, wishes, self.memo))
+
+    def judge(self, asked: NightQuestion) -> NightVerdict:
+        """The verdict on it."""
+        stored, question = asked.stored, asked.question
+        found = answer(self.inputs, question, self.memo)
         judged = self.judged.get(found)
         if judged is None:
-            until, now = verdict_may_change(self.inputs, found, nights, as_judged(wishes)), self.inputs.now
+            until, now = (
+                verdict_may_change(self.inputs, found, question.nights, question.wishes),
+                self.inputs.now,
+            )
             for one in found.outlooks:
                 site_id = self.stored.site_id
                 until = moves_at(one.outlook, self.calibration, site=site_id, now=now, until=until)
