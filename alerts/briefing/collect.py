@@ -26,11 +26,13 @@ from alerts.briefing.facts import (
 from alerts.common.phrases import Phrase, phrase, say
 from alerts.common.span import Span
 from alerts.common.text import count_word
+from alerts.field.compass import compass_at
 from alerts.field.exposure import exposure_for
+from alerts.field.foreground import plan_foreground
 from alerts.field.frame_plan import HIGHEST_OVER_DEG, aim_at, best_alignment, plan_frames, plan_panorama
 from alerts.field.kit import DEFAULT_KIT, Kit
 from alerts.field.projection import CameraView, trail_rates
-from alerts.field.trip_plan import FieldPlan
+from alerts.field.trip_plan import PACK_UP, FieldPlan
 from alerts.judging.comparison import SiteChoice, choice_of, fork_told
 from alerts.judging.rules import Result
 from alerts.judging.verdict import Verdict, VerdictWord, hangs_on
@@ -319,6 +321,8 @@ def build_field_notes(
     if shape is Shape.ARCH:
         (apex,) = apex_track(site, [best_at], ephemeris)
         panorama = plan_panorama(kit, apex.altitude_deg, apex.azimuth_deg, exposure.shutter_s)
+    stacked, _ = exposure.recipes
+    stay = Span(min(trip.arrive, window.span.start), window.span.end + PACK_UP)
 
     # the site's gate: when it closes behind who comes as planned, and when it opens after that
     closes, opens = None, None
@@ -340,8 +344,10 @@ def build_field_notes(
         kit=kit,
         exposure=exposure,
         aim=aim,
-        frames=plan_frames(window.span, exposure.shutter_s, standing, best, best_at),
+        frames=plan_frames(window.span, stacked.shutter_s, standing, best, best_at),
         panorama=panorama,
+        foreground=plan_foreground(site, night, stay, exposure.aperture.f_number, ephemeris),
+        compass=compass_at(site.lat_deg, site.lon_deg, site.elevation_m, best_at),
         civil_dusk=night.civil.first_set,
         nautical_dusk=night.nautical.first_set,
         full_dark=night.astronomical.first_set,

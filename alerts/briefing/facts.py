@@ -17,7 +17,9 @@ from alerts.common.phrases import Phrase, Worded, phrase
 from alerts.common.span import Span
 from alerts.common.time_text import minute_down, minute_up, nearest_minute, whole_minutes
 from alerts.common.units import Units
+from alerts.field.compass import Compass
 from alerts.field.exposure import Exposure
+from alerts.field.foreground import ForegroundPlan
 from alerts.field.frame_plan import HIGHEST_OVER_DEG, Aim, FramePlan, Panorama
 from alerts.field.kit import Kit
 from alerts.judging.comparison import OtherSite
@@ -133,7 +135,8 @@ class FieldNotes(Worded):
     target stands then. signal_lost_at: where the phone goes silent on the way, if that is known.
     start: the place one leaves from, "" for home. gate: the site's; gate_closes: when it closes behind who
     comes as planned; gate_opens: when it opens after that.
-    panorama: for an arch. standings: in the window, ascending. subject: what the camera is pointed at, as
+    panorama: for an arch. foreground, compass: the land for itself, and magnetic bearings; None in what an
+    older version kept. standings: in the window, ascending. subject: what the camera is pointed at, as
     words in a sentence: the target, or a part of the Milky Way where the core is down.
     """
 
@@ -146,6 +149,8 @@ class FieldNotes(Worded):
     aim: Aim
     frames: FramePlan
     panorama: Panorama | None = None
+    foreground: ForegroundPlan | None = None
+    compass: Compass | None = None
     civil_dusk: datetime | None = None
     nautical_dusk: datetime | None = None
     full_dark: datetime | None = None
@@ -163,6 +168,10 @@ class FieldNotes(Worded):
     gate: Gate | None = None
     gate_closes: datetime | None = None
     gate_opens: datetime | None = None
+
+    def magnetic_deg(self, true_deg: float) -> float | None:
+        """The bearing by a compass, where one is known."""
+        return None if self.compass is None else self.compass.magnetic_deg(true_deg)
 
 
 @dataclass(frozen=True, slots=True)
@@ -441,6 +450,8 @@ def notes_to_the_minute(notes: FieldNotes) -> FieldNotes:
         moon_rises=tuple(map(nearest_minute, notes.moon_rises)),
         moon_sets=tuple(map(nearest_minute, notes.moon_sets)),
         frames=replace(notes.frames, start_at=minute_up(notes.frames.start_at)),
+        foreground=notes.foreground
+        and replace(notes.foreground, lit=tuple(map(whole_minutes, notes.foreground.lit))),
     )
 
 

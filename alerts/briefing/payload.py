@@ -80,6 +80,7 @@ from alerts.common.plain_values import rounded
 from alerts.common.text import LONGEST_NAME, direction_word, plain, sentence
 from alerts.common.time_text import span_json, utc_text
 from alerts.common.units import Units
+from alerts.field.exposure import true_shutter_s
 from alerts.sky.night import TrackPoint
 
 VERSION = 1
@@ -279,6 +280,7 @@ def field_values(notes: FieldNotes | None) -> dict[str, object] | None:
         },
         "exposure": {
             **rounded(exposure, shutter_s=4),
+            "true_s": round(true_shutter_s(exposure.shutter_s), 4),
             "f_number": exposure.aperture.f_number,
             "iso": exposure.iso.value,
             **rounded(exposure, core_px=1, worst_px=1),
@@ -288,12 +290,41 @@ def field_values(notes: FieldNotes | None) -> dict[str, object] | None:
                     "is_thumb": rule.is_thumb,
                     "limit_s": round(min(rule.limit_s, 1e4), 2),
                     **rounded(rule, set_s=4, core_px=1, worst_px=1),
+                    "true_s": round(true_shutter_s(rule.set_s), 4),
                 }
                 for rule in exposure.rules
             ],
+            "recipes": [
+                {
+                    "kind": recipe.kind.value,
+                    "frames": recipe.frames,
+                    "darks": recipe.darks,
+                    **rounded(recipe, shutter_s=4),
+                    "true_s": round(true_shutter_s(recipe.shutter_s), 4),
+                    "f_number": recipe.f_number,
+                    "iso": recipe.iso.value,
+                    **rounded(recipe.rule, core_px=1, worst_px=1),
+                }
+                for recipe in exposure.recipes
+            ],
+        },
+        "foreground": (land := notes.foreground)
+        and {
+            "lit": [span_json(span) for span in land.lit],
+            "best_at": utc_text(land.best_at),
+            **rounded(land, brighter_stops=1, shutter_s=4, dark_stops=1),
+            "f_number": land.f_number,
+            "iso": land.iso,
+        },
+        "compass": (compass := notes.compass)
+        and {
+            "declination_deg": compass.declination_deg,
+            "uncertainty_deg": compass.uncertainty_deg,
+            "why_not": compass.why_not and compass.why_not.as_json(),
         },
         "aim": {
             **rounded(aim, azimuth_deg=1, tilt_deg=1),
+            "magnetic_deg": _magnetic(aim.azimuth_deg, notes),
             "portrait": aim.portrait,
             "has_ground": aim.has_ground,
         },
@@ -317,6 +348,7 @@ def field_values(notes: FieldNotes | None) -> dict[str, object] | None:
             {
                 "foreground": plain(standing.foreground, LONGEST_NAME),
                 "bearing_deg": standing.bearing_deg,
+                "magnetic_deg": _magnetic(standing.bearing_deg, notes),
                 "what": standing.what,
                 **place_values(standing.at),
             }
@@ -339,3 +371,8 @@ def field_values(notes: FieldNotes | None) -> dict[str, object] | None:
         ],
         "air": {name: getattr(notes.air, name) for name in ("felt_c", "wind_ms", "wet_pct", "on_lens")},
     }
+
+
+def _magnetic(true_deg: float, notes: FieldNotes) -> float | None:
+    magnetic_deg = notes.magnetic_deg(true_deg)
+    return None if magnetic_deg is None else round(magnetic_deg, 1) % 360

@@ -1,8 +1,9 @@
 """Bearings by a compass: how far magnetic north stands from true north at a place and time.
 
 The World Magnetic Model 2025 of NOAA's National Centers for Environmental Information and the British
-Geological Survey (its coefficients come with pygeomag), valid from 2025 to the end of 2029. It knows the Earth's
-core, not iron in the ground, a car or a tripod: `Compass.uncertainty_deg` is what its own error model says.
+Geological Survey (its coefficients come with pygeomag), valid from 2025 to the end of 2029. It knows the
+Earth's core, not iron in the ground, a car or a tripod: `Compass.uncertainty_deg` is what its own error model
+says.
 """
 
 from __future__ import annotations

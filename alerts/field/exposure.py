@@ -1,13 +1,19 @@
 """Shutter, aperture and ISO for stars on a fixed tripod: rules of thumb, and what they really cost.
 
-The rules bound how far a star trails. Each is brought down to the next shutter time a camera has, by
-the engraved (nominal) values: 25.0 s stays 25 s. Beside each stands the trail it gives on this sensor.
+A camera's times are powers of two, whatever is marked on it: its 30 s last 32 s, its 15 s 16 s, its 25 s
+25.4 s (ISO 516's series). Times are told as marked; trails, sums and whatever is reckoned exactly go by the
+true ones.
+
+The rules bound how far a star trails. Rules of thumb are made for marked times and brought down to the next
+of them: 25.0 s stays 25 s. What is reckoned from the sensor is brought down to the next true time. Beside
+each stands the trail it gives on this sensor.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import Any
 
 from alerts.common.phrases import Phrase, Worded, phrase
@@ -31,6 +37,10 @@ START_APERTURE_THIRDS = 9  # f/2.8
 START_SHUTTER_THIRDS = (13, 14)  # 20 s and 25 s
 ISO_LOWEST, ISO_HIGHEST = 9, 21  # ISO 800 and 12800
 LONG_MM = 50.0
+STACKED = 8
+"""Identical frames to average (common practice: noise falls by the root of their number)."""
+DARKS = 2
+"""Frames with the cap on, at the same settings and temperature, to find warm pixels."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,8 +64,8 @@ class ShutterRule(Worded):
     """One way to bound the shutter time.
 
     is_thumb: a rule of thumb; else reckoned from this sensor. limit_s: what the rule gives; set_s: the
-    next shutter time at or below it. core_px, worst_px: trail at set_s where the core stands in the
-    frame, and where in the frame's sky it is longest.
+    next shutter time at or below it, as marked. core_px, worst_px: trail over set_s's true time where the
+    core stands in the frame, and where in the frame's sky it is longest.
     """
 
     name: Phrase
@@ -78,8 +88,8 @@ class TrailRates:
 class Exposure(Worded):
     """What to set, and what it costs.
 
-    shutter_s: by the rule of 500, the usual start; rules: all of them, that one first.
-    core_px, worst_px: the trail at shutter_s. hints: sentences for lenses that need one.
+    shutter_s: by the rule of 500, the usual start, as marked; rules: all of them, that one first.
+    core_px, worst_px: the trail over its true time. hints: sentences for lenses that need one.
     """
 
     aperture: Aperture
@@ -89,6 +99,49 @@ class Exposure(Worded):
     core_px: float
     worst_px: float
     hints: tuple[Phrase, ...] = ()
+
+    @property
+    def recipes(self) -> tuple[Recipe, Recipe]:
+        """The two ways to take the stars: short frames to be stacked, and a single long one.
+
+        Stacked: as long as stars stay within two pixels where the subject stands, never longer than the
+        single one, and as many as one averages. Single: by the rule of 500.
+        """
+        start = self.rules[0]
+        exact = next(rule for rule in self.rules if not rule.is_thumb)
+        sharp = exact if exact.set_s < start.set_s else start
+        f_number = self.aperture.f_number
+        return (
+            Recipe(RecipeKind.STACK, f_number, iso_for(f_number, sharp.set_s), sharp, STACKED, DARKS),
+            Recipe(RecipeKind.SINGLE, f_number, self.iso, start, 1, 0),
+        )
+
+
+class RecipeKind(StrEnum):
+    """How the stars are taken."""
+
+    STACK = "stack"  # sharp stars, several frames to be stacked
+    SINGLE = "single"  # one frame
+
+
+@dataclass(frozen=True, slots=True)
+class Recipe:
+    """One way to take the stars: what to set, how many frames, and dark frames after them.
+
+    rule: what bounds the shutter time; its set_s is the time to set, its core_px and worst_px the trails.
+    """
+
+    kind: RecipeKind
+    f_number: float
+    iso: Iso
+    rule: ShutterRule
+    frames: int
+    darks: int
+
+    @property
+    def shutter_s(self) -> float:
+        """As marked."""
+        return self.rule.set_s
 
 
 def rule500_s(equivalent_mm: float) -> float:
@@ -180,8 +233,9 @@ def exposure_for(kit: Kit, rates: TrailRates, dec_deg: float = CORE_DEC_DEG) -> 
     )
     rules = []
     for name, is_thumb, limit_s in limits:
-        set_s = nominal_shutter_s(limit_s)
-        trails_px = set_s * rates.core_px_s, set_s * rates.worst_px_s
+        set_s = nominal_shutter_s(limit_s) if is_thumb else exact_shutter_s(limit_s)
+        lasts_s = true_shutter_s(set_s)
+        trails_px = lasts_s * rates.core_px_s, lasts_s * rates.worst_px_s
         rules.append(ShutterRule(name, is_thumb, limit_s, set_s, *trails_px))
     start = rules[0]
     hints = []
@@ -192,7 +246,7 @@ def exposure_for(kit: Kit, rates: TrailRates, dec_deg: float = CORE_DEC_DEG) -> 
     if equivalent > LONG_MM:
         shutter = say_shutter(start.set_s)
         hints.append(phrase("field.hint-tracking", equivalent_mm=equivalent, shutter=shutter))
-    if longest_s > LONGEST_SHUTTER_S + 2:
+    if longest_s > true_shutter_s(LONGEST_SHUTTER_S):
         hints.append(phrase("field.hint-remote", rule500_s=longest_s))
     return Exposure(
         aperture=aperture,
@@ -209,8 +263,8 @@ LONGEST_SHUTTER_S = 30.0
 
 
 # What a camera can be set to, in thirds of a stop: a step k stands for an aperture of 2^(k/6), a time of
-# 2^(k/3) s, an ISO of 100 · 2^(k/3). The engraved (nominal) values differ from these by up to 0.15 stop.
-# Series of APEX (ASA PH2.5, PH2.12), ISO 517, ISO 2720 and ISO 2721.
+# 2^(k/3) s, an ISO of 100 · 2^(k/3). The marked (nominal) values differ from these by up to 0.15 stop.
+# Series of APEX (ASA PH2.5, PH2.12), ISO 516, ISO 517, ISO 2720 and ISO 2721.
 SHUTTERS = (
     (30.0, 15), (25.0, 14), (20.0, 13), (15.0, 12), (13.0, 11), (10.0, 10), (8.0, 9), (6.0, 8), (5.0, 7),
     (4.0, 6), (3.2, 5), (2.5, 4), (2.0, 3), (1.6, 2), (1.3, 1), (1.0, 0), (0.8, -1), (0.6, -2), (0.5, -3),
@@ -240,6 +294,17 @@ _SLACK = 1e-9
 def nominal_shutter_s(limit_s: float) -> float:
     """The longest nominal time at or below the limit; 30 s beyond that, 1/60 s at the shortest."""
     return next((nominal for nominal, _ in SHUTTERS if nominal <= limit_s * (1 + _SLACK)), SHUTTERS[-1][0])
+
+
+def exact_shutter_s(limit_s: float) -> float:
+    """The longest marked time that truly lasts no longer than the limit; bounds as `nominal_shutter_s`."""
+    fitting = (nominal for nominal, step in SHUTTERS if 2 ** (step / 3) <= limit_s * (1 + _SLACK))
+    return next(fitting, SHUTTERS[-1][0])
+
+
+def true_shutter_s(shutter_s: float) -> float:
+    """How long a marked time lasts: 32 s where 30 s is marked."""
+    return float(2 ** (shutter_thirds(shutter_s) / 3))
 
 
 def shutter_thirds(shutter_s: float) -> int:

@@ -10,16 +10,14 @@ from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
 from alerts.common.span import Span
+from alerts.field.exposure import DARKS, STACKED, true_shutter_s
 from alerts.field.kit import Kit
+from alerts.field.projection import CameraView
 from alerts.sky.night import Shape
 
 if TYPE_CHECKING:
     from alerts.sky.tracks import Alignment
 
-FRAMES = 8
-"""Identical frames to average (common practice: noise falls by the root of their number)."""
-DARKS = 2
-"""Frames with the cap on, at the same settings and temperature, to find warm pixels."""
 PAUSE = timedelta(seconds=4)
 """Between frames: two-second delay, and time to write the file (common practice)."""
 HIGHEST_OVER_DEG = 50.0
@@ -45,8 +43,8 @@ class FramePlan:
     """One series: frames of the sky, then darks, all at the same settings.
 
     best_at: the moment to be in the middle of it. over: name of the foreground it stands over then, ""
-    when the site has none; what: "core" or "foot". start_at: first frame. sky_s, darks_s: how long
-    the frames and the darks take.
+    when the site has none; what: "core" or "foot". start_at: first frame. shutter_s: as marked; sky_s,
+    darks_s: how long the frames and the darks take by its true time, to the second.
     """
 
     frames: int
@@ -74,17 +72,18 @@ def plan_frames(
     where nothing aligns; the middle of the clearest stretch without it. The series stays inside the
     window where it fits.
     """
-    sky = FRAMES * (timedelta(seconds=shutter_s) + PAUSE)
+    each_s = true_shutter_s(shutter_s) + PAUSE.total_seconds()
+    sky = timedelta(seconds=round(STACKED * each_s))
     chosen = best_alignment(window, alignments, best)
     clear = (best.overlap(window) if best else None) or window
     best_at = chosen.at.at if chosen else moment or clear.middle
     start = max(window.start, min(best_at - sky / 2, window.end - sky))
     return FramePlan(
-        frames=FRAMES,
+        frames=STACKED,
         darks=DARKS,
         shutter_s=shutter_s,
         sky_s=sky.total_seconds(),
-        darks_s=(DARKS * (timedelta(seconds=shutter_s) + PAUSE)).total_seconds(),
+        darks_s=float(round(DARKS * each_s)),
         start_at=start,
         best_at=best_at,
         over=chosen.foreground.name if chosen else "",
@@ -146,8 +145,9 @@ class Panorama:
     """What to take, row by row from the ground up, each from left to right.
 
     azimuths_deg: where the frames of a row point. tilts_deg: one a row, lowest first. step_deg:
-    between neighbours. row_s: time for one row. row_drift_deg, seam_drift_deg: how far a star on
-    the celestial equator moves (the most there is) in one row, and from a frame to its neighbour.
+    between neighbours. shutter_s: as marked. row_s: time for one row. row_drift_deg, seam_drift_deg: how
+    far a star on the celestial equator moves (the most there is) in one row, and from a frame to its
+    neighbour.
     """
 
     azimuths_deg: tuple[float, ...]
@@ -176,25 +176,34 @@ class Panorama:
 def plan_panorama(kit: Kit, apex_altitude_deg: float, apex_azimuth_deg: float, shutter_s: float) -> Panorama:
     """The upright frames that hold an arch with its apex there.
 
-    Frames across: half a turn over the step, rounded up; what the outer frames show beyond it is lost when
-    the picture is straightened. Rows: enough to reach from 10 degrees below the horizon to 10 above
-    the apex.
+    A frame tilted up shows less of the horizon than of the sky above it: neighbours overlap by `OVERLAP` at
+    the horizon, and in a row above at the middle of what it shares with the row below. Frames across: half a
+    turn over the step, rounded up; what the outer frames show beyond it is lost when the picture is
+    straightened. Rows: enough to reach from 10 degrees below the horizon to 10 above the apex.
     """
     wide_deg, high_deg = kit.field_of_view_deg(portrait=True)
-    step_deg, row_step_deg = wide_deg * (1 - OVERLAP), high_deg * (1 - OVERLAP)
-    across = max(1, math.ceil(ARCH_SPAN_DEG / step_deg - 1e-9))
-    first_deg = apex_azimuth_deg - step_deg * (across - 1) / 2
+    row_step_deg = high_deg * (1 - OVERLAP)
     needed_deg = apex_altitude_deg + 2 * ARCH_ROOM_DEG
     rows = 1 + max(0, math.ceil((needed_deg - high_deg) / row_step_deg - 1e-9))
     lowest_deg = apex_altitude_deg / 2 - row_step_deg * (rows - 1) / 2
-    row_s = across * (shutter_s + PAUSE_S)
+    tilts_deg = tuple(lowest_deg + row_step_deg * k for k in range(rows))
+
+    shown_deg = [wide_deg]
+    for row, tilt_deg in enumerate(tilts_deg):
+        seam_deg = max(0.0, tilt_deg - high_deg * (1 - OVERLAP) / 2) if row else 0.0
+        view = CameraView.of(kit, 0.0, tilt_deg, portrait=True)
+        shown_deg.append(2 * view.half_width_deg(seam_deg))
+    step_deg = min(shown_deg) * (1 - OVERLAP)
+    across = max(1, math.ceil(ARCH_SPAN_DEG / step_deg - 1e-9))
+    first_deg = apex_azimuth_deg - step_deg * (across - 1) / 2
+    each_s = true_shutter_s(shutter_s) + PAUSE_S
     return Panorama(
         azimuths_deg=tuple((first_deg + k * step_deg) % 360 for k in range(across)),
-        tilts_deg=tuple(lowest_deg + row_step_deg * k for k in range(rows)),
+        tilts_deg=tilts_deg,
         step_deg=step_deg,
         overlap=OVERLAP,
         shutter_s=shutter_s,
-        row_s=row_s,
-        row_drift_deg=row_s * TURN_DEG_PER_S,
-        seam_drift_deg=(shutter_s + PAUSE_S) * TURN_DEG_PER_S,
+        row_s=across * each_s,
+        row_drift_deg=across * each_s * TURN_DEG_PER_S,
+        seam_drift_deg=each_s * TURN_DEG_PER_S,
     )

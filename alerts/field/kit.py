@@ -10,6 +10,16 @@ from alerts.common.errors import BadInput
 from alerts.common.phrases import Phrase, Worded, phrase, say
 
 FULL_FRAME_DIAGONAL_MM = math.hypot(36.0, 24.0)
+FISHEYE_DEG, FISHEYE_MOST_DEG = 90.0, 95.0
+"""How far off its axis a fisheye draws (common practice: a half sphere), and how far at most one draws that
+fills its frame: of the equisolid ones a 15 mm on 36 × 24 mm reaches 92.3 degrees in the corners."""
+
+
+def fisheye_reach_deg(focal_mm: float, width_mm: float, height_mm: float) -> float:
+    """How far off its axis a fisheye shows something in such a frame: up to the corners, or where those lie
+    outside its picture, a circle of half a sphere."""
+    corner_deg = 2 * math.degrees(math.asin(min(1.0, math.hypot(width_mm, height_mm) / 4 / focal_mm)))
+    return corner_deg if corner_deg <= FISHEYE_MOST_DEG else FISHEYE_DEG
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +117,8 @@ class Kit(Worded):
         """Horizontal and vertical angle through the middle of the frame, in degrees."""
         sides_mm = self.camera.width_mm, self.camera.height_mm
         if self.lens.fisheye:
-            half = [2 * math.asin(min(1.0, side_mm / 4 / self.focal_mm)) for side_mm in sides_mm]
+            reach = math.radians(fisheye_reach_deg(self.focal_mm, *sides_mm))
+            half = [min(2 * math.asin(min(1.0, side_mm / 4 / self.focal_mm)), reach) for side_mm in sides_mm]
         else:
             half = [math.atan(side_mm / 2 / self.focal_mm) for side_mm in sides_mm]
         wide, high = (math.degrees(2 * angle) for angle in half)

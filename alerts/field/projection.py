@@ -14,16 +14,18 @@ import numpy as np
 import numpy.typing as npt
 
 from alerts.field.exposure import SIDEREAL_ARCSEC_PER_S, TrailRates, middle_trail_px
-from alerts.field.kit import Kit
+from alerts.field.kit import Kit, fisheye_reach_deg
 
 Floats = npt.NDArray[np.float64]
 
 NEAREST_TO_SIDE = 0.02
 """Directions whose cosine to the axis is smaller (beyond 88.9 degrees) don't fall on a flat picture."""
-FISHEYE_SHOWS = -0.5
-"""The same for a fisheye: up to 120 degrees off the axis, beyond every frame's corner."""
 _ACROSS, _DOWN = 25, 17
 """The frame is looked at on this grid, its corners included."""
+_AROUND = 181
+"""And along the horizon, the edges and the rim of a fisheye's circle at so many places each."""
+_CLOSER, _CLOSEST_MM = 3, 1e-4
+"""Then about the longest trail found so far, each time closer by this factor, down to this."""
 _STEP_S = 1.0
 
 
@@ -55,6 +57,14 @@ class CameraView:
 
         Rectilinear: r = f tan θ. Fisheye: equisolid-angle, r = 2 f sin(θ/2).
         """
+        x, y, ahead = self._drawn(altitude_deg, azimuth_deg)
+        most = math.cos(math.radians(self.reach_deg)) - 1e-9 if self.fisheye else NEAREST_TO_SIDE
+        return np.where(ahead > most, x, np.nan), np.where(ahead > most, y, np.nan)
+
+    def _drawn(
+        self, altitude_deg: npt.ArrayLike, azimuth_deg: npt.ArrayLike
+    ) -> tuple[Floats, Floats, Floats]:
+        """The same whether the lens shows it or not, and the cosine of the angle to the axis."""
         altitude, tilt = np.radians(altitude_deg), np.radians(self.tilt_deg)
         turn = np.radians(np.asarray(azimuth_deg) - self.azimuth_deg)
         # unit vectors as (right, up, ahead) of the camera
@@ -64,11 +74,19 @@ class CameraView:
         ahead = level * np.cos(tilt) + rise * np.sin(tilt)
         if self.fisheye:
             scale = self.focal_mm * np.sqrt(2 / np.maximum(1 + ahead, 1e-12))
-            shown = ahead > FISHEYE_SHOWS
         else:
             scale = self.focal_mm / np.maximum(ahead, NEAREST_TO_SIDE)
-            shown = ahead > NEAREST_TO_SIDE
-        return np.where(shown, right * scale, np.nan), np.where(shown, up * scale, np.nan)
+        return right * scale, up * scale, ahead
+
+    @property
+    def reach_deg(self) -> float:
+        """How far off the axis a fisheye shows something in this frame."""
+        return fisheye_reach_deg(self.focal_mm, self.width_mm, self.height_mm)
+
+    @property
+    def circle_mm(self) -> float:
+        """Radius of the circle outside which a fisheye's frame stays black."""
+        return 2 * self.focal_mm * math.sin(math.radians(self.reach_deg) / 2)
 
     def direction(self, x_mm: npt.ArrayLike, y_mm: npt.ArrayLike) -> tuple[Floats, Floats]:
         """Altitude and azimuth (0..360) of places on the sensor; the inverse of `project`."""
@@ -84,6 +102,24 @@ class CameraView:
         altitude = np.degrees(np.arctan2(rise, np.hypot(right, level)))
         return altitude, (np.degrees(np.arctan2(right, level)) + self.azimuth_deg) % 360
 
+    def shows(self, x_mm: Floats, y_mm: Floats) -> npt.NDArray[np.bool_]:
+        """Whether places on the sensor lie in the frame, and in a fisheye's circle."""
+        inside = (np.abs(x_mm) <= self.width_mm / 2 + 1e-9) & (np.abs(y_mm) <= self.height_mm / 2 + 1e-9)
+        return inside & (np.hypot(x_mm, y_mm) <= self.circle_mm + 1e-9) if self.fisheye else inside
+
+    def half_width_deg(self, altitude_deg: float) -> float:
+        """From the frame's middle to its right edge, in azimuth, where that edge shows an altitude; the
+        lowest it shows, or the highest, for one beyond those."""
+        y = np.linspace(-self.height_mm / 2, self.height_mm / 2, _AROUND)
+        x = np.full_like(y, self.width_mm / 2)
+        if self.fisheye:
+            y = y[np.abs(y) < self.circle_mm]
+            x = np.minimum(self.width_mm / 2, np.sqrt(self.circle_mm**2 - y**2))
+        altitude, azimuth = self.direction(x, y)
+        rising = slice(0, int(np.argmax(altitude)) + 1)
+        turn = np.abs((azimuth - self.azimuth_deg + 180) % 360 - 180)
+        return float(np.interp(altitude_deg, altitude[rising], turn[rising]))
+
     def holds(self, altitude_deg: float, azimuth_deg: float, margin_mm: float = 0.0) -> bool:
         """Whether a direction falls inside the frame, at least `margin_mm` from its edge."""
         x, y = self.project(altitude_deg, azimuth_deg)
@@ -98,7 +134,7 @@ def trail_rates(
     core: altitude and azimuth of the target. Where it isn't in the frame, its trail in the middle of
     the frame is given, from its declination. Refraction is ignored; the horizon is level.
     """
-    worst = float(np.nanmax(frame_rates_px_s(kit, view, lat_deg)))
+    worst = worst_rate_px_s(kit, view, lat_deg)
     if view.holds(*core):
         at_core = float(_rates_px_s(kit, view, lat_deg, np.array([core[0]]), np.array([core[1]]))[0])
     else:
@@ -106,25 +142,68 @@ def trail_rates(
     return TrailRates(max(at_core, 1e-6), max(worst, at_core, 1e-6))
 
 
+def worst_rate_px_s(kit: Kit, view: CameraView, lat_deg: float) -> float:
+    """Pixels a second where stars trail longest in the frame's sky; where it shows no sky, in all of it.
+
+    The longest trail stands at a corner, at an edge, at the rim of a fisheye's circle, at the horizon, or
+    anywhere between: each is looked at, then what surrounds the longest one found ever closer.
+    """
+    wide, high = view.width_mm / 2, view.height_mm / 2
+    across, down = np.linspace(-wide, wide, _AROUND), np.linspace(-high, high, _AROUND)
+    grid = np.meshgrid(np.linspace(-wide, wide, _ACROSS), np.linspace(-high, high, _DOWN))
+    round_deg = np.linspace(0, 360, _AROUND)
+    lines = [
+        (grid[0].ravel(), grid[1].ravel()),
+        *((across, np.full_like(across, side)) for side in (-high, high)),
+        *((np.full_like(down, side), down) for side in (-wide, wide)),
+        view.project(np.zeros_like(round_deg), round_deg),
+    ]
+    if view.fisheye:
+        angle = np.radians(round_deg)
+        lines.append((view.circle_mm * np.cos(angle), view.circle_mm * np.sin(angle)))
+    x, y = (np.concatenate(column) for column in zip(*lines, strict=True))
+    x, y = (each[view.shows(x, y)] for each in (x, y))
+    lowest_deg = -1e-9 if (view.direction(x, y)[0] >= 0).any() else -90.0
+
+    def longest(x: Floats, y: Floats) -> tuple[float, float, float]:
+        altitude, azimuth = view.direction(x, y)
+        seen = view.shows(x, y) & (altitude >= lowest_deg)
+        rates = np.where(seen, _rates_px_s(kit, view, lat_deg, altitude, azimuth), -1.0)
+        best = int(np.argmax(rates))
+        return float(rates.flat[best]), float(x.flat[best]), float(y.flat[best])
+
+    found, step_mm = longest(x, y), 2 * wide / (_ACROSS - 1)
+    around = np.meshgrid(*[np.arange(-_CLOSER, _CLOSER + 1) / _CLOSER] * 2)
+    while step_mm > _CLOSEST_MM:
+        at_x = np.clip(found[1] + step_mm * around[0], -wide, wide)
+        at_y = np.clip(found[2] + step_mm * around[1], -high, high)
+        found = max(found, longest(at_x, at_y))
+        step_mm /= _CLOSER
+    return found[0]
+
+
 def frame_rates_px_s(kit: Kit, view: CameraView, lat_deg: float) -> Floats:
-    """Pixels a second over the frame, shape (17, 25) from its bottom left; NaN below the horizon.
+    """Pixels a second over the frame, shape (17, 25) from its bottom left; NaN below the horizon and outside
+    a fisheye's circle.
 
     A frame that holds no sky at all gives its whole field.
     """
     x = np.linspace(-view.width_mm / 2, view.width_mm / 2, _ACROSS)
     y = np.linspace(-view.height_mm / 2, view.height_mm / 2, _DOWN)
-    altitude, azimuth = view.direction(*np.meshgrid(x, y))
+    places = np.meshgrid(x, y)
+    altitude, azimuth = view.direction(*places)
     rates = _rates_px_s(kit, view, lat_deg, altitude, azimuth)
-    sky = altitude >= 0
-    return np.where(sky, rates, np.nan) if sky.any() else rates
+    shown = view.shows(*places)
+    sky = shown & (altitude >= 0)
+    return np.where(sky if sky.any() else shown, rates, np.nan)
 
 
 def _rates_px_s(
     kit: Kit, view: CameraView, lat_deg: float, altitude_deg: Floats, azimuth_deg: Floats
 ) -> Floats:
     """The path over one second, which is straight to a ten thousandth of its length."""
-    before = view.project(altitude_deg, azimuth_deg)
-    after = view.project(*turned(altitude_deg, azimuth_deg, lat_deg, _STEP_S))
+    before = view._drawn(altitude_deg, azimuth_deg)
+    after = view._drawn(*turned(altitude_deg, azimuth_deg, lat_deg, _STEP_S))
     path_mm = np.hypot(after[0] - before[0], after[1] - before[1])
     return np.asarray(path_mm * 1000 / kit.camera.pitch_um / _STEP_S)
 

@@ -9,9 +9,11 @@ from datetime import datetime, timedelta
 from alerts.briefing.facts import AlertFacts, FieldNotes, ShowerNote, notes_to_the_minute
 from alerts.briefing.text.alert_lines import time_of_evening, where_stands, words_of
 from alerts.common.clock_times import Clock
-from alerts.common.phrases import Reader, phrase, say
+from alerts.common.phrases import Phrase, Reader, phrase, say
 from alerts.common.text import LONGEST_NAME, count_word, direction_word, plain
-from alerts.field.exposure import say_shutter
+from alerts.field.compass import LAST_YEAR
+from alerts.field.exposure import say_shutter, true_shutter_s
+from alerts.field.foreground import MARKED_LIMIT_S, ForegroundPlan
 
 DAYLIGHT_SCOUTING = timedelta(minutes=45)
 MOST_EARLIER = timedelta(hours=3)
@@ -21,6 +23,8 @@ COLDS = ((-5.0, "bitter"), (5.0, "cold"), (12.0, "cool"))
 WINDY_MS = 5.0
 WET_PCT = 15.0
 LONG_TRIP = timedelta(hours=7)
+TOLD_FROM = 0.01
+"""By which share a time that is marked differs from the true one where that is told."""
 
 BEFORE_DARK = (
     "briefing.ready-camera", "briefing.ready-focus", "briefing.ready-release", "briefing.ready-screen",
@@ -44,10 +48,14 @@ class EveningStep:
 
 @dataclass(frozen=True, slots=True)
 class FieldView:
-    """The words of the field plan, section by section; empty sections say nothing."""
+    """The words of the field plan, section by section; empty sections say nothing.
+
+    camera_why: why the camera is set as it is, one paragraph to fold away.
+    """
 
     steps: tuple[EveningStep, ...]
     camera: tuple[str, ...]
+    camera_why: str
     pack: tuple[str, ...]
     before_dark: tuple[str, ...]
     on_the_spot: tuple[str, ...]
@@ -60,6 +68,7 @@ def field_view(facts: AlertFacts, notes: FieldNotes, field: Clock, home: Clock, 
     return FieldView(
         steps=tuple(_steps(facts, notes, field, home, reader)),
         camera=tuple(_camera(notes, field, reader)),
+        camera_why=_why(notes, reader),
         pack=tuple(_pack(facts, notes, reader)),
         before_dark=tuple(say(each, reader) for each in BEFORE_DARK),
         on_the_spot=tuple(_on_the_spot(facts, notes, field, reader)),
@@ -155,8 +164,8 @@ def _window(facts: AlertFacts, notes: FieldNotes) -> Iterator[_Moment]:
             yield facts.window.end, say("briefing.window-ends-with", place=places[-1]), "lamp"
     for standing in notes.standings:
         if standing.reads_as_over:
-            name, bearing_deg = plain(standing.foreground, LONGEST_NAME), standing.bearing_deg
-            over = say("briefing.stands-over", what=standing.what, foreground=name, bearing_deg=bearing_deg)
+            name, bearing = plain(standing.foreground, LONGEST_NAME), _bearing(standing.bearing_deg, notes)
+            over = say("briefing.stands-over", what=standing.what, foreground=name, bearing=bearing)
             yield standing.at.at, over, "core"
     frames = notes.frames
     each = say_shutter(frames.shutter_s)
@@ -214,8 +223,17 @@ def _shower(shower: ShowerNote, field: Clock, reader: Reader) -> str:
     )
 
 
+def _bearing(true_deg: float, notes: FieldNotes) -> Phrase:
+    """`196° true, 195° magnetic`; the true one alone where no magnetic one is known."""
+    magnetic_deg = notes.magnetic_deg(true_deg)
+    bearing = {"true_deg": round(true_deg) % 360}
+    if magnetic_deg is None:
+        return phrase("briefing.bearing", **bearing)
+    return phrase("briefing.bearing-both", **bearing, magnetic_deg=round(magnetic_deg) % 360)
+
+
 def _camera(notes: FieldNotes, field: Clock, reader: Reader) -> Iterator[str]:
-    """Where to point it, what to set and why, what that costs, and the frames to take."""
+    """Where to point it, what to set in either way of taking the stars, the frames to take, and the land."""
     kit, aim, exposure, frames = notes.kit, notes.aim, notes.exposure, notes.frames
     subject = words_of(notes.subject, reader)
     yield from (say(each, reader) for each in kit.assumed)
@@ -228,42 +246,23 @@ def _camera(notes: FieldNotes, field: Clock, reader: Reader) -> Iterator[str]:
         wide_deg=wide_deg,
         high_deg=high_deg,
         held=phrase("briefing.held", is_upright=aim.portrait),
-        azimuth_deg=aim.azimuth_deg,
+        bearing=_bearing(aim.azimuth_deg, notes),
         direction=direction_word(aim.azimuth_deg),
         tilt_deg=aim.tilt_deg,
         fits=phrase("briefing.fits", has_ground=aim.has_ground, subject=subject),
     )
-    shutter = say_shutter(exposure.shutter_s)
-    yield say(
-        "briefing.settings",
-        reader,
-        shutter=shutter,
-        f_number=exposure.aperture.f_number,
-        why_aperture=exposure.aperture.why,
-        iso=exposure.iso.value,
-        why_iso=exposure.iso.why,
-    )
-
-    start, *others = exposure.rules
-    used = phrase(
-        "briefing.rule-used",
-        shutter=shutter,
-        rule=start.name,
-        core_px=exposure.core_px,
-        worst_px=exposure.worst_px,
-        subject=subject,
-    )
-    thumbs = [
-        phrase("briefing.rule-thumb", shutter=say_shutter(each.set_s), rule=each.name, core_px=each.core_px)
-        for each in others
-        if each.is_thumb
-    ]
-    exact = zip([each for each in others if not each.is_thumb], ("core", "frame"), strict=True)
-    limits = [
-        phrase("briefing.rule-exact", shutter=say_shutter(each.set_s), where=where, subject=subject)
-        for each, where in exact  # sharp at the subject, then in all of the frame: `exposure_for` has them so
-    ]
-    yield f"{say(used, reader)} {say('briefing.rules-other', reader, thumbs=thumbs, exact=limits)}"
+    for recipe in exposure.recipes:
+        yield say(
+            f"briefing.recipe-{recipe.kind}",
+            reader,
+            frames=count_word(recipe.frames),
+            darks=count_word(recipe.darks),
+            shutter=say_shutter(recipe.shutter_s),
+            f_number=recipe.f_number,
+            iso=recipe.iso.value,
+            core_px=recipe.rule.core_px,
+            subject=subject,
+        )
 
     yield say(
         "briefing.series-over" if frames.over else "briefing.series",
@@ -276,6 +275,8 @@ def _camera(notes: FieldNotes, field: Clock, reader: Reader) -> Iterator[str]:
         darks=count_word(frames.darks),
         darks_last=_seconds(frames.darks_s),
     )
+    if (land := notes.foreground) is not None:
+        yield _foreground(land, field, reader)
     if (plan := notes.panorama) is not None:
         yield say(
             "briefing.arch",
@@ -288,7 +289,84 @@ def _camera(notes: FieldNotes, field: Clock, reader: Reader) -> Iterator[str]:
         )
         drift = {"row_deg": plan.row_drift_deg, "seam_deg": plan.seam_drift_deg}
         yield say("briefing.arch-row", reader, row=_seconds(plan.row_s), **drift)
+    if (compass := notes.compass) is not None:
+        if compass.why_not is not None:
+            yield say(compass.why_not, reader)
+        elif compass.declination_deg is not None:
+            yield say(
+                "briefing.compass",
+                reader,
+                side="west" if compass.declination_deg < 0 else "east",
+                declination_deg=abs(compass.declination_deg),
+                uncertainty_deg=compass.uncertainty_deg,
+                last=LAST_YEAR,
+            )
     yield from (say(each, reader) for each in exposure.hints)
+
+
+def _foreground(land: ForegroundPlan, field: Clock, reader: Reader) -> str:
+    """The exposure for the land: by the Moon, and when, or by the night sky alone."""
+    by_remote = land.shutter_s > MARKED_LIMIT_S
+    values = {
+        "shutter": _seconds(land.shutter_s) if by_remote else say_shutter(land.shutter_s),
+        "f_number": land.f_number,
+        "iso": land.iso,
+        "how": phrase("briefing.foreground-how", by_remote=by_remote),
+    }
+    if land.best_at is None:
+        return say("briefing.foreground-dark", reader, **values)
+    return say(
+        "briefing.foreground-moonlit",
+        reader,
+        **values,
+        lit=[phrase("briefing.lit", start=field.time(s.start), end=field.time(s.end)) for s in land.lit],
+        best=field.time(land.best_at),
+        stops=round(land.brighter_stops),
+    )
+
+
+def _why(notes: FieldNotes, reader: Reader) -> str:
+    """Why it is set so, and what else could be: one paragraph."""
+    exposure, subject = notes.exposure, words_of(notes.subject, reader)
+    stacked, single = exposure.recipes
+    f_number, aperture = exposure.aperture.f_number, exposure.aperture.why
+    said = [phrase("briefing.why-aperture", f_number=f_number, why=aperture)]
+    said.append(phrase("briefing.why-iso", iso=single.iso.value, why=single.iso.why))
+    if stacked.iso.value != single.iso.value:
+        said.append(phrase("briefing.why-iso-stacked", iso=stacked.iso.value, why=stacked.iso.why))
+
+    start, *others = exposure.rules
+    said.append(
+        phrase(
+            "briefing.rule-used",
+            shutter=say_shutter(exposure.shutter_s),
+            rule=start.name,
+            core_px=exposure.core_px,
+            worst_px=exposure.worst_px,
+            subject=subject,
+        )
+    )
+    thumbs = [
+        phrase("briefing.rule-thumb", shutter=say_shutter(each.set_s), rule=each.name, core_px=each.core_px)
+        for each in others
+        if each.is_thumb
+    ]
+    exact = zip([each for each in others if not each.is_thumb], ("core", "frame"), strict=True)
+    limits = [
+        phrase("briefing.rule-exact", shutter=say_shutter(each.set_s), where=where, subject=subject)
+        for each, where in exact  # sharp at the subject, then in all of the frame: `exposure_for` has them so
+    ]
+    said.append(phrase("briefing.rules-other", thumbs=thumbs, exact=limits))
+
+    marked = dict.fromkeys([stacked.shutter_s, single.shutter_s])
+    told = [
+        phrase("briefing.lasts", shutter=say_shutter(each), true_s=f"{true_shutter_s(each):.3g}")
+        for each in marked
+        if abs(true_shutter_s(each) / each - 1) >= TOLD_FROM
+    ]
+    if told:
+        said.append(phrase("briefing.why-true", lasts=told))
+    return " ".join(say(each, reader) for each in said)
 
 
 def _seconds(seconds: float) -> str:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
@@ -15,7 +16,10 @@ from alerts.briefing.text.alert_lines import CAUTIONS, WATER, cautions_for
 from alerts.briefing.text.alert_view import view_alert
 from alerts.briefing.text.field import BEFORE_DARK, FieldView
 from alerts.common.phrases import Reader, kept, phrase, say
+from alerts.common.span import Span
 from alerts.common.units import Units, in_units
+from alerts.field.compass import compass_at
+from alerts.field.foreground import ForegroundPlan
 from alerts.field.frame_plan import aim_at
 from alerts.field.kit import DEFAULT_KIT
 from alerts.notifying.model import AlertKind
@@ -47,10 +51,10 @@ def test_the_evening_runs_in_order_from_leaving_to_home() -> None:
         ("22:41", "Moon sets (4 % lit)"),
         ("22:47", "Nautical twilight ends"),
         ("23:33", "Window opens"),
-        ("Thu 00:45", "The Milky Way's foot stands over the peak (196°)"),
+        ("Thu 00:45", "The Milky Way's foot stands over the peak (196° true, 195° magnetic)"),
         ("Thu 01:21", "Middle"),
-        ("Thu 01:26", "Start the series of 8 frames (25 s each)"),
-        ("Thu 01:27", "The core stands over the peak (196°)"),
+        ("Thu 01:27", "Start the series of 8 frames (8 s each)"),
+        ("Thu 01:27", "The core stands over the peak (196° true, 195° magnetic)"),
         ("Thu 03:10", "Window ends"),
         ("Thu 04:56", "Home, about"),
     ]
@@ -73,30 +77,91 @@ def test_arriving_says_by_what_light(before_sunset: timedelta, words: str) -> No
     assert [step.text for step in steps if step.text.startswith("Arrive")] == [f"Arrive and scout {words}"]
 
 
-def test_the_camera_says_the_rule_by_its_name_and_the_exact_trail_beside_it() -> None:
-    said = " ".join(view_of(facts_of("july", AlertKind.GO)).camera)
-    assert (
-        "25 s is what the rule of 500 gives, a rule of thumb: on this sensor stars then trail 5.4 px" in said
+def test_the_camera_says_two_recipes_and_the_land() -> None:
+    said = view_of(facts_of("july", AlertKind.GO)).camera
+    assert said[0].startswith("No camera is named")
+    assert said[2] == (
+        "20 mm f/2.8 on full frame sees 84° × 62° held level. Point it at 196° true, 195° magnetic "
+        "(south-south-west), tilted up 26°: ground and the core fit in one frame."
     )
-    assert "13 s by the simple NPF rule (2.8 px) and 6 s by the full NPF rule (1.3 px)" in said
-    assert "8 s to stay within 2 px at the core" in said
-    assert "f/2.8 (wide open), ISO 6400 (the usual start at f/2.8 and 20–25 s is ISO 6400)." in said
-    assert "84° × 62°" in said
-    assert said.startswith("No camera is named")
+    assert said[3] == (
+        "Sharp stars, to be stacked: eight frames of 8 s at f/2.8, ISO 12800, and two dark frames. Stars "
+        "stay within 1.7 px at the core."
+    )
+    assert said[4] == "One frame: 25 s at f/2.8, ISO 6400. Stars trail 5.5 px at the core."
+    land = re.fullmatch(
+        r"The land for itself: no Moon lights it while you are there\. Take it with (\d) min( 30 s)? by "
+        r"a remote release at f/2\.8, ISO 3200, or leave it dark; an estimate, so look at the first frame\.",
+        said[6],
+    )
+    assert land is not None
+    assert 2 <= int(land[1]) <= 4  # common practice
+
+
+def test_why_is_one_paragraph_with_the_rules_by_their_names_and_the_exact_trails() -> None:
+    said = view_of(facts_of("july", AlertKind.GO)).camera_why
+    assert "\n" not in said
+    for words in (
+        "f/2.8 is wide open. ISO 6400 for the one frame: the usual start at f/2.8 and 20–25 s is ISO 6400.",
+        "25 s is what the rule of 500 gives, a rule of thumb: on this sensor stars then trail 5.5 px",
+        "13 s by the simple NPF rule (2.7 px) and 6 s by the full NPF rule (1.4 px)",
+        "8 s to stay within 2 px at the core",
+        "Marked times are rounded: 25 s truly lasts 25.4 s, and trails and times are reckoned by that.",
+    ):
+        assert words in said
+
+
+def test_the_land_by_the_moon_says_when_and_by_how_much() -> None:
+    lit = Span(datetime(2026, 7, 15, 20, 50, 10, tzinfo=UTC), datetime(2026, 7, 15, 22, 40, 50, tzinfo=UTC))
+    moonlit = ForegroundPlan((lit,), datetime(2026, 7, 15, 21, 0, tzinfo=UTC), 5.2, 13.0, 2.8, 1600)
+    said = view_of(july(foreground=moonlit)).camera[6]
+    assert said == (
+        "The land for itself: the Moon lights it from 22:51 to 00:40, most at 23:00, 5 stops brighter than "
+        "the night sky does. Take it then with 13 s at f/2.8, ISO 1600; an estimate, so look at the first "
+        "frame."
+    )
+
+
+def test_a_compass_is_told_with_its_model_or_why_there_is_none() -> None:
+    said = view_of(facts_of("july", AlertKind.GO)).camera
+    assert any(
+        line.startswith("By compass: magnetic north stands 1.2° east of true north here, give or take 0.3° "
+                        "(World Magnetic Model 2025, valid to the end of 2029)")
+        for line in said
+    )  # fmt: skip
+    polar = july(compass=compass_at(86, -46, 83_000, datetime(2026, 1, 1, tzinfo=UTC)))
+    said, steps = view_of(polar).camera, view_of(polar).steps
+    assert any("No magnetic bearings: this near a magnetic pole (3000 nT" in line for line in said)
+    assert "Point it at 196° true (south-south-west)" in said[2]
+    assert any("(196° true)" in step.text for step in steps)
+
+
+def test_notes_that_an_older_version_kept_are_told_without_what_they_lack() -> None:
+    """Neither land nor compass, and a rule's trails as they were."""
+    from service.store.json_values import from_json, to_json
+
+    row = to_json(july())
+    assert isinstance(row, dict)
+    for name in ("foreground", "compass"):
+        del row["field"][name]
+    said = view_of(from_json(AlertFacts, row)).camera
+    assert "Point it at 196° true (south-south-west)" in said[2]
+    assert not any("land for itself" in line or "compass" in line for line in said)
+    assert any(line.startswith("Sharp stars, to be stacked: eight frames of 8 s") for line in said)
 
 
 def test_the_camera_says_when_to_start_and_what_stands_where_then() -> None:
     said = view_of(facts_of("july", AlertKind.GO)).camera
     assert (
-        "Take eight identical frames from 01:26 on (3 min 52 s), so that the core stands over the peak in "
-        "their middle, then two dark frames with the cap on, at the same settings and temperature (58 s)."
+        "Take eight identical frames from 01:27 on (1 min 36 s), so that the core stands over the peak in "
+        "their middle, then two dark frames with the cap on, at the same settings and temperature (24 s)."
     ) in said
 
 
 def test_an_arch_is_told_as_a_row_against_the_sky() -> None:
     said = " ".join(view_of(facts_of("spring-arch", AlertKind.GO)).camera)
-    assert "5 upright frames in one row, left to right, turned 40° each time (35 % overlap)" in said
-    assert "A row takes 2 min 30 s; the sky turns 0.6° meanwhile and 0.1° from a frame to the next" in said
+    assert "5 upright frames in one row, left to right, turned 39° each time (35 % overlap)" in said
+    assert "A row takes 2 min 32 s; the sky turns 0.6° meanwhile and 0.1° from a frame to the next" in said
     assert "whole arch" not in " ".join(view_of(facts_of("july", AlertKind.GO)).camera)
 
 

@@ -158,10 +158,10 @@ def test_the_view_says_where_it_looks_and_what_stands_there() -> None:
     picture = pictures_of("july")["view"]
     shown = texts_of(picture)
     assert "Through a 20 mm at 01:27" in shown
-    assert "toward 196° (SSW), tilted up 26°" in shown
+    assert "toward 196° true (SSW), tilted up 26°" in shown
     assert {"core, 19° up", "the peak"} <= set(shown)
-    assert "The core stands over the peak (196°) at 01:27." in shown
-    assert "A town, 41 km away, glows in the south-south-west (212°)." in picture.alt
+    assert "The core stands over the peak (196° true) at 01:27." in shown
+    assert "A town, 41 km away, glows in the south-south-west (212° true)." in picture.alt
 
 
 def test_ones_own_lens_is_called_so_and_a_column_is_held_upright() -> None:
@@ -175,7 +175,7 @@ def test_an_arch_gets_its_panorama_with_numbered_frames() -> None:
     shown = texts_of(picture)
     assert "5 upright frames, 20 mm" in shown
     assert {"1", "2", "3", "4", "5"} <= set(shown)
-    assert "It takes 5 upright frames with a 20 mm lens, tilted up 18°, 40° apart." in picture.alt
+    assert "It takes 5 upright frames with a 20 mm lens, tilted up 18°, 39° apart." in picture.alt
     assert "panorama" not in pictures_of("july")
 
 

@@ -103,7 +103,7 @@ def test_a_slight_haze_and_a_slight_brightening_are_not_worth_a_word() -> None:
 def test_towns_are_named_by_direction_and_distance_in_the_units_wished() -> None:
     facts = replace(GO, sky=replace(SKY, towns=(TERUEL, replace(TERUEL, name="", under_target=False))))
     assert basis(facts)["Towns"] == (
-        "Teruel in the east (81°), 27 km, under the core; a town in the east (81°), 27 km"
+        "Teruel in the east (81° true), 27 km, under the core; a town in the east (81° true), 27 km"
     )
     assert "17 miles" in basis(facts, Units.IMPERIAL)["Towns"]
 

@@ -16,6 +16,7 @@ from alerts.field.exposure import (
     TrailRates,
     aperture_for,
     aperture_thirds,
+    exact_shutter_s,
     exposure_for,
     iso_for,
     middle_trail_px,
@@ -27,6 +28,7 @@ from alerts.field.exposure import (
     rule500_s,
     say_shutter,
     shutter_thirds,
+    true_shutter_s,
 )
 from alerts.field.kit import DEFAULT_KIT, FORMATS, FULL_FRAME, Kit, Lens
 from tests.unit.alerts.field.tables import rows_of
@@ -116,6 +118,20 @@ def test_exact_values_find_their_step(row: dict[str, str]) -> None:
         assert ISOS[thirds] == pytest.approx(exact, rel=0.11)  # 0.15 stop
 
 
+@pytest.mark.parametrize("row", [r for r in SERIES if r["kind"] == "shutter"], ids=lambda row: row["nominal"])
+def test_a_marked_time_lasts_what_the_series_says(row: dict[str, str]) -> None:
+    """t = 2^(k/3): 30 s are 32, 15 s are 16, 25 s are 25.4."""
+    assert true_shutter_s(seconds(row["nominal"])) == pytest.approx(float(row["exact"]), rel=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("limit_s", "set_s"),
+    [(32, 30), (31.9, 25), (25.3, 20), (16, 15), (15.9, 13), (12.7, 13), (6.3, 5), (6.35, 6)],
+)
+def test_what_is_reckoned_exactly_comes_down_to_a_true_time(limit_s: float, set_s: float) -> None:
+    assert exact_shutter_s(limit_s) == set_s
+
+
 @given(st.floats(min_value=1 / 60, max_value=1e5))
 def test_a_shutter_is_never_longer_than_its_limit(limit_s: float) -> None:
     found = nominal_shutter_s(limit_s)
@@ -194,7 +210,7 @@ def test_iso_keeps_the_exposure_unless_it_is_held(f_number: float, shutter_s: fl
 def test_exposure_of_the_usual_kit() -> None:
     found = exposure_for(DEFAULT_KIT, SLOW, CORE_DEC_DEG)
     assert (found.shutter_s, found.aperture.f_number, found.iso.value) == (25.0, 2.8, 6400)
-    assert round(found.core_px, 1) == 5.4
+    assert found.core_px == pytest.approx(0.2145 * 2 ** (14 / 3))  # 25 s last 25.4 s
     assert [(str(rule.name), rule.set_s) for rule in found.rules] == [
         ("rule of 500", 25.0),
         ("the simple NPF rule", 13.0),
@@ -204,6 +220,23 @@ def test_exposure_of_the_usual_kit() -> None:
     ]
     assert [rule.is_thumb for rule in found.rules] == [True, True, True, False, False]
     assert found.hints == ()
+
+
+def test_there_are_two_ways_to_take_the_stars() -> None:
+    """Common practice: eight identical frames and two darks to be stacked, or one by the rule of 500."""
+    stacked, single = exposure_for(DEFAULT_KIT, SLOW, CORE_DEC_DEG).recipes
+    assert (stacked.frames, stacked.darks, stacked.shutter_s, stacked.iso.value) == (8, 2, 8.0, 12800)
+    assert stacked.rule.core_px <= 2
+    assert (single.frames, single.darks, single.shutter_s, single.iso.value) == (1, 0, 25.0, 6400)
+    # a faster lens takes a lower ISO
+    fast, slow = (exposure_for(Kit(FULL_FRAME, Lens(20, f)), SLOW).recipes[1] for f in (1.4, 2.8))
+    assert (fast.f_number, fast.iso.value) == (2.0, 3200)
+    assert fast.iso.value < slow.iso.value
+
+
+def test_at_the_pole_frames_to_be_stacked_are_no_longer_than_the_single_one() -> None:
+    stacked, single = exposure_for(DEFAULT_KIT, TrailRates(1e-6, 0.45), 89).recipes
+    assert stacked.shutter_s == single.shutter_s == 25.0
 
 
 def test_shutter_goes_by_the_equivalent_focal_length() -> None:

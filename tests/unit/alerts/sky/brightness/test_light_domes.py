@@ -73,7 +73,7 @@ def test_domes_come_brightest_first_with_bearing_distance_and_name() -> None:
     first, second, third = domes(0, 0, towns=towns)
     assert [round(dome.bearing_deg) for dome in (first, second, third)] == [0, 180, 90]
     assert (first.name, first.population) == ("Town 0", 200_000)
-    assert second.text == "a dome at 180°, 41 km (Town 2)"
+    assert second.text == "a dome at 180° true, 41 km (Town 2)"
     assert first.excess == pytest.approx(0.01 * 2e5 * 30**-2.5)
     assert domes(0, 0, most=2, towns=towns) == (first, second)
 
