@@ -145,7 +145,9 @@ def _sky(site: Site, night: Night, ground: GroundNote) -> Iterator[str]:
     reader, edges = Reader(site.tz), (night.span.start, night.span.end)
     clock, ground = clock_in(site.zone, edges), ground_to_the_minute(ground)
     yield say("cli.tonight-ground", moonlit=say_moonlit(ground, clock, reader))
-    if horizon := say_horizon(ground, clock, reader):
+    if ground.is_assumed:
+        yield say("cli.tonight-horizon-assumed")
+    elif horizon := say_horizon(ground, clock, reader):
         yield say("cli.tonight-horizon", horizon=horizon)
 
 

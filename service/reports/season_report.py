@@ -36,6 +36,7 @@ def season_json(season: Season, nights: Nights) -> dict[str, Any]:
         "from": season.first.isoformat(),
         "to": season.last.isoformat(),
         "wishes": wishes_text(season.site, season.wishes),
+        "horizon_assumed": season.is_horizon_assumed,
         "nights": [
             {
                 "night": night.name.isoformat(),
@@ -152,6 +153,7 @@ def season_page(season: Season, nights: Nights, *, never: Sequence[str] = ()) ->
         f"{site.name}   {site.lat_deg:.4f}, {site.lon_deg:.4f}   {site.zone}",
         say("reports.season-head", first=season.first, last=season.last, wishes_text=wishes),
         say("reports.season-sky-alone"),
+        *([say("reports.season-horizon-assumed")] if season.is_horizon_assumed else []),
         "",
         *season_table(season, nights),
         *never,

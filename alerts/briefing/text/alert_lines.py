@@ -117,12 +117,13 @@ def say_moonlit(ground: GroundNote, clock: Clock, reader: Reader) -> str:
             parts.append(phrase("briefing.ground-moonlit", span=clock.span(each.span)))
             continue
         least, most = f"{each.least_loss_mag:.1f}", f"{each.most_loss_mag:.1f}"
+        spread = "same" if least == most else "up-to" if least == "0.0" else "range"
         parts.append(
             phrase(
                 "briefing.ground-moonlit-costs",
                 span=clock.span(each.span),
                 subject=words_of(ground.subject, reader),
-                spread="same" if least == most else "range",
+                spread=spread,
                 least_mag=each.least_loss_mag,
                 most_mag=each.most_loss_mag,
             )

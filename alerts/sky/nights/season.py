@@ -108,6 +108,12 @@ class Season:
     months: tuple[Month, ...]
     costs: tuple[WishCost, ...]
 
+    @property
+    def is_horizon_assumed(self) -> bool:
+        """Whether its windows rest on a level horizon that nobody gave."""
+        rests = self.wishes.target.kind is not TargetKind.NONE
+        return self.site.horizon.is_level and rests and bool(self.nights)
+
     def by_worth(self) -> tuple[SeasonNight, ...]:
         """The nights, best first; equal ones by date."""
         return tuple(sorted(self.nights, key=lambda night: (-night.worth, night.name)))

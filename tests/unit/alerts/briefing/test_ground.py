@@ -13,9 +13,11 @@ from alerts.briefing.facts import AlertFacts, GroundNote
 from alerts.briefing.payload import ground_values
 from alerts.briefing.pictures.night_picture import NightToDraw, draw_night, night_scene
 from alerts.briefing.text.alert_view import view_alert
+from alerts.judging.privacy import discreet_facts
 from alerts.notifying.model import AlertKind
 from alerts.sites.horizon import KNOWN_LEVEL
 from alerts.sites.model import HorizonLine
+from alerts.sky.brightness.moonlit_ground import MoonlitGround
 from alerts.sky.night import Night, SkyWishes, Target, TargetKind
 from alerts.sky.nights.night_builder import night_named
 from tests.unit.alerts.briefing.sample_nights import FLAT, ephemeris, facts_of
@@ -44,6 +46,17 @@ def test_moonlight_on_the_ground_is_told_with_what_it_costs_the_sky() -> None:
     assert words.startswith("Moonlit Mon 20 July, 22:")
     costs = f"by {lit.least_loss_mag:.1f} to {lit.most_loss_mag:.1f} mag"
     assert words.endswith(f" CEST, which brightens the sky at the core {costs}")
+
+
+@pytest.mark.parametrize(
+    ("least_mag", "most_mag", "words"),
+    [(0.31, 1.94, "by 0.3 to 1.9 mag"), (1.22, 1.24, "by 1.2 mag"), (0.02, 0.4, "by up to 0.4 mag")],
+    ids=["a range", "the same", "from next to nothing"],
+)
+def test_the_cost_reads_well(least_mag: float, most_mag: float, words: str) -> None:
+    (lit,) = ground_note(FLAT, half_moon()).moonlit
+    ground = GroundNote(subject="the core", moonlit=(MoonlitGround(lit.span, least_mag, most_mag),))
+    assert told(ground)["ground"].endswith(f"the sky at the core {words}")
 
 
 def test_without_figures_the_span_alone_is_told() -> None:
@@ -118,3 +131,12 @@ def test_facts_are_kept_with_the_ground_and_an_older_row_reads_without() -> None
     assert from_json(AlertFacts, row) == facts
     del row["ground"]
     assert from_json(AlertFacts, row) == replace(facts, ground=None)
+
+
+def test_who_doesnt_own_the_site_reads_nothing_of_its_ground_in_what_was_told() -> None:
+    from service.store.json_values import to_json
+
+    facts = replace(facts_of("july", AlertKind.GO), ground=ground_note(FLAT, half_moon(), ephemeris()))
+    row = to_json(facts)
+    assert row["ground"]["own"] is not None
+    assert discreet_facts(row, [FLAT])["ground"] is None
