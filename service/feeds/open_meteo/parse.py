@@ -14,7 +14,7 @@ a series has no hour after it: its gust, chance and amount are unknown.
 from __future__ import annotations
 
 import re
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass, field, replace
@@ -249,6 +249,14 @@ class _PlaceFrame:
         if not 0 < len(times) <= MOST_HOURS:
             raise bad_shape(OPEN_METEO, phrase("feeds.times", count=len(times), most=MOST_HOURS))
         raise_if(check_rising(times), OPEN_METEO)
+        # a column that doesn't fit the times is left out; where as many agree on another length, something is
+        # missing from the times, and a column that fits them would be read hours off
+        lengths = Counter(len(column) for column in hourly.values() if isinstance(column, list))
+        lengths[len(times)] -= 1
+        usual, many = lengths.most_common(1)[0]
+        if usual != len(times) and many >= lengths[len(times)] > 0:
+            what = phrase("feeds.times-unlike-values", times=len(times), values=usual)
+            raise BadAnswer.about(OPEN_METEO, what, QualityCheck.LENGTHS)
         step = min((later - earlier for earlier, later in pairwise(times)), default=HOUR)
 
         lat_deg = as_number(element.get("latitude"), OPEN_METEO, "latitude")

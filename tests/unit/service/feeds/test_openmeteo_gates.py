@@ -180,6 +180,15 @@ def test_row_156_a_column_that_cannot_be_read_is_unknown_and_named(path, value, 
     assert (failure.gate, failure.model) == (gate, "icon_seamless")
 
 
+def test_row_27_times_that_most_columns_do_not_fit_are_rejected_whole():
+    """A time and a value that are both missing would make the rest be read an hour off, unseen."""
+    answer = small(cloud_cover=[10], temperature_2m=[4, 5], visibility=[9000, 8000])
+    del answer["hourly"]["time"][0]
+    with pytest.raises(BadAnswer, match="there are 1 times, but most columns have 2 values") as caught:
+        parse(as_bytes(answer), fetched_at=None)
+    assert caught.value.gate == QualityCheck.LENGTHS
+
+
 def test_row_29_an_answer_for_another_place_is_rejected():
     body = as_bytes(small(cloud_cover=[0, 0]))
     assert parse(body, fetched_at=None, model="icon_seamless", place=Place(47.05, 11.4)).forecasts
