@@ -46,7 +46,17 @@ from alerts.sky.brightness.light_domes import Dome, domes
 from alerts.sky.brightness.moonlit_ground import MoonlitGround, moonlit_ground
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.meteor_showers import active_showers
-from alerts.sky.night import DarkWindow, Night, Shape, SkyWishes, Target, TargetKind, TrackPoint, parse_target
+from alerts.sky.night import (
+    DarkWindow,
+    Night,
+    Shape,
+    SkyWishes,
+    Target,
+    TargetKind,
+    TrackPoint,
+    parse_target,
+    rests_on_assumed_level,
+)
 from alerts.sky.nights.night_builder import nights
 from alerts.sky.own_horizon import own_horizon
 from alerts.sky.tracks import alignments, apex_track, place_at, sky_track
@@ -269,7 +279,7 @@ def ground_note(site: Site, night: Night, ephemeris: Ephemeris | None = None) ->
     return GroundNote(
         subject=target.name or SKY_SUBJECTS.get(target.kind, phrase("briefing.subject-target")),
         moonlit=lit if ephemeris is None else moonlit_ground(site, night, ephemeris),
-        is_assumed=site.horizon.is_level and bool(night.windows) and target.kind is not TargetKind.NONE,
+        is_assumed=bool(night.windows) and rests_on_assumed_level(site, target),
         own=None if ephemeris is None else own_horizon(site, night, ephemeris),
     )
 

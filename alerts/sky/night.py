@@ -205,6 +205,11 @@ class Night:
         return Span(start, self.over_at) if start < self.over_at else self.span
 
 
+def rests_on_assumed_level(site: Site, target: Target) -> bool:
+    """Whether a target's windows there rest on a level horizon that nobody gave; darkness alone has none."""
+    return site.horizon.is_level and target.kind is not TargetKind.NONE
+
+
 def night_start_s(site: Site, number: int) -> int:
     """Local mean solar noon that begins a night, POSIX seconds, to the whole second."""
     return number * DAY_S + _NOON_S - round(site.lon_deg * _SECONDS_PER_DEGREE)

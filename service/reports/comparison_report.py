@@ -15,7 +15,7 @@ from alerts.judging.comparison import ComparedNight, Order, RankedNight, compare
 from alerts.judging.verdict import Verdict, VerdictWord
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.sky.night import Night
+from alerts.sky.night import Night, rests_on_assumed_level
 from alerts.wishes.model import Wishes
 from service.explain.stored_verdict import decided_reasons, decided_span, read_inputs
 from service.reports.default_reader import Usual
@@ -86,11 +86,23 @@ def compared_json(ranked: RankedNight) -> dict[str, Any]:
         "as_of": utc_text(each.as_of),
         "drive_minutes": round(ranked.drive / timedelta(minutes=1)),
         "drive_is_estimate": ranked.is_estimate,
+        "horizon_assumed": _rests_on_assumed_level(each),
     }
 
 
+def _rests_on_assumed_level(each: ComparedNight) -> bool:
+    targets = {window.target for window in each.night.windows}
+    return any(rests_on_assumed_level(each.site, target) for target in targets)
+
+
+def compared_assumed(nights: Iterable[ComparedNight]) -> str:
+    """At which sites a level horizon was merely assumed, and how that is mended; "" for none."""
+    names = dict.fromkeys(each.site.name for each in nights if _rests_on_assumed_level(each))
+    return say("reports.compare-horizon-assumed", sites=list(names)) if names else ""
+
+
 def compared_head(
-    order: Order, wishes: Iterable[Wishes], nights: Iterable[ComparedNight], *, with_drive: bool
+    order: Order, wishes: Iterable[Wishes], nights: Sequence[ComparedNight], *, with_drive: bool
 ) -> Iterator[str]:
     """The order in words, what the chance is of and from when, what a drive rests on, and the names of the
     columns."""
@@ -99,6 +111,8 @@ def compared_head(
     yield say("reports.compare-chance", lengths=[clear_words(each) for each in shortest])
     if as_of := compared_as_of(nights):
         yield as_of
+    if assumed := compared_assumed(nights):
+        yield assumed
     if with_drive:
         yield say("reports.compare-drive")
     yield say("reports.compare-columns", with_drive=with_drive)

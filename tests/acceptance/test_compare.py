@@ -25,7 +25,8 @@ def test_the_order_is_told_with_what_each_figure_counts(two: Run) -> None:
     assert out[0] == "Nights from 2027-07-01 to 2027-07-12, each site by the wishes of who watches it"
     assert out[1].startswith("Ranked by worth: go, then wait")
     assert out[2] == "The chance: of 30 clear minutes in one piece, at least."
-    assert out[3].split() == ["verdict", "chance", "night", "site", "dark", "in", "all", "windows"]
+    assert out[3].startswith("The horizon is assumed to be level at ")
+    assert out[4].split() == ["verdict", "chance", "night", "site", "dark", "in", "all", "windows"]
 
 
 @pytest.mark.parametrize("order", ["date", "drive", "chance"])
@@ -50,3 +51,28 @@ def test_a_drive_from_home_stands_in_the_lines_as_an_estimate(two: Run) -> None:
     out = two("compare", *SPAN, "--sort", "drive").out
     assert 'The drive: one way; "about" is an estimate from home.' in out
     assert "about 2 h 15 min" in out
+
+
+def test_row_235_a_level_horizon_that_nobody_gave_is_said_once_until_it_is_given(two: Run) -> None:
+    """On the terminal and in JSON, wherever a window rests on it."""
+    july = ("--from", "2027-07-01", "--to", "2027-07-12")
+
+    def said() -> list[int]:
+        ranked = two("compare", *july).out
+        season = two("season", "Near", *july).out
+        night = two("tonight", "Near", "--date", "2027-07-05", "--offline").out
+        return [text.count("assumed") for text in (ranked, season, night)]
+
+    def known() -> list[bool]:
+        ranked = json.loads(two("compare", *july, "--json", "--all").out)["nights"]
+        season = json.loads(two("season", "Near", *july, "--json").out)
+        night = json.loads(two("tonight", "Near", "--date", "2027-07-05", "--offline", "--json").out)
+        near = {each["horizon_assumed"] for each in ranked if each["site"] == "Near"}
+        return [*near, season["horizon_assumed"], (night["horizon"] or {}).get("is_assumed", False)]
+
+    assert said() == [1, 1, 1 + 1]  # the usual haze is assumed as well
+    assert known() == [True] * 3
+    assert two("site", "edit", "Near", "--horizon", "level").code == 0
+    assert two("site", "edit", "Far", "--horizon", "level").code == 0
+    assert said() == [0, 0, 1]
+    assert known() == [False] * 3

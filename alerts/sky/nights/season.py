@@ -23,6 +23,7 @@ from alerts.sky.night import (
     TargetKind,
     night_start_s,
     number_named,
+    rests_on_assumed_level,
 )
 from alerts.sky.nights.night_builder import readable_nights, site_in_blocks
 from alerts.sky.observers import Ground
@@ -111,8 +112,7 @@ class Season:
     @property
     def is_horizon_assumed(self) -> bool:
         """Whether its windows rest on a level horizon that nobody gave."""
-        rests = self.wishes.target.kind is not TargetKind.NONE
-        return self.site.horizon.is_level and rests and bool(self.nights)
+        return bool(self.nights) and rests_on_assumed_level(self.site, self.wishes.target)
 
     def by_worth(self) -> tuple[SeasonNight, ...]:
         """The nights, best first; equal ones by date."""

@@ -80,7 +80,8 @@ class NightsModel(BaseModel):
 
 
 class ComparedModel(BaseModel):
-    """as_of: when it was judged; null where no forecast reaches the night."""
+    """as_of: when it was judged; null where no forecast reaches the night. horizon_assumed: nobody gave the
+    site's horizon line, and its windows rest on a level one."""
 
     site_id: int
     site: str
@@ -93,6 +94,7 @@ class ComparedModel(BaseModel):
     why: str | None
     drive_minutes: int
     drive_is_estimate: bool
+    horizon_assumed: bool
     as_of: datetime | None
 
 

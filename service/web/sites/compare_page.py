@@ -23,7 +23,7 @@ from alerts.judging.comparison import (
     usual_span,
 )
 from alerts.wishes.model import DEFAULT_WISHES
-from service.reports.comparison_report import compare_stored, compared_as_of
+from service.reports.comparison_report import compare_stored, compared_as_of, compared_assumed
 from service.reports.default_reader import Usual
 from service.store.schema.core_tables import PersonRow
 from service.web.shared.context import Here, Web
@@ -82,6 +82,7 @@ def show(
         last=span[1],
         lines=lines,
         as_of=compared_as_of((line.ranked.each for line in lines), hours),
+        assumed=compared_assumed(line.ranked.each for line in lines),
         more=more,
         sort=sort.value,
         orders=[order.value for order in Order],
