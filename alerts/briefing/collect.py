@@ -59,7 +59,7 @@ from alerts.sky.night import (
 )
 from alerts.sky.nights.night_builder import nights
 from alerts.sky.own_horizon import own_horizon
-from alerts.sky.tracks import alignments, apex_track, place_at, sky_track
+from alerts.sky.tracks import alignments, apex_track, place_at, shapes_at, sky_track
 from alerts.weather.chance import CloudHour
 from alerts.weather.models import first_look
 from alerts.weather.outlook import HazardLevel, Outlook
@@ -298,10 +298,14 @@ def _town(dome: Dome, *, under: bool) -> DrawnDome:
 
 
 def build_field_notes(
-    found: NightFindings, window: DarkWindow, ephemeris: Ephemeris, kit: Kit | None = None
+    found: NightFindings,
+    window: DarkWindow,
+    ephemeris: Ephemeris,
+    kit: Kit | None = None,
+    at: datetime | None = None,
 ) -> FieldNotes:
     """Everything for the trip to `window`, which `found` must have. kit: None takes the usual full-frame kit
-    and says so."""
+    and says so. at: the moment to shoot, between sunset and sunrise; None for the best one."""
     site, night, trip, outlook = found.site, found.night, found.plan, found.verdict.outlook
     assert trip is not None, "notes are for who goes"
     kit = kit or DEFAULT_KIT
@@ -309,8 +313,12 @@ def build_field_notes(
     best = outlook.best if outlook else None
 
     # the best moment: over a foreground, else nearest to the middle with the target low enough for a ground
+    span = window.span
     clear = (best.overlap(window.span) if best else None) or window.span
-    if (over := best_alignment(window.span, standing, best)) is not None:
+    if at is not None:
+        best_at, best = at, None
+        span = span if span.start <= at <= span.end else night.sunset_to_sunrise
+    elif (over := best_alignment(window.span, standing, best)) is not None:
         best_at = over.at.at
     else:
         track = sky_track(site, window.target, clear, ephemeris)
@@ -320,7 +328,11 @@ def build_field_notes(
 
     # where the camera points then, and what to set
     subject, name = _pointed_at(site, window.target, best_at, ephemeris)
-    shape = shape_at(window, best_at)
+    shapes = shapes_at(site, window.target, best_at, ephemeris)
+    shape = shapes[0]
+    if at is not None and Shape.COLUMN in shapes and subject.altitude_deg > HIGHEST_OVER_DEG:
+        shape, name = Shape.COLUMN, phrase("briefing.subject-foot")
+        subject = _foot(site, best_at, subject.azimuth_deg, ephemeris)
     land_deg = float(ridge_deg(site.horizon, subject.azimuth_deg))
     aim = aim_at(kit, subject.altitude_deg, subject.azimuth_deg, shape, land_deg)
     view = CameraView.of(kit, aim.azimuth_deg, aim.tilt_deg, portrait=aim.portrait)
@@ -328,7 +340,7 @@ def build_field_notes(
     place = (subject.altitude_deg, subject.azimuth_deg)
     exposure = exposure_for(kit, trail_rates(kit, view, site.lat_deg, place, dec_deg), dec_deg)
     panorama = None
-    if shape is Shape.ARCH:
+    if Shape.ARCH in shapes:
         (apex,) = apex_track(site, [best_at], ephemeris)
         panorama = plan_panorama(kit, apex.altitude_deg, apex.azimuth_deg, exposure.shutter_s)
     stacked, _ = exposure.recipes
@@ -354,7 +366,7 @@ def build_field_notes(
         kit=kit,
         exposure=exposure,
         aim=aim,
-        frames=plan_frames(window.span, stacked.shutter_s, standing, best, best_at),
+        frames=plan_frames(span, stacked.shutter_s, standing if at is None else (), best, best_at),
         panorama=panorama,
         foreground=plan_foreground(site, night, stay, exposure.aperture.f_number, ephemeris),
         compass=compass_at(site.lat_deg, site.lon_deg, site.elevation_m, best_at),
@@ -396,9 +408,14 @@ def _pointed_at(site: Site, target: Target, at: datetime, ephemeris: Ephemeris) 
     (apex,) = apex_track(site, [at], ephemeris)
     if apex.altitude_deg <= HIGHEST_OVER_DEG:
         return apex, phrase("briefing.subject-band")
+    return _foot(site, at, stands.azimuth_deg, ephemeris), phrase("briefing.subject-foot")
+
+
+def _foot(site: Site, at: datetime, azimuth_deg: float, ephemeris: Ephemeris) -> TrackPoint:
+    """The band above its foot on the side of that azimuth."""
+    (apex,) = apex_track(site, [at], ephemeris)
     feet = ((apex.azimuth_deg - 90) % 360, (apex.azimuth_deg + 90) % 360)
-    nearer = min(feet, key=lambda foot: abs(turn_deg(foot, stands.azimuth_deg)))
-    return TrackPoint(at, ABOVE_FOOT_DEG, nearer), phrase("briefing.subject-foot")
+    return TrackPoint(at, ABOVE_FOOT_DEG, min(feet, key=lambda foot: abs(turn_deg(foot, azimuth_deg))))
 
 
 def declination_deg(point: TrackPoint, lat_deg: float) -> float:
@@ -406,14 +423,6 @@ def declination_deg(point: TrackPoint, lat_deg: float) -> float:
     altitude, azimuth, lat = (math.radians(v) for v in (point.altitude_deg, point.azimuth_deg, lat_deg))
     sine = math.sin(lat) * math.sin(altitude) + math.cos(lat) * math.cos(altitude) * math.cos(azimuth)
     return math.degrees(math.asin(min(max(sine, -1.0), 1.0)))
-
-
-def shape_at(window: DarkWindow, at: datetime) -> Shape | None:
-    """How the Milky Way stands at a time in the window; that of the nearest piece at its edges."""
-    if not window.shapes:
-        return None
-    held = min(max(at, window.span.start), window.span.end - timedelta(seconds=1))
-    return next((piece.shape for piece in window.shapes if piece.span.contains(held)), None)
 
 
 def air_of(outlook: Outlook | None) -> Air:

@@ -420,7 +420,7 @@ def to_the_minute(facts: AlertFacts) -> AlertFacts:
         facts,
         **_turned(facts, _MINUTES),
         core=track_to_the_minute(facts.core),
-        shapes=tuple(ShapeSpan(each.shape, whole_minutes(each.span)) for each in facts.shapes),
+        shapes=tuple(replace(each, span=whole_minutes(each.span)) for each in facts.shapes),
         others=tuple(replace(other, **_turned(other, _OTHER_MINUTES)) for other in facts.others),
         instead=tuple(replace(each, span=whole_minutes(each.span)) for each in facts.instead),
         ground=facts.ground and ground_to_the_minute(facts.ground),

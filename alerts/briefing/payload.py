@@ -27,7 +27,9 @@ data
     told                             {chance_pct, at, window, leave_by}, each may be null
     target, track                    name; [{at, altitude_deg, azimuth_deg, direction}] at the
                                      window's start, middle and end; airless, from north through east
-    shapes                           [{shape, start, end}]; shape: arch | leaning | column | overhead
+    shapes                           [{shape, start, end, also, apex_altitude_deg}]; shape: arch | leaning |
+                                     column | overhead; also: those that stand beside it all the while;
+                                     apex_altitude_deg: an arch's top at its lowest (either may be left out)
     agreement, moon, cause           text, may be ""
     spread_pct                       [lowest, highest] of the sources' own chances, or null
     change_pct                       points by which the chance moved with their last runs, or null
@@ -81,7 +83,7 @@ from alerts.common.text import LONGEST_NAME, direction_word, plain, sentence
 from alerts.common.time_text import span_json, utc_text
 from alerts.common.units import Units
 from alerts.field.exposure import true_shutter_s
-from alerts.sky.night import TrackPoint
+from alerts.sky.night import ShapeSpan, TrackPoint
 
 VERSION = 1
 LARGEST_BYTES = 20_000
@@ -167,7 +169,7 @@ def alert_values(facts: AlertFacts, units: Units = Units.METRIC) -> dict[str, ob
         },
         "target": plain(facts.target_name),
         "track": [place_values(point) for point in facts.core],
-        "shapes": [{"shape": entry.shape.value, **span_json(entry.span)} for entry in facts.shapes],
+        "shapes": list(map(shape_json, facts.shapes)),
         "agreement": words_of(facts.agreement, reader),
         "spread_pct": list(facts.spread_pct) if facts.spread_pct else None,
         "change_pct": facts.change_pct,
@@ -213,6 +215,16 @@ def alert_values(facts: AlertFacts, units: Units = Units.METRIC) -> dict[str, ob
 def _sentence(said: Said, reader: Reader) -> str:
     words = words_of(said, reader)
     return sentence(words) if isinstance(said, Phrase) else words
+
+
+def shape_json(piece: ShapeSpan) -> dict[str, object]:
+    """One of `shapes`; what there is none of is left out."""
+    told: dict[str, object] = {"shape": piece.shape.value, **span_json(piece.span)}
+    if piece.also:
+        told["also"] = [shape.value for shape in piece.also]
+    if piece.apex_deg is not None:
+        told["apex_altitude_deg"] = piece.apex_deg
+    return told
 
 
 def place_values(point: TrackPoint) -> dict[str, object]:

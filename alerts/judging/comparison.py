@@ -155,11 +155,7 @@ def compare(
 
 def sky_worth(night: Night) -> float:
     """The night's worth from the sky alone, in minutes."""
-    shapes = [piece for window in night.windows for piece in window.shapes]
-    minutes = dict.fromkeys((piece.shape for piece in shapes), 0.0)
-    for piece in shapes:
-        minutes[piece.shape] += piece.span.minutes
-    return worth_of(minutes)
+    return worth_of([piece for window in night.windows for piece in window.shapes])
 
 
 def standing(each: ComparedNight) -> tuple[float, float, date, str]:

@@ -72,7 +72,7 @@ def rough_worth(usable: Span, chance_pct: int | None) -> float:
 
 def shape_time(window: DarkWindow, usable: Span, shapes: Sequence[Shape]) -> timedelta:
     """How long one of these shapes stands in the usable part."""
-    pieces = (piece.span.overlap(usable) for piece in window.shapes if piece.shape in shapes)
+    pieces = (piece.span.overlap(usable) for piece in window.shapes if piece.has(shapes))
     return sum((piece.duration for piece in pieces if piece is not None), timedelta(0))
 
 

@@ -116,7 +116,8 @@ def shape(window: DarkWindow, usable: Span, wishes: Wishes) -> Reason | None:
     stands, wants = shape_time(window, usable, wishes.shapes), wishes.shortest_window
     slack = (stands - wants) / wants if wants else None
     if stands <= timedelta(0):
-        seen = tuple(shape_phrase(piece.shape) for piece in window.shapes)
+        standing = (shape for piece in window.shapes for shape in piece.standing)
+        seen = tuple(map(shape_phrase, dict.fromkeys(standing)))
         text = phrase("judging.shape-not-seen", seen=seen, asked=asked)
         return Reason("shape", Result.FAIL, text, slack)
     result = Result.PASS if stands >= wants else Result.FAIL

@@ -1,4 +1,4 @@
-"""The Milky Way against the horizon: core, band apex, tilt, shape, and how much of the band is up.
+"""The Milky Way against the horizon: core, band apex and feet, and how much of the band is up.
 
 The band is the great circle of galactic latitude 0; the core is the direction l = b = 0, not
 Sgr A* (0.07 degrees away). Altitudes are airless; azimuths run from north through east.
@@ -20,7 +20,6 @@ import numpy.typing as npt
 from alerts.sites.horizon import Ridges
 from alerts.sites.model import HorizonLine, Site
 from alerts.sky.ephemeris import SkyTable, direction
-from alerts.sky.night import Shape
 from alerts.sky.observers import Ground, along
 from alerts.sky.refraction import AirlessRidges
 from alerts.sky.span_arrays import alternating_spans
@@ -33,13 +32,6 @@ POLE_RA_DEG, POLE_DEC_DEG, NODE_L_DEG = 192.85948, 27.12825, 32.93192
 """North galactic pole (ICRS) and longitude of the ascending node; Perryman & ESA 1997, ESA SP-1200,
 vol. 1, section 1.5.3."""
 
-ARCH_BELOW_DEG = 55.0
-OVERHEAD_ABOVE_DEG = 65.0
-COLUMN_TILT_DEG = 75.0
-COLUMN_BELOW_DEG = 45.0
-NEAR_ZENITH_DEG = 85.0
-"""Core altitude above which its band has no tilt to speak of."""
-SHAPES = (Shape.OVERHEAD, Shape.COLUMN, Shape.ARCH, Shape.LEANING)
 POLE: Floats = direction(POLE_RA_DEG, POLE_DEC_DEG)
 _NODE, _TURN = direction(POLE_RA_DEG + 90, 0), math.radians(NODE_L_DEG)
 CORE: Floats = _NODE * math.cos(_TURN) - np.cross(POLE, _NODE) * math.sin(_TURN)
@@ -66,7 +58,7 @@ class Geometry:
     """How the Milky Way stands, arrays of shape (n, m) for n sites and m times, in degrees.
 
     apex: the band's highest point. horizon_azimuths_deg: shape (n, m, 2), where the band meets the
-    level horizon. tilt_deg: of the band at the core, 0 level, 90 upright; NaN near the zenith.
+    level horizon.
     """
 
     core_altitude_deg: Floats
@@ -74,44 +66,27 @@ class Geometry:
     apex_altitude_deg: Floats
     apex_azimuth_deg: Floats
     horizon_azimuths_deg: Floats
-    tilt_deg: Floats
 
 
 def geometry(ground: Ground, table: SkyTable, at_s: Floats) -> Geometry:
     """The geometry for each of n sites at POSIX times of shape (m,) (the same for all) or (n, m)."""
     times = np.broadcast_to(at_s, (len(ground), np.shape(at_s)[-1]))
-    return geometry_of(ground, table.fixed(CORE, times), table.fixed(POLE, times))
-
-
-def geometry_of(ground: Ground, core: Floats, pole: Floats) -> Geometry:
-    """The geometry from Earth-fixed unit vectors of the core and the galactic pole, shape (n, m, 3)."""
+    core, pole = table.fixed(CORE, times), table.fixed(POLE, times)
     core_altitude, core_azimuth = ground.altaz(core, near=False)
     pole_altitude, pole_azimuth = ground.altaz(pole, near=False)
-    # the tilt, from the band's tangent at the core
-    along_band = np.cross(pole, core)
-    rise = along(along_band, ground.up)
-    rightward = np.cross(core, np.broadcast_to(ground.up[:, None, :], core.shape))
-    aside = (along_band * rightward).sum(axis=-1)
-    tilt = np.degrees(np.arctan2(np.abs(rise), np.abs(aside)))
     return Geometry(
         core_altitude,
         core_azimuth,
         apex_altitude_deg=90 - np.abs(pole_altitude),
         apex_azimuth_deg=np.where(pole_altitude > 0, pole_azimuth + 180, pole_azimuth) % 360,
         horizon_azimuths_deg=np.stack([pole_azimuth - 90, pole_azimuth + 90], axis=-1) % 360,
-        tilt_deg=np.where(core_altitude > NEAR_ZENITH_DEG, np.nan, tilt),
     )
 
 
-def shape_codes(sky: Geometry) -> Ints:
-    """Indices into SHAPES, tested in that order.
-
-    A column needs its core above the horizon: below it nobody sees the band stand on it.
-    """
-    upright = np.nan_to_num(sky.tilt_deg) > COLUMN_TILT_DEG
-    low_core = (sky.core_altitude_deg >= 0) & (sky.core_altitude_deg < COLUMN_BELOW_DEG)
-    overhead, arch = sky.core_altitude_deg > OVERHEAD_ABOVE_DEG, sky.apex_altitude_deg < ARCH_BELOW_DEG
-    return np.select([overhead, upright & low_core, arch], [0, 1, 2], default=3).astype(np.intp)
+def zeniths(ground: Ground, table: SkyTable, at_s: Floats) -> Floats:
+    """The zenith of each of n sites in galactic axes, shape (3, n, m), at times as for `geometry`."""
+    times = np.broadcast_to(at_s, (len(ground), np.shape(at_s)[-1]))
+    return np.stack([along(table.fixed(axis, times), ground.up) for axis in GALACTIC_AXES])
 
 
 def arc_length_deg(arc_l_deg: Arc | None) -> float:

@@ -9,6 +9,7 @@ Apia, Kiritimati or the Chatham Islands.
 from __future__ import annotations
 
 import re
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from enum import StrEnum
@@ -107,8 +108,26 @@ class TrackPoint:
 
 @value(frozen=True, slots=True)
 class ShapeSpan:
+    """How the Milky Way stands over a span; what each shape is, `alerts.sky.band_shapes` says.
+
+    also: further shapes that stand all the while, as a column below a core overhead. apex_deg: how high the
+    top of an arch is at its lowest, in whole degrees; None without an arch. Nights made by earlier rules have
+    neither.
+    """
+
     shape: Shape
     span: Span
+    also: tuple[Shape, ...] = ()
+    apex_deg: int | None = None
+
+    @property
+    def standing(self) -> tuple[Shape, ...]:
+        """All shapes, the one that it is called by first."""
+        return (self.shape, *self.also)
+
+    def has(self, shapes: Collection[Shape]) -> bool:
+        """Whether one of these stands."""
+        return any(each in shapes for each in self.standing)
 
 
 @value(frozen=True, slots=True)
@@ -277,13 +296,40 @@ def _number(text: str) -> float:
 
 
 def shape_phrase(shape: Shape) -> Phrase:
-    """The shape as inside a sentence: `a low arch`."""
+    """The shape as inside a sentence: `an arch`."""
     return phrase(f"sky.shape-{shape}")
 
 
 def shape_label(shape: Shape) -> str:
-    """The shape by itself: `low arch`, `overhead`."""
-    return say(f"sky.label-{shape}")
+    """The shape by itself: `arch`, `overhead`."""
+    return say(_label(shape))
+
+
+def told_pieces(pieces: Iterable[ShapeSpan]) -> tuple[ShapeSpan, ...]:
+    """The pieces as they are told: neighbours that are called the same are one, with the arch's lowest top
+    and what else stands in any."""
+    told: list[ShapeSpan] = []
+    for each in pieces:
+        if told and told[-1].shape is each.shape:
+            before = told.pop()
+            tops = [piece.apex_deg for piece in (before, each) if piece.apex_deg is not None]
+            also = tuple(dict.fromkeys((*before.also, *each.also)))
+            whole = Span(before.span.start, each.span.end)
+            told.append(ShapeSpan(each.shape, whole, also, min(tops, default=None)))
+        else:
+            told.append(each)
+    return tuple(told)
+
+
+def piece_phrase(piece: ShapeSpan) -> Phrase:
+    """The piece by itself: `arch 62° high`, `overhead, for a time an upright column too`."""
+    if piece.shape is Shape.ARCH and piece.apex_deg is not None:
+        return phrase("sky.piece-arch", apex_deg=piece.apex_deg)
+    return phrase("sky.piece-with-column") if Shape.COLUMN in piece.also else _label(piece.shape)
+
+
+def _label(shape: Shape) -> Phrase:
+    return phrase(f"sky.label-{shape}")
 
 
 def target_phrase(target: Target) -> Phrase:

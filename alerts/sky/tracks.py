@@ -17,10 +17,11 @@ import numpy.typing as npt
 from alerts.common.span import Span
 from alerts.sites.great_circle import turn_deg
 from alerts.sites.model import Foreground, Site
+from alerts.sky.band_shapes import SHAPES_BY_CODE, standing
 from alerts.sky.crossings import EARTH_MEAN_KM
 from alerts.sky.ephemeris import Body, Ephemeris, SkyTable, posix_s, utc_from_posix
-from alerts.sky.milky_way import geometry
-from alerts.sky.night import Target, TrackPoint
+from alerts.sky.milky_way import geometry, zeniths
+from alerts.sky.night import DarkWindow, Shape, Target, TrackPoint
 from alerts.sky.observers import MOON_RADIUS_KM, Ground
 from alerts.sky.refraction import AirlessRidges, airless_ridge_deg
 from alerts.sky.span_arrays import RowSpans, minute_marks, where_held
@@ -64,6 +65,32 @@ def apex_track(site: Site, times: Sequence[datetime], ephemeris: Ephemeris) -> t
     sky = geometry(Ground.of([site]), ephemeris.table(float(at_s[0]), float(at_s[-1])), at_s)
     places = zip(times, sky.apex_altitude_deg[0], sky.apex_azimuth_deg[0], strict=True)
     return tuple(TrackPoint(at, float(altitude), float(azimuth)) for at, altitude, azimuth in places)
+
+
+def shapes_at(site: Site, target: Target, at: datetime, ephemeris: Ephemeris) -> tuple[Shape, ...]:
+    """The shapes in which the Milky Way stands at a time, the one that it is called by first."""
+    at_s = np.array([posix_s(at)])
+    zenith = zeniths(Ground.of([site]), ephemeris.table(float(at_s[0]), float(at_s[0])), at_s)
+    return SHAPES_BY_CODE[int(standing(zenith, target.arc_l_deg).codes[0, 0])]
+
+
+def best_minute(site: Site, window: DarkWindow, shape: Shape, ephemeris: Ephemeris) -> datetime | None:
+    """When a shape shows best in a window: an arch at its lowest, a column at its most upright, the core at
+    its highest, a leaning band in the middle of its longest time; None where it doesn't stand."""
+    spans = [piece.span for piece in window.shapes if piece.has((shape,))]
+    if not spans:
+        return None
+    if shape is Shape.LEANING:
+        return max(spans, key=lambda span: span.duration).middle
+    pieces = [
+        np.append(np.arange(posix_s(span.start), posix_s(span.end), 60.0), posix_s(span.end) - 1)
+        for span in spans
+    ]
+    at_s = np.concatenate(pieces)
+    sky = geometry(Ground.of([site]), ephemeris.table(float(at_s[0]), float(at_s[-1])), at_s)
+    apex = sky.apex_altitude_deg[0]
+    merit = {Shape.ARCH: -apex, Shape.COLUMN: apex, Shape.OVERHEAD: sky.core_altitude_deg[0]}[shape]
+    return utc_from_posix(float(at_s[np.argmax(merit)]))
 
 
 def track_point(at_s: float, altitude_deg: float, azimuth_deg: float) -> TrackPoint:

@@ -99,7 +99,7 @@ def view_of(window: DarkWindow, site: Site) -> SightView:
     """The frame for a dark window: its target at the window's middle, or the whole arch over its apex."""
     middle = window.track[len(window.track) // 2] if window.track else None
     is_arch = any(
-        each.shape is Shape.ARCH and each.span.contains(window.span.middle) for each in window.shapes
+        each.has((Shape.ARCH,)) and each.span.contains(window.span.middle) for each in window.shapes
     )
     if window.target.kind is TargetKind.BAND and is_arch:
         azimuth_deg, altitude_deg = band_apex(site, window.span)

@@ -25,7 +25,7 @@ from service.cli.options import (
     place_options,
     weather_option,
 )
-from service.reports.briefing_report import FORMS, Brief, InCalendars, build_brief
+from service.reports.briefing_report import FORMS, Brief, InCalendars, MomentAsked, build_brief
 from service.reports.default_reader import usual_for
 from service.store.repositories.alerts import Words, calendar_key, words_told
 
@@ -63,10 +63,17 @@ class BriefingForm:
     "--format", "form", type=click.Choice(list(FORMS)), default="text", help=say("cli.help-briefing-format")
 )
 @click.option("--picture", default="night", help=say("cli.help-briefing-picture"))
+@click.option("--at-time", metavar="HH:MM", help=say("cli.help-briefing-at-time"))
+@click.option("--shape", metavar="SHAPE", help=say("cli.help-briefing-shape"))
 @click.option("--output", type=click.Path(path_type=Path), help=say("cli.help-output"))
-@hands_over(place=PlaceAsked, night=NightAsked, form=BriefingForm)
+@hands_over(place=PlaceAsked, night=NightAsked, form=BriefingForm, moment=MomentAsked)
 def briefing(
-    place: PlaceAsked, night: NightAsked, kit: str | None, imperial: bool, form: BriefingForm
+    place: PlaceAsked,
+    night: NightAsked,
+    kit: str | None,
+    imperial: bool,
+    form: BriefingForm,
+    moment: MomentAsked,
 ) -> None:
     ephemeris = Ephemeris.open()
     seen = look_at_night(place, night, ephemeris)
@@ -79,6 +86,7 @@ def briefing(
         kit=parse_kit(kit or usual_kit) if kit or usual_kit else None,
         units=Units.IMPERIAL if imperial else units_of(seen.wishes),
         ahead=seen.ahead(night, ephemeris),
+        moment=moment,
     )
     for problem in seen.problems:
         click.echo(f"duskbell: {problem}", err=True)

@@ -28,7 +28,7 @@ from alerts.judging.verdict import Verdict, VerdictWord, trip_to, with_decision_
 from alerts.judging.window_brightness import WindowSky, say_sky, window_skies, with_darkness
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.sky.night import BodyEvents, Night
+from alerts.sky.night import BodyEvents, Night, piece_phrase, told_pieces
 from alerts.weather.models import name_with_family, source_name
 from alerts.weather.outlook import Outlook
 from service.cli.one_night import NightAsked, OneNight, look_at_night
@@ -172,7 +172,9 @@ def _windows(site: Site, night: Night, skies: Sequence[WindowSky], ahead: Ahead)
         )
         yield f"    core   {track}"
         if window.shapes:
-            pieces = [(each.shape.value, whole_minutes(each.span)) for each in window.shapes]
+            pieces = [
+                (say(piece_phrase(each)), whole_minutes(each.span)) for each in told_pieces(window.shapes)
+            ]
             shapes = ", ".join(
                 f"{shape} {say_clock(span.start, site.tz)}–{say_clock(span.end, site.tz)}"
                 for shape, span in pieces

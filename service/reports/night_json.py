@@ -7,7 +7,7 @@ from typing import Any
 
 from alerts.briefing.collect import NightFindings, ground_note
 from alerts.briefing.facts import NOTHING_AHEAD, Ahead
-from alerts.briefing.payload import ground_values
+from alerts.briefing.payload import ground_values, shape_json
 from alerts.briefing.text.alert_lines import event_of, event_values
 from alerts.common.plain_values import rounded
 from alerts.common.time_text import span_json, utc_text
@@ -114,7 +114,7 @@ def window_json(window: DarkWindow) -> dict[str, Any]:
             {"at": utc_text(point.at), **rounded(point, altitude_deg=2, azimuth_deg=2)}
             for point in window.track
         ],
-        "shapes": [{"shape": each.shape.value, **span_json(each.span)} for each in window.shapes],
+        "shapes": list(map(shape_json, window.shapes)),
     }
 
 

@@ -111,7 +111,7 @@ def _windows(nights: Nights) -> Iterator[tuple[SeasonNight, DarkWindow]]:
 
 def _shapes(window: DarkWindow) -> dict[str, None]:
     """Each once, in the order of the night."""
-    return dict.fromkeys(each.shape.value for each in window.shapes)
+    return dict.fromkeys(shape.value for each in window.shapes for shape in each.standing)
 
 
 def season_ics(season: Season, nights: Nights) -> str:
@@ -190,7 +190,7 @@ def season_table(season: Season, nights: Nights) -> Iterator[str]:
         times = f"{say_clock(whole.start, zone)}–{say_clock(whole.end, zone)} {start}"
         ends = (track[0], track[-1]) if track else ()
         facing = " → ".join(dict.fromkeys(str(direction_letters(point.azimuth_deg)) for point in ends))
-        seen = f"{say_lasting(window.span):<12}{', '.join(_shapes(window)):<26}{facing:<14}"
+        seen = f"{say_lasting(window.span):<12}{', '.join(_shapes(window)):<34}{facing:<14}"
         short = f"   {say('reports.season-too-short')}" if night.is_too_short else ""
         yield f"{label:<18}{times:<22}{seen}{100 * night.moon_lit:.0f} %{short}"
     yield ""

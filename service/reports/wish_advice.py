@@ -184,7 +184,7 @@ class _Look:
             )
         if not any(_has_shape(window, wishes) for _, window in windows):
             asked = [shape_phrase(shape) for shape in wishes.shapes]
-            seen = {piece.shape for _, window in windows for piece in window.shapes}
+            seen = {each for _, window in windows for piece in window.shapes for each in piece.standing}
             if not seen:
                 return say("reports.advice-shape-never", asked=asked)
             stands = [shape_phrase(shape) for shape in Shape if shape in seen]
@@ -219,7 +219,7 @@ def _good_parts(night: Night, wishes: Wishes, site: Site) -> list[Span]:
 
 
 def _has_shape(window: DarkWindow, wishes: Wishes) -> bool:
-    return not wishes.shapes or any(piece.shape in wishes.shapes for piece in window.shapes)
+    return not wishes.shapes or any(piece.has(wishes.shapes) for piece in window.shapes)
 
 
 def _easier(site: Site, wishes: Wishes) -> Iterator[tuple[str | Phrase, Wishes]]:

@@ -69,6 +69,28 @@ def test_pictures_are_written_as_svg_and_png(run: Run, tmp_path: Path, picture: 
     assert file.read_bytes().startswith(b"\x89PNG")
 
 
+SOUTH = ("briefing", "--at=-35,149", "--offline", "--date")
+JULY = ("briefing", "--at", "40.31,-1.42", "--date", "2027-07-08", "--offline")
+
+
+def test_a_panorama_is_of_the_arch_also_where_another_shape_shows_best(run: Run) -> None:
+    """In March at 35 south the core stands beside the arch; the southern column stands under it in June."""
+    drawn = run(*SOUTH, "2027-03-05", "--format", "svg", "--picture", "panorama").out
+    assert "The arch at 02:59" in drawn
+    assert "its top 62° up in the south" in drawn
+    drawn = run(*SOUTH, "2027-06-05", "--format", "svg", "--picture", "panorama").out
+    assert "The arch at " in drawn
+
+
+def test_any_moment_and_any_shape_of_a_night_can_be_asked_for(run: Run) -> None:
+    at_ten = run(*JULY, "--format", "svg", "--picture", "panorama", "--at-time", "00:10").out
+    assert "The arch at 00:10" in at_ten
+    upright = run(*JULY, "--format", "svg", "--picture", "view", "--shape", "column").out
+    assert "upright" in upright
+    below = run(*SOUTH, "2027-06-05", "--shape", "column").out
+    assert "ground and the Milky Way's foot fit in one frame" in below
+
+
 def test_a_polar_summer_night_says_why_not(run: Run) -> None:
     out = run("briefing", "--at", "60,10", "--date", "2027-06-20", "--offline").out
     assert "no astronomical darkness" in out
@@ -85,8 +107,21 @@ def test_a_polar_summer_night_says_why_not(run: Run) -> None:
             "nothing for a calendar",
         ),
         ((*NIGHT, "--output", "/dev/null/all.txt"), "can't be written"),
+        ((*JULY, "--at-time", "13:00"), "13:00 is not between sunset and sunrise of the night of Thu 8 July"),
+        ((*JULY, "--at-time", "25:00"), "'25:00' is no time of day"),
+        ((*JULY, "--shape", "ring"), "no shape of the Milky Way; there are arch"),
+        ((*JULY, "--shape", "overhead"), "it stands as a leaning band and an upright column"),
+        ((*JULY, "--shape", "column", "--at-time", "01:00"), "Give --at-time or --shape, not both"),
+        ((*JULY, "--format", "svg", "--picture", "panorama"), "A panorama is of an arch; at 02:02"),
+        (
+            ("briefing", "--at", "60,10", "--date", "2027-06-20", "--offline", "--shape", "arch"),
+            "no dark window, so there is nothing to plan for",
+        ),
     ],
-    ids=["kit", "picture", "place", "calendar", "output"],
+    ids=[
+        *("kit", "picture", "place", "calendar", "output", "outside", "no time", "no shape", "absent"),
+        *("both", "no arch", "no window"),
+    ],
 )
 def test_bad_input_is_one_sentence_and_a_code(run: Run, args: tuple[str, ...], says: str) -> None:
     ran = run(*args)

@@ -42,7 +42,7 @@ from alerts.common.text import (
 from alerts.common.time_text import long_day, say_day
 from alerts.common.units import Units
 from alerts.notifying.model import AlertKind
-from alerts.sky.night import shape_label
+from alerts.sky.night import piece_phrase, told_pieces
 
 CALLED_OFF = ("stand_down", "stay")
 """Forms that send nobody out: they tell neither of the trip nor of what the chance rests on."""
@@ -281,12 +281,12 @@ def _facts_told(facts: AlertFacts, field: Clock, home: Clock, reader: Reader) ->
         name = "core" if facts.target_name == "core" else "target"
         yield name, say("briefing.clauses", reader, parts=track), "core"
     if facts.shapes:
-        *changing, last = facts.shapes
+        *changing, last = told_pieces(facts.shapes)
         shapes = [
-            phrase("briefing.shape-until", shape=shape_label(each.shape), until=field.time(each.span.end))
+            phrase("briefing.shape-until", shape=piece_phrase(each), until=field.time(each.span.end))
             for each in changing
         ]
-        said = say("briefing.shapes", reader, shapes=[*shapes, shape_label(last.shape)])
+        said = say("briefing.shapes", reader, shapes=[*shapes, piece_phrase(last)])
         yield "milky-way", capital(said), "core"
     yield "moon", capital(words_of(facts.moon, reader)), "moon"
     ground = facts.ground if facts.form != "stand_down" else None

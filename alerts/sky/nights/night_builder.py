@@ -2,9 +2,9 @@
 
 Crossings are kept unrounded in the arrays and rounded in the `Night` values: to the second, 0.001 degrees and
 0.0001 of the Moon, so that the same night comes out the same alone or among thousands. The tracks and shapes
-of all windows are worked out together: what turns slowly (precession, nutation, aberration) is taken at three
-moments of each window and drawn through them, the Earth's rotation is added exactly. Over a night that is
-right to a millionth of an arcsecond; tests hold the nights equal to those made one by one.
+of all windows are worked out together: for the shapes what turns slowly (precession, nutation, aberration) is
+taken at both ends of each window and straight between, the Earth's rotation is added exactly. Over a night
+that is right to a thousandth of an arcsecond; tests hold the nights equal to those made one by one.
 """
 
 from __future__ import annotations
@@ -20,23 +20,11 @@ import numpy.typing as npt
 from alerts.common.phrases import phrase
 from alerts.common.span import Span
 from alerts.sites.model import Site
+from alerts.sky.band_shapes import SHAPES_BY_CODE, standing
 from alerts.sky.brightness.total import loss_spans, site_sky
 from alerts.sky.crossings import SUNRISE_DEG, Crossings, moon_crossings, sun_crossings
 from alerts.sky.ephemeris import SIDEREAL_RATE_RAD_S, Ephemeris, SkyTable, posix_s, utc_from_posix
-from alerts.sky.milky_way import (
-    ARCH_BELOW_DEG,
-    COLUMN_BELOW_DEG,
-    COLUMN_TILT_DEG,
-    CORE,
-    OVERHEAD_ABOVE_DEG,
-    POLE,
-    SHAPES,
-    axes_in,
-    epoch_of,
-    geometry_of,
-    longitudes_up_deg,
-    shape_codes,
-)
+from alerts.sky.milky_way import GALACTIC_AXES, axes_in, epoch_of, longitudes_up_deg
 from alerts.sky.night import (
     DAY_S,
     BodyEvents,
@@ -44,6 +32,7 @@ from alerts.sky.night import (
     DarknessWish,
     DarkWindow,
     Night,
+    Shape,
     ShapeSpan,
     SkyWishes,
     TargetKind,
@@ -289,7 +278,7 @@ def _windows(whole: SiteNights) -> list[tuple[DarkWindow, ...]]:
 
 
 def _shapes(whole: SiteNights, rows: Ints, moments_s: Floats) -> list[tuple[ShapeSpan, ...]]:
-    """The shapes of each window, split at whole minutes, each minute taking that of its middle.
+    """The shapes of each window, split at whole minutes, each minute taking those of its middle.
 
     moments_s: start, middle and end of each, shape (n, 3).
     """
@@ -298,7 +287,8 @@ def _shapes(whole: SiteNights, rows: Ints, moments_s: Floats) -> list[tuple[Shap
     counts = (np.ceil(end_s / 60) - first_mark).astype(np.intp) + 1
     marks = (first_mark[:, None] + np.arange(counts.max())) * 60.0
     edges = np.concatenate([start_s[:, None], np.minimum(marks, end_s[:, None])], axis=1)
-    codes = _codes(whole, rows, moments_s, (edges[:, :-1] + edges[:, 1:]) / 2)
+    zeniths = _Zeniths.of(whole, rows, moments_s)
+    codes = _codes(zeniths, (edges[:, :-1] + edges[:, 1:]) / 2, whole.wishes.target.arc_l_deg)
     # neighbours that differ; counts tells how many minutes of each window are real
     begins = np.ones(codes.shape, dtype=np.bool_)
     begins[:, 1:] = codes[:, 1:] != codes[:, :-1]
@@ -306,63 +296,93 @@ def _shapes(whole: SiteNights, rows: Ints, moments_s: Floats) -> list[tuple[Shap
     window, piece = np.nonzero(begins)
     last = np.append(window[1:] != window[:-1], True)
     after = np.where(last, counts[window], np.append(piece[1:], 0))
+    code, from_s, to_s = codes[window, piece], edges[window, piece], edges[window, after]
+    apex_deg = np.round(zeniths.part(window).lowest_apex_deg(from_s, to_s)).astype(np.intp)
     found: list[tuple[ShapeSpan, ...]] = [()] * len(codes)
-    columns = window, codes[window, piece], edges[window, piece], edges[window, after]
-    for index, code, from_s, to_s in zip(*(column.tolist() for column in columns), strict=True):
-        found[index] += (ShapeSpan(SHAPES[code], Span(utc_from_posix(from_s), utc_from_posix(to_s))),)
+    columns = (window, code, from_s, to_s, apex_deg)
+    for index, stands, begin_s, until_s, top_deg in zip(*(each.tolist() for each in columns), strict=True):
+        shape, *also = shapes = SHAPES_BY_CODE[stands]
+        span = Span(utc_from_posix(begin_s), utc_from_posix(until_s))
+        found[index] += (ShapeSpan(shape, span, tuple(also), top_deg if Shape.ARCH in shapes else None),)
     return found
 
 
-def _codes(whole: SiteNights, rows: Ints, moments_s: Floats, middles_s: Floats) -> Ints:
-    """Indices into SHAPES for every minute, shape as `middles_s`.
-
-    Looked at every MINUTES_APART minutes; those between two looks are looked at only where one of the limits
-    lies within what the turning sky can move in that time: between them a height moves by at most the Earth's
-    turn, and the tilt of a core below 45 degrees by at most that over the cosine of its height, so with both
-    ends further from a limit together, it isn't reached.
-    """
-    core, pole = whole.table.of_date(np.stack([CORE, POLE])[:, None, None], moments_s)
-    beyond_mean = whole.table.sidereal_rad(moments_s) - SIDEREAL_RATE_RAD_S * (moments_s - moments_s[:, :1])
-    slow = np.concatenate([beyond_mean[..., None], core, pole], axis=-1)
-    ground: Ground = whole.ground.part(rows)
+def _codes(zeniths: _Zeniths, middles_s: Floats, arc_l_deg: tuple[float, float] | None) -> Ints:
+    """Indices into SHAPES_BY_CODE for every minute, shape as `middles_s`: looked at every MINUTES_APART
+    minutes, and each minute between two looks only where a limit may be reached there."""
     last = middles_s.shape[1] - 1
     looks = np.unique(np.append(np.arange(0, last, MINUTES_APART), last))
-    seen = geometry_of(ground, *_core_and_pole(moments_s, slow, middles_s[:, looks]))
-    codes = shape_codes(seen)
-    codes = np.append(np.repeat(codes[:, :-1], np.diff(looks), axis=1), codes[:, -1:], axis=1)
-
-    can_turn = TURN_DEG_S * np.diff(middles_s[:, looks], axis=1)
-    altitude, tilt = seen.core_altitude_deg, np.nan_to_num(seen.tilt_deg)
-    limits = (OVERHEAD_ABOVE_DEG, COLUMN_BELOW_DEG, 0.0)
-    beyond = [*(altitude - limit for limit in limits), seen.apex_altitude_deg - ARCH_BELOW_DEG]
-    nearest = [np.abs(each[:, :-1]) + np.abs(each[:, 1:]) for each in (*beyond, tilt - COLUMN_TILT_DEG)]
-    low = np.minimum(altitude[:, :-1], altitude[:, 1:]) < COLUMN_BELOW_DEG + can_turn
-    can_tilt = can_turn / np.cos(np.radians(np.minimum(COLUMN_BELOW_DEG + can_turn, 80.0)))
-    is_unsure = (low & (nearest[-1] <= can_tilt)) | (np.min(nearest[:-1], axis=0) <= can_turn)
-    window, look = np.nonzero(is_unsure)
+    seen = standing(zeniths.at(middles_s[:, looks]), arc_l_deg)
+    codes = np.append(np.repeat(seen.codes[:, :-1], np.diff(looks), axis=1), seen.codes[:, -1:], axis=1)
+    window, look = np.nonzero(seen.may_change(TURN_DEG_S * np.diff(middles_s[:, looks], axis=1)))
     if len(window):
         minute = np.minimum(looks[look][:, None] + np.arange(1, MINUTES_APART), last)
-        there = _core_and_pole(moments_s[window], slow[window], middles_s[window[:, None], minute])
-        codes[window[:, None], minute] = shape_codes(geometry_of(ground.part(window), *there))
+        there = zeniths.part(window).at(middles_s[window[:, None], minute])
+        codes[window[:, None], minute] = standing(there, arc_l_deg).codes
     return codes
 
 
-def _core_and_pole(moments_s: Floats, slow: Floats, at_s: Floats) -> tuple[Floats, Floats]:
-    """Earth-fixed unit vectors of core and galactic pole, shape (n, m, 3) each, at times of shape (n, m).
+@dataclass(frozen=True)
+class _Zeniths:
+    """The zenith through each of n windows.
 
-    slow: at three moments of each of n windows, shape (n, 3, 7): sidereal time less what its mean rate makes
-    of the time since the first one, then core and pole on the true equator and equinox of date.
+    start_s, length_s: POSIX seconds, turned: the Earth's angle at the start and gained: what it turns through
+    the window beyond its mean rate, radians, shape (n, 1). axes: the galactic ones on the true equator and
+    equinox of date, each component times the zenith's there, and drift: their change through the window,
+    shape (3, 3, n, 1), axis by component.
     """
-    start_s, end_s = moments_s[:, :1], moments_s[:, 2:]
-    u = (at_s - start_s) / (end_s - start_s)
-    through_three = np.stack([(1 - u) * (1 - 2 * u), 4 * u * (1 - u), u * (2 * u - 1)], axis=-1)
-    beyond_mean, *places = np.moveaxis(through_three @ slow, -1, 0)
-    sidereal = SIDEREAL_RATE_RAD_S * (at_s - start_s) + beyond_mean
-    cos, sin = np.cos(sidereal), np.sin(sidereal)
-    core, pole = (
-        np.stack([cos * x + sin * y, cos * y - sin * x, z], axis=-1) for x, y, z in (places[:3], places[3:])
-    )
-    return core, pole
+
+    start_s: Floats
+    length_s: Floats
+    turned: Floats
+    gained: Floats
+    axes: Floats
+    drift: Floats
+
+    @classmethod
+    def of(cls, whole: SiteNights, rows: Ints, moments_s: Floats) -> _Zeniths:
+        """Of windows at some rows; moments_s: start, middle and end of each, shape (n, 3)."""
+        ends_s, ground = moments_s[:, ::2], whole.ground.part(rows)
+        beyond = whole.table.sidereal_rad(ends_s) - SIDEREAL_RATE_RAD_S * (ends_s - ends_s[:, :1])
+        lat, lon = np.radians(ground.lat_deg), np.radians(ground.lon_deg)
+        axes = whole.table.of_date(GALACTIC_AXES[:, None, None], ends_s)
+        parts = np.stack([np.cos(lat), np.cos(lat), np.sin(lat)], axis=-1)
+        scaled = np.moveaxis(axes * parts[:, None], -1, 1)[..., None, :]
+        return cls(
+            start_s=ends_s[:, :1],
+            length_s=np.diff(ends_s, axis=1),
+            turned=beyond[:, :1] + lon[:, None],
+            gained=np.diff(beyond, axis=1),
+            axes=scaled[..., 0],
+            drift=scaled[..., 1] - scaled[..., 0],
+        )
+
+    def part(self, which: Ints) -> _Zeniths:
+        start_s, length_s, turned, gained = (
+            each[which] for each in (self.start_s, self.length_s, self.turned, self.gained)
+        )
+        return _Zeniths(start_s, length_s, turned, gained, self.axes[:, :, which], self.drift[:, :, which])
+
+    def at(self, at_s: Floats) -> Floats:
+        """Unit vectors in galactic axes, shape (3, n, m), at times of shape (n, m)."""
+        since_s = at_s - self.start_s
+        share = since_s / self.length_s
+        turned = self.turned + SIDEREAL_RATE_RAD_S * since_s + self.gained * share
+        cos, sin = np.cos(turned), np.sin(turned)
+        zenith = np.empty((3, *at_s.shape))
+        for axis, (x, y, z), (dx, dy, dz) in zip(zenith, self.axes, self.drift, strict=True):
+            axis[:] = cos * (x + dx * share) + sin * (y + dy * share) + (z + dz * share)
+        return zenith
+
+    def lowest_apex_deg(self, from_s: Floats, to_s: Floats) -> Floats:
+        """The least altitude of the band's apex in a span of each window, shape (n,): at one of its ends, or
+        where the galactic pole stands in the meridian."""
+        pole = np.arctan2(self.axes[2, 1], self.axes[2, 0])
+        culminates_s = self.start_s + ((pole - self.turned) % math.pi) / SIDEREAL_RATE_RAD_S
+        later_s = culminates_s + math.pi / SIDEREAL_RATE_RAD_S * np.arange(3)
+        looks = np.clip(later_s, from_s[:, None], to_s[:, None])
+        at_s = np.concatenate([from_s[:, None], to_s[:, None], looks], axis=1)
+        return np.asarray(90 - np.degrees(np.arcsin(np.abs(self.at(at_s)[2]).max(axis=1))))
 
 
 def night_named(site: Site, name: date, wishes: SkyWishes, ephemeris: Ephemeris) -> Night:

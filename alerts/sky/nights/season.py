@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from itertools import groupby
@@ -18,6 +18,7 @@ from alerts.sky.night import (
     DarkWindow,
     Night,
     Shape,
+    ShapeSpan,
     SkyWishes,
     Target,
     TargetKind,
@@ -54,8 +55,8 @@ LOSS_OFFERED_MAG = 0.3
 class SeasonNight:
     """One night with at least one dark window.
 
-    minutes: of all its windows together. shapes: those that last longest first. worth: minutes
-    weighed by shape, see `worth_of`.
+    minutes: of all its windows together. shapes: those that last longest first, also those that stand beside
+    another. worth: minutes weighed by shape, see `worth_of`.
     """
 
     name: date
@@ -164,9 +165,10 @@ def season(
 
 
 def _season_night(night: Night) -> SeasonNight:
+    pieces = [piece for window in night.windows for piece in window.shapes]
     minutes_by_shape: dict[Shape, float] = {}
-    for piece in (piece for window in night.windows for piece in window.shapes):
-        minutes_by_shape[piece.shape] = minutes_by_shape.get(piece.shape, 0.0) + piece.span.minutes
+    for shape, lasts in ((shape, piece.span.minutes) for piece in pieces for shape in piece.standing):
+        minutes_by_shape[shape] = minutes_by_shape.get(shape, 0.0) + lasts
     return SeasonNight(
         name=night.name,
         windows=night.windows,
@@ -175,16 +177,17 @@ def _season_night(night: Night) -> SeasonNight:
         moon_lit=night.moon_lit,
         moon_rises=night.moon.rises,
         moon_sets=night.moon.sets,
-        worth=worth_of(minutes_by_shape),
+        worth=worth_of(pieces),
     )
 
 
-def worth_of(minutes_by_shape: dict[Shape, float]) -> float:
-    """A night's worth in minutes: each shape's minutes times SHAPE_WORTH, what exceeds four hours halved.
+def worth_of(pieces: Sequence[ShapeSpan]) -> float:
+    """A night's worth in minutes: each minute times the most SHAPE_WORTH of what stands in it, what exceeds
+    four hours halved.
 
     A rule of ours for putting nights in order, not a measure of anything in the sky.
     """
-    weighed = sum(SHAPE_WORTH[shape] * minutes for shape, minutes in minutes_by_shape.items())
+    weighed = sum(max(map(SHAPE_WORTH.__getitem__, each.standing)) * each.span.minutes for each in pieces)
     return min(weighed, FULL_WORTH_MINUTES) + max(weighed - FULL_WORTH_MINUTES, 0) / 2
 
 

@@ -39,7 +39,7 @@ GO = AlertFacts(
         TrackPoint(july(18, 23, 50), 10.1, 222.0),
     ),
     shapes=(
-        ShapeSpan(Shape.ARCH, Span(july(18, 21, 20), july(18, 22, 30))),
+        ShapeSpan(Shape.ARCH, Span(july(18, 21, 20), july(18, 22, 30)), apex_deg=34),
         ShapeSpan(Shape.LEANING, Span(july(18, 22, 30), july(18, 23, 50))),
     ),
     moon="no Moon",

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from alerts.briefing.collect import air_of, build_field_notes, shape_at
+from alerts.briefing.collect import air_of, build_field_notes
 from alerts.briefing.facts import Air, AlertFacts, FieldNotes
 from alerts.briefing.render import render_mail
 from alerts.briefing.text.alert_lines import CAUTIONS, WATER, cautions_for
@@ -311,15 +311,6 @@ def test_air_comes_from_the_outlooks_hazards() -> None:
     )
     assert air_of(amount) == Air()
     assert air_of(None) == Air()
-
-
-def test_the_shape_at_a_time_is_that_of_its_piece() -> None:
-    window = case("july").window
-    assert window is not None
-    assert shape_at(window, window.span.start - timedelta(hours=1)) is Shape.ARCH
-    assert shape_at(window, window.span.middle) is Shape.LEANING
-    assert shape_at(window, window.span.end) is Shape.COLUMN
-    assert shape_at(replace(window, shapes=()), window.span.middle) is None
 
 
 def test_without_a_foreground_the_series_waits_for_a_low_core() -> None:

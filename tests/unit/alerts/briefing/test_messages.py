@@ -92,7 +92,7 @@ Leave by    Sat 18 July, 19:40 CEST
 Window      Sat 18 July, 23:20 to Sun 19 July, 01:50 CEST (2 h 30 min)
 Clearest    Sat 18 July, 23:40 to Sun 19 July, 01:50 CEST
 Core        23:20 south-south-east, 20° high; 00:35 south, 19° high; 01:50 south-west, 10° high
-Milky Way   Low arch until 00:30, then leaning band
+Milky Way   Arch 34° high until 00:30, then leaning band
 Moon        No Moon
 Dark        Sat 18 July, 23:10 to Sun 19 July, 05:00 CEST
 Sun         Sets Sat 18 July, 21:40 CEST; rises Sun 19 July, 06:50 CEST

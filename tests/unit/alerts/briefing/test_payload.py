@@ -90,7 +90,8 @@ def test_one_alert_is_all_values() -> None:
                  "direction": "south-west"},
             ],
             "shapes": [
-                {"shape": "arch", "start": "2026-07-18T21:20:00Z", "end": "2026-07-18T22:30:00Z"},
+                {"shape": "arch", "start": "2026-07-18T21:20:00Z", "end": "2026-07-18T22:30:00Z",
+                 "apex_altitude_deg": 34},
                 {"shape": "leaning", "start": "2026-07-18T22:30:00Z", "end": "2026-07-18T23:50:00Z"},
             ],
             "agreement": "Three of four models agree.",
@@ -152,7 +153,7 @@ def test_units_are_the_persons() -> None:
 
 
 def test_what_does_not_fit_into_20_kb_is_counted_and_the_best_stays() -> None:
-    wordy = [replace(GO, site_name=f"Site {number}", reasons=("x" * 300,) * 5) for number in range(40)]
+    wordy = [replace(GO, site_name=f"Site {number}", reasons=("x" * 280,) * 5) for number in range(40)]
     payload = build_payload(briefing(*wordy))
     data = data_of(briefing(*wordy))
     assert len(json.dumps(payload, ensure_ascii=False, separators=(",", ":")).encode()) <= 20_000

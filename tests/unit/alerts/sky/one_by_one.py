@@ -11,9 +11,10 @@ import numpy.typing as npt
 
 from alerts.common.span import Span
 from alerts.sites.model import Site
+from alerts.sky.band_shapes import SHAPES_BY_CODE, standing
 from alerts.sky.crossings import Crossings
 from alerts.sky.ephemeris import Body, SkyTable, utc_from_posix
-from alerts.sky.milky_way import SHAPES, axes_in, epoch_of, geometry, longitudes_up_deg, shape_codes
+from alerts.sky.milky_way import axes_in, epoch_of, geometry, longitudes_up_deg, zeniths
 from alerts.sky.night import (
     DAY_S,
     BodyEvents,
@@ -114,13 +115,12 @@ class OneNight:
         seen = whole.table.fixed(target_direction(target), at_s)
         altitude, azimuth = ground.altaz(seen[None], near=False)
         points = zip(at_s, altitude[0], azimuth[0], strict=True)
-        pieces = shape_pieces(ground, whole.table, start_s, end_s)
-        shapes = (ShapeSpan(shape, Span(utc_from_posix(a), utc_from_posix(b))) for shape, a, b in pieces)
+        shapes = shape_pieces(ground, whole.table, start_s, end_s, target.arc_l_deg)
         return DarkWindow(
             Span(utc_from_posix(start_s), utc_from_posix(end_s)),
             target,
             tuple(track_point(*point) for point in points),
-            tuple(shapes),
+            shapes,
             self.longitudes_up(at_s[1]) if target.kind is TargetKind.BAND else (),
         )
 
@@ -171,20 +171,26 @@ def moon_over_ridge(
 
 
 def shape_pieces(
-    ground: Ground, table: SkyTable, start_s: float, end_s: float
-) -> list[tuple[Shape, float, float]]:
+    ground: Ground,
+    table: SkyTable,
+    start_s: float,
+    end_s: float,
+    arc_l_deg: tuple[float, float] | None = None,
+) -> tuple[ShapeSpan, ...]:
     """The shapes one site sees from start_s to end_s, split at whole minutes, neighbours differing.
 
-    Each minute takes the shape of its middle.
+    Each minute takes the shapes of its middle.
     """
     edges = np.concatenate(
         [[start_s], np.arange(math.floor(start_s / 60) + 1, math.ceil(end_s / 60)) * 60.0, [end_s]]
     )
-    codes = shape_codes(geometry(ground, table, (edges[:-1] + edges[1:]) / 2))[0]
+    codes = standing(zeniths(ground, table, (edges[:-1] + edges[1:]) / 2), arc_l_deg).codes[0]
     changes = np.flatnonzero(codes[1:] != codes[:-1]) + 1
-    firsts = np.concatenate([[0], changes])
-    lasts = np.concatenate([changes, [len(codes)]])
-    return [
-        (SHAPES[codes[first]], float(edges[first]), float(edges[last]))
-        for first, last in zip(firsts, lasts, strict=True)
-    ]
+    apex_deg = geometry(ground, table, edges).apex_altitude_deg[0]
+    pieces = []
+    for first, last in zip([0, *changes], [*changes, len(codes)], strict=True):
+        shape, *also = shapes = SHAPES_BY_CODE[codes[first]]
+        span = Span(utc_from_posix(edges[first]), utc_from_posix(edges[last]))
+        top_deg = round(apex_deg[first : last + 1].min()) if Shape.ARCH in shapes else None
+        pieces.append(ShapeSpan(shape, span, tuple(also), top_deg))
+    return tuple(pieces)

@@ -1,9 +1,8 @@
-"""The galactic frame, the band against the horizon, its shapes, and what photographers know of them."""
+"""The galactic frame, the band against the horizon, and what photographers know of it."""
 
 from __future__ import annotations
 
 from datetime import date
-from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -14,15 +13,13 @@ from alerts.sky.ephemeris import Ephemeris, direction
 from alerts.sky.milky_way import (
     CORE,
     GALACTIC_AXES,
-    SHAPES,
     Geometry,
     galactic_direction,
     geometry,
-    shape_codes,
 )
-from alerts.sky.night import Shape, SkyWishes
-from alerts.sky.nights.night_builder import nights, nights_for_sites
-from tests.unit.alerts.sky.one_by_one import night_of, shape_pieces
+from alerts.sky.night import SkyWishes
+from alerts.sky.nights.night_builder import nights_for_sites
+from tests.unit.alerts.sky.one_by_one import night_of
 from tests.unit.alerts.sky.reference import one_place, read_json, read_rows, separation_deg, table_at, utc_s
 
 FRAME = read_json("galactic-frame.json")
@@ -111,14 +108,15 @@ HIGH_TILTS_DEG = {
 
 
 @band_cases
-def test_the_tilt_of_the_band_at_the_core(ephemeris: Ephemeris, row: dict[str, str]) -> None:
-    """The file counts the angle from the vertical; here 90 is upright. No number near the zenith."""
+def test_the_bands_angle_follows_from_its_apex(ephemeris: Ephemeris, row: dict[str, str]) -> None:
+    """What columns rest on: cos of the angle to the horizon is cos of the apex's altitude over that of the
+    place's, here the core's. The file counts the angle from the vertical; no number near the zenith."""
     sky = geometry_of(ephemeris, row)
-    if float(row["gc_alt"]) > 85:
-        assert np.isnan(sky.tilt_deg[0, 0])
-        return
-    want = HIGH_TILTS_DEG.get((row["site"], row["gc_alt"]), 90 - float(row["gc_band_tilt"]))
-    assert sky.tilt_deg[0, 0] == pytest.approx(want, abs=0.02)
+    core_deg = float(sky.core_altitude_deg[0, 0])
+    want_deg = HIGH_TILTS_DEG.get((row["site"], row["gc_alt"]), 90 - float(row["gc_band_tilt"]))
+    if core_deg < 85:
+        cos = np.cos(np.radians(sky.apex_altitude_deg[0, 0])) / np.cos(np.radians(core_deg))
+        assert cos == pytest.approx(np.cos(np.radians(want_deg)), abs=1.5e-3)
 
 
 def test_the_feet_lie_on_the_band(ephemeris: Ephemeris) -> None:
@@ -133,117 +131,15 @@ def test_the_feet_lie_on_the_band(ephemeris: Ephemeris) -> None:
         assert min(turn_deg(azimuth[0, at], foot) for foot in feet) < 1
 
 
-# --- shapes ------------------------------------------------------------------------------------
-
-
-def made(core_altitude: float, tilt: float, apex: float) -> Geometry:
-    one = np.ones((1, 1))
-    return Geometry(one * core_altitude, one, one * apex, one, np.ones((1, 1, 2)), one * tilt)
-
-
-SHAPE_CASES = (
-    ("overhead first", 66, 80, 50, Shape.OVERHEAD),
-    ("near the zenith without a tilt", 88, np.nan, 89, Shape.OVERHEAD),
-    ("column before arch", 20, 76, 50, Shape.COLUMN),
-    ("column", 20, 76, 80, Shape.COLUMN),
-    ("upright but too high for a column", 45, 80, 80, Shape.LEANING),
-    ("not upright enough", 20, 75, 80, Shape.LEANING),
-    ("arch", 20, 30, 54.9, Shape.ARCH),
-    ("just too high for an arch", 20, 30, 55, Shape.LEANING),
-    ("core at 65 is not overhead", 65, 30, 70, Shape.LEANING),
-    ("a core below the horizon makes no column", -1, 85, 80, Shape.LEANING),
-    ("a winter arch without its core", -30, 85, 40, Shape.ARCH),
-)
-
-
-@pytest.mark.parametrize(
-    ("core", "tilt", "apex", "shape"), [case[1:] for case in SHAPE_CASES], ids=[c[0] for c in SHAPE_CASES]
-)
-def test_shapes_are_tested_in_their_order(core: float, tilt: float, apex: float, shape: Shape) -> None:
-    assert SHAPES[shape_codes(made(core, tilt, apex))[0, 0]] is shape
-
-
-def test_pieces_fill_the_span_and_split_at_whole_minutes(ephemeris: Ephemeris) -> None:
-    start_s, end_s = utc_s("2026-07-15T22:22:41"), utc_s("2026-07-16T02:36:29")
-    pieces = shape_pieces(one_place(42, 0), ephemeris.table(start_s, end_s), start_s, end_s)
-    assert pieces[0][1] == start_s
-    assert pieces[-1][2] == end_s
-    assert len(pieces) > 1
-    for before, after in pairwise(pieces):
-        assert before[2] == after[1]
-        assert before[2] % 60 == 0
-        assert before[0] is not after[0]
-
-
-@pytest.mark.parametrize("seconds", [1, 59, 61])
-def test_a_short_span_has_one_shape(ephemeris: Ephemeris, seconds: int) -> None:
-    start_s = utc_s("2026-07-15T22:22:41")
-    table = ephemeris.table(start_s, start_s + seconds)
-    assert len(shape_pieces(one_place(42, 0), table, start_s, start_s + seconds)) == 1
-
-
-# --- what photographers know -------------------------------------------------------------------
-
-MOON_OR_NOT = SkyWishes(moonless=False)
-LATITUDES = (40.0, 42.5, 45.0)
-
-
-@pytest.mark.parametrize("lat", LATITUDES)
-def test_in_april_and_may_the_first_dark_hour_is_an_arch_toward_the_east(
-    ephemeris: Ephemeris, lat: float
-) -> None:
-    site = Site("There", lat, 0)
-    for night in nights(site, date(2026, 4, 1), 61, MOON_OR_NOT, ephemeris)[::6]:
-        (window,) = night.windows
-        first = window.shapes[0]
-        assert first.shape is Shape.ARCH
-        assert first.span.minutes >= min(60, window.span.minutes)
-        start_s = window.span.start.timestamp()
-        hour = start_s + np.array([0.0, 1800.0, min(3600.0, window.span.minutes * 60)])
-        sky = geometry(one_place(lat, 0), ephemeris.table(hour[0], hour[-1]), hour)
-        assert ((sky.apex_azimuth_deg > 0) & (sky.apex_azimuth_deg < 180)).all()
-
-
-@pytest.mark.parametrize("lat", LATITUDES)
-def test_in_the_middle_of_july_the_band_leans_and_the_core_goes_from_southeast_to_southwest(
-    ephemeris: Ephemeris, lat: float
-) -> None:
-    for night in nights(Site("There", lat, 0), date(2026, 7, 10), 11, MOON_OR_NOT, ephemeris):
-        (window,) = night.windows
-        (middle,) = [piece.shape for piece in window.shapes if piece.span.contains(window.span.middle)]
-        assert middle is Shape.LEANING
-        start, half, end = (point.azimuth_deg for point in window.track)
-        assert 135 < start < half < end < 225
-        assert str(direction_letters(half)) in ("S", "SSW")
-
-
-@pytest.mark.parametrize("lat", LATITUDES)
-def test_in_the_middle_of_september_it_is_a_column_in_the_southwest_after_dusk(
-    ephemeris: Ephemeris, lat: float
-) -> None:
-    for night in nights(Site("There", lat, 0), date(2026, 9, 10), 11, MOON_OR_NOT, ephemeris):
-        (window,) = night.windows
-        assert [piece.shape for piece in window.shapes] == [Shape.COLUMN]
-        assert window.span.start == night.astronomical.sets[0]
-        assert {str(direction_letters(point.azimuth_deg)) for point in window.track} <= {"SSW", "SW"}
-
-
-def test_in_june_at_thirty_south_the_core_passes_overhead_at_midnight(ephemeris: Ephemeris) -> None:
-    for night in nights(Site("There", -30, 20), date(2026, 6, 5), 20, MOON_OR_NOT, ephemeris)[::5]:
-        (window,) = night.windows
-        midnight = night.span.middle
-        (shape,) = [piece.shape for piece in window.shapes if piece.span.contains(midnight)]
-        assert shape is Shape.OVERHEAD
-        assert window.shapes[0].shape in (Shape.ARCH, Shape.LEANING, Shape.COLUMN)
-        assert window.track[0].azimuth_deg < 180 < window.track[-1].azimuth_deg
-
-
 @pytest.mark.parametrize(
     ("azimuth_deg", "word"),
     [(0, "N"), (11.2, "N"), (11.3, "NNE"), (90, "E"), (202.4, "SSW"), (349, "N"), (359.9, "N"), (-45, "NW")],
 )
 def test_compass_words(azimuth_deg: float, word: str) -> None:
     assert str(direction_letters(azimuth_deg)) == word
+
+
+MOON_OR_NOT = SkyWishes(moonless=False)
 
 
 # --- the core's season -------------------------------------------------------------------------

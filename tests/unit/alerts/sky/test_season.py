@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import UTC, date, datetime, timedelta
 
 import pytest
 
 from alerts.common.errors import BadInput, OutsideEphemeris
+from alerts.common.span import Span
 from alerts.common.text import direction_letters
 from alerts.sites.model import HorizonLine, Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.sky.night import WINTER_ARC_L_DEG, DarknessWish, Shape, SkyWishes, Target, TargetKind
+from alerts.sky.night import WINTER_ARC_L_DEG, DarknessWish, Shape, ShapeSpan, SkyWishes, Target, TargetKind
 from alerts.sky.nights.night_builder import nights
 from alerts.sky.nights.season import (
     TOO_SHORT_MIN,
@@ -149,21 +150,29 @@ def test_years_outside_the_kernel_are_refused(ephemeris: Ephemeris) -> None:
         season(SITE, date(2053, 1, 1), date(2053, 12, 31), SkyWishes(), ephemeris)
 
 
+MIDNIGHT = datetime(2026, 7, 1, tzinfo=UTC)
+
+
 @pytest.mark.parametrize(
-    ("minutes", "want"),
+    ("pieces", "want"),
     [
-        ({}, 0),
-        ({Shape.ARCH: 60.0}, 60),
-        ({Shape.LEANING: 60.0, Shape.OVERHEAD: 60.0}, 84),
-        ({Shape.COLUMN: 240.0}, 240),
-        ({Shape.COLUMN: 300.0}, 270),
+        ([], 0),
+        ([((Shape.ARCH,), 60)], 60),
+        ([((Shape.LEANING,), 60), ((Shape.OVERHEAD,), 60)], 84),
+        ([((Shape.OVERHEAD, Shape.COLUMN), 60)], 60),
+        ([((Shape.COLUMN,), 240)], 240),
+        ([((Shape.COLUMN,), 300)], 270),
     ],
-    ids=["none", "arch", "high", "four hours", "beyond"],
+    ids=["none", "arch", "high", "the best of two", "four hours", "beyond"],
 )
 def test_worth_weighs_shapes_and_halves_what_is_beyond_four_hours(
-    minutes: dict[Shape, float], want: float
+    pieces: list[tuple[tuple[Shape, ...], int]], want: float
 ) -> None:
-    assert worth_of(minutes) == pytest.approx(want)
+    spans = [
+        ShapeSpan(shape, Span(MIDNIGHT, MIDNIGHT + timedelta(minutes=lasts)), tuple(also))
+        for (shape, *also), lasts in pieces
+    ]
+    assert worth_of(spans) == pytest.approx(want)
 
 
 USUAL = SkyWishes(lowest_altitude_deg=None)
