@@ -268,6 +268,9 @@ def sky_note(window: DarkWindow, sky: WindowSky) -> SkyNote:
         smoke_mag=sky.middle.smoke_mag,
         towns=tuple(_town(dome, under=dome in sky.stood_over) for dome in sky.domes if not dome.inside),
         inside=next((dome.name for dome in sky.domes if dome.inside), ""),
+        above_darkest_mag=sky.middle.above_darkest_mag,
+        is_low=sky.middle.is_low,
+        is_estimate=sky.is_estimate,
     )
 
 
@@ -286,7 +289,7 @@ def ground_note(site: Site, night: Night, ephemeris: Ephemeris | None = None) ->
 
 def town_glows(site: Site) -> tuple[DrawnDome, ...]:
     """The towns whose light stands over a site's horizon, brightest first."""
-    found = domes(site.lat_deg, site.lon_deg)
+    found = domes(site.lat_deg, site.lon_deg, site.elevation_m)
     return tuple(_town(dome, under=False) for dome in found if not dome.inside)
 
 

@@ -97,7 +97,9 @@ class SkyNote(Worded):
     subject: what stands there, as words in a sentence. mag_arcsec2: all light together. loss_mag: by how much
     Moon and twilight brighten it at worst. dimmed_mag: what all air takes; smoke_mag: the part of it
     beyond the usual haze. towns: the brightest domes, brightest first. inside: the town that the site
-    lies in, "" for none.
+    lies in, "" for none. above_darkest_mag: by how much it is brighter than the darkest possible at that
+    altitude, None in what was kept before that was told; is_low: that altitude is below 45 degrees.
+    is_estimate: nobody measured how dark the site is.
     """
 
     subject: Said
@@ -107,6 +109,9 @@ class SkyNote(Worded):
     smoke_mag: float
     towns: tuple[DrawnDome, ...] = ()
     inside: str = ""
+    above_darkest_mag: float | None = None
+    is_low: bool = False
+    is_estimate: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

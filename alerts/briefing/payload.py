@@ -36,7 +36,8 @@ data
     overhead_pct, sight              the chance if the sky all round were as overhead, or null; how the line
                                      of sight differs, may be ""
     record                           what came of forecasts like this one, may be ""
-    sky                              null, or {subject, mag_arcsec2, loss_mag, dimmed_mag, smoke_mag, inside,
+    sky                              null, or {subject, mag_arcsec2, above_darkest_mag (or null), loss_mag,
+                                     dimmed_mag, smoke_mag, is_estimate, inside,
                                      towns: [{name, bearing_deg, distance_km, under_target}]}
     moonlit                          [{start, end, least_loss_mag, most_loss_mag}]: when the Moon lights the
                                      ground, and by how much it brightens the sky at the target then (or null)
@@ -242,7 +243,8 @@ def sky_values(sky: SkyNote | None, reader: Reader) -> dict[str, object] | None:
         return None
     return {
         "subject": words_of(sky.subject, reader),
-        **rounded(sky, mag_arcsec2=2, loss_mag=2, dimmed_mag=2, smoke_mag=2),
+        **rounded(sky, mag_arcsec2=2, above_darkest_mag=2, loss_mag=2, dimmed_mag=2, smoke_mag=2),
+        "is_estimate": sky.is_estimate,
         "inside": plain(sky.inside, LONGEST_NAME),
         "towns": [
             {

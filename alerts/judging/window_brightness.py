@@ -9,13 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 from alerts.common.phrases import phrase, say
 from alerts.judging.rules import Reason, Result
 from alerts.judging.verdict import Verdict
 from alerts.sites.model import Site
 from alerts.sky.brightness.light_domes import Dome, domes
-from alerts.sky.brightness.total import SkyPoint, domes_stood_over, site_sky, sky_points
+from alerts.sky.brightness.total import SkyPoint, against_darkest, domes_stood_over, site_sky, sky_points
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import DarkWindow, Night, SkyWishes, TargetKind, target_phrase
 
@@ -33,12 +34,13 @@ class WindowSky:
     """One window's sky: the sum at its start, middle and end, and the domes of towns.
 
     domes: the brightest two or three round the site. stood_over: those that the target stands over
-    during the window. Both know people, not lamps.
+    during the window. Both know people, not lamps. is_estimate: nobody measured how dark the site is.
     """
 
     points: tuple[SkyPoint, ...]
     domes: tuple[Dome, ...]
     stood_over: tuple[Dome, ...]
+    is_estimate: bool
 
     @property
     def middle(self) -> SkyPoint:
@@ -65,11 +67,12 @@ def window_skies(
 
 def window_sky(site: Site, window: DarkWindow, ephemeris: Ephemeris, aod: float | None = None) -> WindowSky:
     """The sky of one window. aod: aerosol optical depth at 550 nm, None when unknown."""
-    around = domes(site.lat_deg, site.lon_deg)
+    around = domes(site.lat_deg, site.lon_deg, site.elevation_m)
     return WindowSky(
         sky_points(site_sky(site), window.target, window.span, ephemeris, aod),
         around,
         domes_stood_over(site, window.target, window.span, ephemeris, around),
+        site.darkness is None,
     )
 
 
@@ -81,7 +84,7 @@ def optical_depth(verdict: Verdict) -> float | None:
 def say_sky(window: DarkWindow, sky: WindowSky) -> Sequence[str]:
     """What the sum means, as short clauses: the brightness at the middle, the Moon's part, smoke, towns."""
     middle, worst, name = sky.middle, sky.worst, target_phrase(window.target)
-    lines = [say("judging.sky-middle", mag_arcsec2=middle.mag_arcsec2)]
+    lines = [say("judging.sky-middle", **_brightness(sky))]
     if worst.loss_mag >= SLIGHT_LOSS_MAG:
         lines.append(say("judging.light-brightens", cause=worst.brightened_by, loss_mag=worst.loss_mag))
     if middle.smoke_mag >= SMOKE_TOLD_FROM_MAG:
@@ -92,6 +95,13 @@ def say_sky(window: DarkWindow, sky: WindowSky) -> Sequence[str]:
         lines.append(say("judging.haze-forecast", target=name, dimmed_mag=middle.dimmed_mag))
     lines += [say("judging.dome-under-target", dome=dome.phrase) for dome in sky.stood_over]
     return lines + [dome.text for dome in sky.domes if dome not in sky.stood_over]
+
+
+def _brightness(sky: WindowSky) -> dict[str, Any]:
+    """The values of a sentence that tells how bright the sky is at a window's middle."""
+    middle = sky.middle
+    against = against_darkest(middle.above_darkest_mag, is_low=middle.is_low)
+    return {"mag_arcsec2": middle.mag_arcsec2, "against": against, "is_estimate": sky.is_estimate}
 
 
 def with_darkness(verdict: Verdict, site: Site, night: Night, skies: Sequence[WindowSky]) -> Verdict:
@@ -112,7 +122,7 @@ def with_darkness(verdict: Verdict, site: Site, night: Night, skies: Sequence[Wi
 
 
 def darkness(window: DarkWindow, sky: WindowSky, site: Site, wishes: SkyWishes) -> Reason:
-    """`the sky is 21.3 mag/arcsec² at the core; the Moon costs up to 0.2 mag, you accept 0.3`.
+    """`the sky is 21.3 mag/arcsec² at the core, as dark as it gets this low; no Moon in it`.
 
     Warns where smoke or dust dim the target, or towns brighten its sky, by more than a trifle; never fails.
     """
@@ -121,7 +131,7 @@ def darkness(window: DarkWindow, sky: WindowSky, site: Site, wishes: SkyWishes) 
     is_smoky = middle.smoke_mag >= SMOKE_TOLD_FROM_MAG
     has_target = window.target.kind is not TargetKind.NONE
     name = target_phrase(window.target) if has_target else phrase("judging.zenith")
-    parts = [phrase("judging.sky-brightness", mag_arcsec2=middle.mag_arcsec2, target=name)]
+    parts = [phrase("judging.sky-brightness", target=name, **_brightness(sky))]
 
     # what Moon and twilight take of it
     costs = {"cause": worst.brightened_by, "loss_mag": worst.loss_mag}

@@ -89,7 +89,8 @@ def sky_json(sky: WindowSky) -> dict[str, Any]:
         "sky": [
             {
                 "at": utc_text(point.at),
-                **rounded(point, mag_arcsec2=2, loss_mag=2, dimmed_mag=2, smoke_mag=2),
+                **rounded(point, mag_arcsec2=2, above_darkest_mag=2, loss_mag=2, dimmed_mag=2, smoke_mag=2),
+                "is_estimate": sky.is_estimate,
                 "aod_assumed": point.aod_assumed,
                 **rounded(point, natural_nl=1, twilight_nl=2, moon_nl=2, towns_nl=2),
             }

@@ -18,6 +18,7 @@ from alerts.judging.verdict import VerdictWord
 from alerts.judging.window_brightness import SLIGHT_LOSS_MAG, SMOKE_TOLD_FROM_MAG
 from alerts.notifying.model import AlertKind
 from alerts.sites.model import Site
+from alerts.sky.brightness.total import against_darkest
 from alerts.sky.night import TrackPoint
 from alerts.weather.outlook import Outlook
 from alerts.weather.source_chance import still_ahead
@@ -80,9 +81,14 @@ def say_sight(facts: AlertFacts, reader: Reader) -> str:
 
 
 def say_sky(sky: SkyNote, reader: Reader) -> str:
-    """`20.8 mag/arcsec² at the core (22 is as dark as it gets); smoke or dust: …`."""
+    """`20.8 mag/arcsec² at the core, 0.2 mag from as dark as it gets this low (an estimate); smoke: …`."""
     subject = words_of(sky.subject, reader)
-    parts = [phrase("briefing.sky-brightness", mag_arcsec2=sky.mag_arcsec2, subject=subject)]
+    found = {"mag_arcsec2": sky.mag_arcsec2, "subject": subject}
+    if sky.above_darkest_mag is None:
+        parts = [phrase("briefing.sky-brightness-alone", **found)]
+    else:
+        against = against_darkest(sky.above_darkest_mag, is_low=sky.is_low)
+        parts = [phrase("briefing.sky-brightness", against=against, is_estimate=sky.is_estimate, **found)]
     if sky.loss_mag >= SLIGHT_LOSS_MAG:
         parts.append(phrase("briefing.sky-brightened", loss_mag=sky.loss_mag))
     if sky.smoke_mag >= SMOKE_TOLD_FROM_MAG:

@@ -1,26 +1,30 @@
 """Light over towns: how bright, in which direction, under whose name, and how it spreads over the sky.
 
-An estimate that knows people, not lamps. Walker's law was fitted to Californian cities between about
-10 and 100 km; places of the same size differ by a factor of two or more either way, and elsewhere than
-45 degrees above a town the spread of its dome's shape comes on top, so no verdict rests on it alone,
-and a reading at the site overrules it.
+An estimate that knows people, not lamps. Places of one size differ in their light by a factor of two or more
+either way, so no verdict rests on it alone, and a reading at the site overrules it.
 
-Walker's law says how bright a town's glow is 45 degrees up in its direction. The rest of the dome
-comes from Garstang's picture (1986, PASP 98, 364; 1989, PASP 101, 306): light leaves the town by his
-emission function, is scattered once, by air and by haze that thin out upward, on a round Earth. Of
-that model only the shape is used; its brightness at 45 degrees falls as distance^-2.4 from 10 to
-20 km and as distance^-2.9 on to 35 km, where Walker has -2.5.
+A town's light grows faster than its people: a head has four times as much in a town of 100,000 as in a
+village of 3,000. Countries differ (Kyba et al. 2015, Remote Sens. 7, 1: American cities emit several times
+the light a head of German ones). Of that only the German-speaking countries are told apart, whose towns are
+given less than a quarter.
 
-What the shape doesn't know moves it. Between optical depths of 0.05 and 0.25, with a third of the
-light sent up, or with sharper forward scattering it stays, 10 to 100 km from the town, within a factor
-of 1.7 over the town down to 10 degrees, of 2 at 5 degrees, and of 2.6 in every direction above 20;
-low on the far side, where little is left, it can be far off. Light scattered twice, terrain and the
-height of the site are left out.
+How the light reaches the sky is Garstang's picture (1986, PASP 98, 364; 1989, PASP 101, 306): it leaves the
+town by his emission function, is scattered once, by air and by haze that thin out upward, on a round Earth,
+and is seen from the site's height: over a mountain little haze is left to scatter. Four constants are fitted,
+all to zenith readings published for places of seven kinds (tests/data/glow/zenith-brightness.csv): the light
+of a town of 100,000, its growth with the town, how far a town spreads, and the share of a sparing one.
+
+What the shape doesn't know moves it. Between optical depths of 0.05 and 0.25, with a third of the light
+sent up, or with sharper forward scattering it stays, 10 to 100 km from the town, within a factor of 1.7 over
+the town down to 10 degrees, of 2 at 5 degrees, and of 2.6 in every direction above 20; low on the far side,
+where little is left, it can be far off. Light scattered twice, terrain and lamps put out late are left out;
+a town's own height is guessed from the site's.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -44,11 +48,19 @@ from alerts.sky.brightness.towns import Towns, packaged_towns
 Floats = npt.NDArray[np.float64]
 
 REACH_KM = 200.0
-WALKER_FACTOR, WALKER_EXPONENT = 0.01, -2.5
 BUILT_UP_PER_KM2 = 3000.0
-WALKER_FROM_KM = 10.0
-NEAR_EXPONENT = -1.75
-"""Nearer than Walker's range: what `_glow` gives from 2 to 10 km."""
+USUAL_PEOPLE = 100_000.0
+LIGHT_NL = 205.0
+"""A head's light in a town of USUAL_PEOPLE, as the nanolamberts that `_glow` makes of one. Fitted."""
+GROWTH_EXPONENT = 0.39
+"""A head's light grows as the town's people to this power. Fitted, and least sure of the four: 0.2 to 0.7 by
+which places are left out."""
+SPARING_SHARE = 0.23
+"""Light a head of sparing towns against others. Fitted to seven places."""
+SPREAD_KM = 2.8
+"""How far from its centre the light of a town of USUAL_PEOPLE stands, in the mean. Fitted."""
+SPREAD_EXPONENT = 0.425
+"""It grows as the root of the built-up area, and that as people^0.85 (from memory)."""
 SAME_DOME_DEG = 15.0
 """At 10 degrees of altitude a dome falls to half this far to each side: towns nearer in bearing to a
 brighter one melt into its dome, and a target within it stands over the dome."""
@@ -56,7 +68,13 @@ FAINTEST_EXCESS = 0.01
 """One per cent at 45 degrees is about 0.1 mag at 10 degrees above the town: below that no dome is named."""
 OVER_BELOW_DEG = 45.0
 
-DISTANCES_KM: Floats = np.array([1.0, 2.0, 5.0, 10.0, 20.0, 35.0, 60.0, 100.0, 140.0, 200.0])
+DISTANCES_KM: Floats = np.array([0.4, 1.0, 2.0, 5.0, 10.0, 20.0, 35.0, 60.0, 100.0, 140.0, 200.0])
+HEIGHTS_M: Floats = np.array([0.0, 500.0, 1000.0, 1500.0, 2000.0, 2500.0, 3000.0, 4000.0, 5000.0, 9000.0])
+"""Domes are worked out as seen from these, and between them linearly."""
+FALL_M_PER_KM = 100.0
+MOST_BELOW = 0.5
+"""A town lies below the site by FALL_M_PER_KM, but at most by this share of the site's height: the extract
+has no heights. Ours."""
 ALTITUDES_DEG: Floats = np.array([5.0, 6.5, 8, 10, 12.5, 15, 20, 25, 30, 37, 45, 52, 60, 75, 90])
 """Below 5 degrees the glow of 5 degrees is taken: there lamps, hills and haze decide."""
 AZIMUTH_STEP_DEG = 5.0
@@ -64,8 +82,8 @@ TURN_DEG: Floats = np.arange(0, 360, AZIMUTH_STEP_DEG)
 
 _REFERENCE_DEG = 45.0
 _EARTH_KM = 6371.0
-_TOWN_RADIUS_KM = 1.0
-_SIGHT_KM: Floats = np.geomspace(0.05, 400, 90)
+_NEAREST_KM = 0.3
+_SIGHT_KM: Floats = np.geomspace(0.03, 400, 64)
 _GROUND_REFLECTED, _SENT_UP = 0.15, 0.15
 """Garstang's G and F: the share of light reflected by the ground, and sent above the horizontal."""
 _FORWARD = 0.65
@@ -78,7 +96,7 @@ class Dome:
 
     name, distance_km, population: of the town that gives most. excess: brightness of the whole dome over
     the natural sky's, 45 degrees up in its direction (0.1 is ten per cent). inside: the site lies in
-    its built-up area, where the law is only a guess.
+    its built-up area.
     """
 
     bearing_deg: float
@@ -105,19 +123,42 @@ class Dome:
         )
 
 
-def walker_excess(population: npt.ArrayLike, distance_km: npt.ArrayLike) -> Floats:
-    """Glow of a town over the natural sky's brightness, 45 degrees up toward it: 0.01 P d^-2.5.
+def light_of(population: npt.ArrayLike, is_sparing: npt.ArrayLike = False) -> Floats:
+    """A town's light, in heads of a town of USUAL_PEOPLE. More people never give less."""
+    people = np.asarray(population, dtype=np.float64)
+    share = np.where(is_sparing, SPARING_SHARE, 1.0)
+    return np.asarray(people * (people / USUAL_PEOPLE) ** GROWTH_EXPONENT * share)
 
-    Walker 1977, PASP 89, 405. Nearer than 10 km, outside his range, it grows more slowly, and inside the
-    built-up area (3,000 people a square kilometre) no further. Of a city that reaches past the site and
-    past 10 km only the people nearer to its centre than the site count. More people or a smaller
-    distance never make it less.
+
+def spread_km(population: npt.ArrayLike) -> Floats:
+    """How far from a town's centre its light stands, in the mean."""
+    people = np.asarray(population, dtype=np.float64)
+    return np.asarray(SPREAD_KM * (people / USUAL_PEOPLE) ** SPREAD_EXPONENT)
+
+
+def seen_from_km(population: npt.ArrayLike, distance_km: npt.ArrayLike) -> Floats:
+    """From how far a town's light comes, in the mean, at a distance from its centre."""
+    return np.asarray(np.hypot(np.asarray(distance_km, dtype=np.float64), spread_km(population)))
+
+
+def town_excess(
+    population: npt.ArrayLike,
+    distance_km: npt.ArrayLike,
+    elevation_m: float = 0.0,
+    is_sparing: npt.ArrayLike = False,
+) -> Floats:
+    """Glow of a town over the natural sky's brightness, 45 degrees up toward it; shapes broadcast.
+
+    Seen from elevation_m above the sea. More people or a smaller distance never make it less.
     """
-    away = np.asarray(distance_km, dtype=np.float64)
-    reached = np.maximum(away, WALKER_FROM_KM)
-    people = np.minimum(np.asarray(population, dtype=np.float64), math.pi * BUILT_UP_PER_KM2 * reached**2)
-    nearer = np.minimum(np.maximum(away, built_up_radius_km(people)) / WALKER_FROM_KM, 1.0)
-    return np.asarray(WALKER_FACTOR * people * reached**WALKER_EXPONENT * nearer**NEAR_EXPONENT)
+    away = np.log(seen_from_km(population, distance_km))
+    a_head = np.exp(np.interp(away, np.log(DISTANCES_KM), np.log(_at_heights(_reference, elevation_m))))
+    return np.asarray(LIGHT_NL * light_of(population, is_sparing) * a_head / _reference_nl())
+
+
+def _reference_nl() -> float:
+    """The natural sky 45 degrees up."""
+    return float(nl_from_mag(NATURAL_ZENITH_MAG) * growth(_REFERENCE_DEG))
 
 
 def built_up_radius_km(population: npt.ArrayLike) -> Floats:
@@ -125,7 +166,9 @@ def built_up_radius_km(population: npt.ArrayLike) -> Floats:
     return np.sqrt(np.asarray(population, dtype=np.float64) / (math.pi * BUILT_UP_PER_KM2))
 
 
-def domes(lat_deg: float, lon_deg: float, most: int = 3, towns: Towns | None = None) -> tuple[Dome, ...]:
+def domes(
+    lat_deg: float, lon_deg: float, elevation_m: float = 0.0, *, most: int = 3, towns: Towns | None = None
+) -> tuple[Dome, ...]:
     """The brightest domes seen from a place, brightest first; none where no town within 200 km shows.
 
     towns: the packaged extract by default.
@@ -133,7 +176,8 @@ def domes(lat_deg: float, lon_deg: float, most: int = 3, towns: Towns | None = N
     known = packaged_towns() if towns is None else towns
     row, distance_km, bearing_deg = known.near(lat_deg, lon_deg, REACH_KM)
     people = known.population[row]
-    excess, inside = walker_excess(people, distance_km), distance_km < built_up_radius_km(people)
+    excess = town_excess(people, distance_km, elevation_m, known.is_sparing[row])
+    inside = distance_km < built_up_radius_km(people)
     found: list[Dome] = []
     free = np.ones(len(row), dtype=bool)
     while free.any():
@@ -172,28 +216,34 @@ class TownGlow:
     map_nl: Floats
 
     @classmethod
-    def around(cls, lat_deg: float, lon_deg: float, towns: Towns | None = None) -> TownGlow:
+    def around(
+        cls, lat_deg: float, lon_deg: float, elevation_m: float = 0.0, towns: Towns | None = None
+    ) -> TownGlow:
         """The estimate from towns within 200 km of a place; the packaged extract by default."""
         known = packaged_towns() if towns is None else towns
         row, distance_km, bearing_deg = known.near(lat_deg, lon_deg, REACH_KM)
         if not len(row):
             return cls(np.zeros((len(ALTITUDES_DEG), len(TURN_DEG))))
-        # the excess by distance and bearing, shared by the nearest bins
-        excess = walker_excess(known.population[row], distance_km)
+        # the excess by distance and bearing, shared by the nearest bins; what stands round the site has none
+        people = known.population[row]
+        excess = town_excess(people, distance_km, elevation_m, known.is_sparing[row])
+        seen_km = seen_from_km(people, distance_km)
+        aimed = (distance_km / seen_km) ** 2
         nodes = np.log(DISTANCES_KM)
-        away = np.interp(np.log(np.maximum(distance_km, DISTANCES_KM[0])), nodes, np.arange(len(nodes)))
+        away = np.interp(np.log(seen_km), nodes, np.arange(len(nodes)))
         turn = bearing_deg / AZIMUTH_STEP_DEG
         low, left = np.minimum(away.astype(np.intp), len(nodes) - 2), turn.astype(np.intp)
         farther, aside = away - low, turn - left
         binned = np.zeros((len(nodes), len(TURN_DEG)))
-        for row, in_row in ((low, 1 - farther), (low + 1, farther)):
+        for node, share in ((low, 1 - farther), (low + 1, farther)):
             for column, in_column in ((left, 1 - aside), (left + 1, aside)):
-                np.add.at(binned, (row, column % len(TURN_DEG)), excess * in_row * in_column)
+                np.add.at(binned, (node, column % len(TURN_DEG)), excess * share * aimed * in_column)
+            round_it = np.bincount(node, excess * share * (1 - aimed), minlength=len(nodes))
+            binned += round_it[:, None] / len(TURN_DEG)
         # every bin's dome laid on its bearing and summed, as parts of the natural sky at 45 degrees
         steps = np.arange(len(TURN_DEG))
         toward = binned[:, (steps[:, None] - steps) % len(TURN_DEG)]
-        reference_nl = float(nl_from_mag(NATURAL_ZENITH_MAG) * growth(45.0))
-        return cls(reference_nl * np.einsum("dat,dzt->az", dome_shape(), toward))
+        return cls(_reference_nl() * np.einsum("dat,dzt->az", dome_shape(elevation_m), toward))
 
     @property
     def zenith_nl(self) -> float:
@@ -213,45 +263,82 @@ class TownGlow:
         return np.asarray(lower * (1 - rise) + upper * rise)
 
 
-@lru_cache(maxsize=1)
-def dome_shape() -> Floats:
+def dome_shape(elevation_m: float = 0.0) -> Floats:
     """Brightness relative to that 45 degrees above the town: shape (distances, altitudes, turns).
 
-    The turn is the azimuth counted from the town's. Made when first asked for, in about 30 ms.
+    The turn is the azimuth counted from the town's.
     """
+    return _at_heights(_shape, elevation_m)
+
+
+def _at_heights(made: Callable[[float], Floats], elevation_m: float) -> Floats:
+    """What is made for the HEIGHTS_M on either side of a height, in between."""
+    at = float(np.interp(elevation_m, HEIGHTS_M, np.arange(len(HEIGHTS_M))))
+    low = int(at)
+    if at == low:
+        return made(float(HEIGHTS_M[low]))
+    return made(float(HEIGHTS_M[low])) * (low + 1 - at) + made(float(HEIGHTS_M[low + 1])) * (at - low)
+
+
+@lru_cache(maxsize=len(HEIGHTS_M))
+def _reference(elevation_m: float) -> Floats:
+    """What `_glow` gives 45 degrees up toward towns at DISTANCES_KM."""
+    up, ahead = np.array([[_REFERENCE_DEG]]), np.zeros(1)
+    return np.array([_glow(km, up, ahead, elevation_m)[0, 0] for km in DISTANCES_KM])
+
+
+@lru_cache(maxsize=len(HEIGHTS_M))
+def _shape(elevation_m: float) -> Floats:
+    """As `dome_shape`, at one of HEIGHTS_M: made when first asked for, in about 30 ms."""
     half = len(TURN_DEG) // 2 + 1
-    one_side = np.stack([_glow(km, ALTITUDES_DEG[:, None], TURN_DEG[:half]) for km in DISTANCES_KM])
+    one_side = np.stack(
+        [_glow(km, ALTITUDES_DEG[:, None], TURN_DEG[:half], elevation_m) for km in DISTANCES_KM]
+    )
     whole = np.concatenate([one_side, one_side[:, :, -2:0:-1]], axis=2)
     at_reference = whole[:, ALTITUDES_DEG == _REFERENCE_DEG, :1]
     return np.asarray(whole / at_reference)
 
 
-def _glow(distance_km: float, altitude_deg: Floats, turn_deg: Floats, aod: float = DEFAULT_AOD) -> Floats:
-    """Light scattered once toward the observer, per unit emitted, for angles that broadcast to two axes."""
+def _glow(
+    distance_km: float,
+    altitude_deg: Floats,
+    turn_deg: Floats,
+    elevation_m: float = 0.0,
+    aod: float = DEFAULT_AOD,
+) -> Floats:
+    """Light scattered once toward an observer at a height above the sea, per unit emitted, for angles that
+    broadcast to two axes. The haze lies on the town's ground."""
     up, turn = np.radians(altitude_deg)[..., None], np.radians(turn_deg)[..., None]
     sight = np.stack(np.broadcast_arrays(np.cos(up) * np.cos(turn), np.cos(up) * np.sin(turn), np.sin(up)))
     arc = distance_km / _EARTH_KM
+    site_km = elevation_m / 1000
+    town_km = site_km - min(MOST_BELOW * max(site_km, 0.0), FALL_M_PER_KM * distance_km / 1000)
     town_up = np.array([math.sin(arc), 0.0, math.cos(arc)]).reshape(3, 1, 1, 1)
-    centre = np.array([0.0, 0.0, -_EARTH_KM]).reshape(3, 1, 1, 1)
+    centre = np.array([0.0, 0.0, -(_EARTH_KM + site_km)]).reshape(3, 1, 1, 1)
     point = sight * _SIGHT_KM
-    height_km = np.maximum(np.linalg.norm(point - centre, axis=0) - _EARTH_KM, 1e-3)
-    way = point - (centre + _EARTH_KM * town_up)
-    way_km = np.maximum(np.linalg.norm(way, axis=0), _TOWN_RADIUS_KM)
+    height_km = np.linalg.norm(point - centre, axis=0) - _EARTH_KM
+    way = point - (centre + (_EARTH_KM + town_km) * town_up)
+    way_km = np.maximum(np.linalg.norm(way, axis=0), _NEAREST_KM)
     # Garstang's emission function, per steradian; nothing goes below the town's horizon
     cos_zenith = np.clip((way * town_up).sum(axis=0) / way_km, -1, 1)
     reflected = 2 * _GROUND_REFLECTED * (1 - _SENT_UP) * np.maximum(cos_zenith, 0)
     direct = 0.554 * _SENT_UP * np.arccos(cos_zenith) ** 4
     emitted = np.where(cos_zenith > 0, (reflected + direct) / (2 * math.pi), 0.0)
-    # optical depth and scale height in km: the mean depth per km of a straight way between ground and height
+    # optical depth and scale height in km: the mean depth per km of a straight way between two heights
     air, air_km, haze, haze_km = GAS_MAG / MAG_PER_DEPTH, GAS_SCALE_M / 1000, aod, AEROSOL_SCALE_M / 1000
-    below = air * np.expm1(-height_km / air_km) + haze * np.expm1(-height_km / haze_km)
-    lost = -below / height_km * (way_km + _SIGHT_KM)
+    thin_air, thin_haze = np.exp(-height_km / air_km), np.exp(-(height_km - town_km) / haze_km)
+    lost = np.zeros(())
+    for from_km, length_km in ((town_km, way_km), (site_km, _SIGHT_KM)):
+        rise_km = height_km - from_km
+        rise_km = np.where(np.abs(rise_km) < 1e-3, 1e-3, rise_km)
+        of_air = air * (math.exp(-from_km / air_km) - thin_air)
+        of_haze = haze * (math.exp(-(from_km - town_km) / haze_km) - thin_haze)
+        lost = lost + np.maximum((of_air + of_haze) / rise_km, 0) * length_km
     # the share scattered per km and steradian: Rayleigh's phase function for air, a forward one for haze
     cos_scatter = np.clip(-(way * sight).sum(axis=0) / way_km, -1, 1)
     g = _FORWARD
     by_air = 3 / (16 * math.pi) * (1 + cos_scatter**2)
     by_haze = (1 - g * g) / (4 * math.pi * (1 + g * g - 2 * g * cos_scatter) ** 1.5)
-    thin_air, thin_haze = np.exp(-height_km / air_km), np.exp(-height_km / haze_km)
     scattered = air / air_km * thin_air * by_air + haze / haze_km * thin_haze * by_haze
     steps_km = np.gradient(np.log(_SIGHT_KM)) * _SIGHT_KM
     return np.asarray((emitted / way_km**2 * np.exp(-lost) * scattered * steps_km).sum(axis=-1))

@@ -18,6 +18,7 @@ from datetime import datetime
 import numpy as np
 import numpy.typing as npt
 
+from alerts.common.phrases import Phrase, phrase
 from alerts.common.span import Span
 from alerts.sites.model import Site
 from alerts.sky.brightness.laws import (
@@ -49,8 +50,13 @@ Floats = npt.NDArray[np.float64]
 
 MINOR_SHARE = 0.1
 """A part of a light that isn't named beside the rest."""
-LEAST_TOWNS, MOST_TOWNS = 0.25, 4.0
-"""How far a reading at the zenith may turn the towns' estimate down or up: twice its spread."""
+LEAST_TOWNS, MOST_TOWNS = 0.1, 10.0
+"""How far a reading at the zenith may turn the towns' estimate down or up: twice (in magnitudes) what it was
+most wrong by at the published places."""
+LOW_DEG = 45.0
+"""Below it the sky is said to be as dark as it gets "this low"."""
+AS_DARK_MAG = 0.05
+"""A difference nobody sees."""
 
 
 @dataclass(frozen=True)
@@ -89,11 +95,11 @@ class SiteSky:
 def site_sky(site: Site, towns: Towns | None = None) -> SiteSky:
     """The dark sky of a site: an estimate from towns and the usual natural sky, over which a reading wins.
 
-    A reading at the zenith is met exactly. Light beyond the natural sky's goes to the towns, whose
-    estimate it turns down to a quarter or up to four times, and what is left to no direction; a reading
-    darker than that makes the natural sky darker. towns: the packaged extract by default.
+    A reading at the zenith is met exactly. Light beyond the natural sky's goes to the towns, whose estimate
+    it corrects in all directions by one share, from a tenth to ten times, and what is left to no direction;
+    a reading darker than that makes the natural sky darker. towns: the packaged extract by default.
     """
-    estimate = TownGlow.around(site.lat_deg, site.lon_deg, towns)
+    estimate = TownGlow.around(site.lat_deg, site.lon_deg, site.elevation_m, towns)
     natural, zenith = float(nl_from_mag(NATURAL_ZENITH_MAG)), estimate.zenith_nl
     if site.darkness is None:
         return SiteSky(site, natural, 0.0, estimate)
@@ -218,9 +224,27 @@ class SkyPoint:
         return "twilight" if self.moon_nl < MINOR_SHARE * self.twilight_nl else "both"
 
     @property
+    def above_darkest_mag(self) -> float:
+        """By how much the sky there is brighter than the darkest possible at that altitude: the natural one,
+        with its growth toward the horizon, without Moon, twilight and towns."""
+        return max(float(brighter_mag(nl_from_mag(self.mag_arcsec2), self.natural_nl)), 0.0)
+
+    @property
+    def is_low(self) -> bool:
+        """Whether the place is so low that even a natural sky is clearly brighter than at the zenith."""
+        return self.altitude_deg < LOW_DEG
+
+    @property
     def towns_mag(self) -> float:
         """By how much towns brighten this place of the sky beyond the natural one; an estimate."""
         return float(brighter_mag(self.natural_nl + self.towns_nl, self.natural_nl))
+
+
+def against_darkest(above_darkest_mag: float, *, is_low: bool) -> Phrase:
+    """`0.4 mag from as dark as it gets this low`: a sky's brightness against the darkest possible there."""
+    if above_darkest_mag < AS_DARK_MAG:
+        return phrase("sky.as-dark", is_low=is_low)
+    return phrase("sky.from-darkest", above_darkest_mag=above_darkest_mag, is_low=is_low)
 
 
 def sky_points(

@@ -28,7 +28,7 @@ POPULATION_STEP = 1.045
 """Populations are kept as a power of this, so that one byte holds them."""
 CELLS_PER_DEG = 256
 COLUMNS_FILE, NAMES_FILE = "towns.bin.xz", "town-names.txt.xz"
-_FORMAT = b"duskbell towns 1"
+_FORMAT = b"duskbell towns 2"
 _DATA = files("alerts.sky.brightness") / "data"
 
 
@@ -36,14 +36,16 @@ _DATA = files("alerts.sky.brightness") / "data"
 class Towns:
     """Towns in order of their one-degree cells, arrays of shape (n,).
 
-    cell: (lat + 90) * 360 + lon + 180 of the cell's south-west corner. own_names: one each; without them
-    the packaged extract's.
+    cell: (lat + 90) * 360 + lon + 180 of the cell's south-west corner. is_sparing: whether it lies where
+    lamps are few for the people (see `light_domes`). own_names: one each; without them the packaged
+    extract's.
     """
 
     cell: Ints
     lat_deg: Floats
     lon_deg: Floats
     population: Floats
+    is_sparing: npt.NDArray[np.bool_]
     own_names: tuple[str, ...] | None = None
 
     def __len__(self) -> int:
@@ -88,16 +90,22 @@ class Towns:
 
 
 def towns_at(
-    lat_deg: npt.ArrayLike, lon_deg: npt.ArrayLike, population: npt.ArrayLike, names: tuple[str, ...]
+    lat_deg: npt.ArrayLike,
+    lon_deg: npt.ArrayLike,
+    population: npt.ArrayLike,
+    names: tuple[str, ...],
+    is_sparing: npt.ArrayLike | None = None,
 ) -> Towns:
-    """Towns from plain lists of the same length, in any order; longitudes -180..180."""
+    """Towns from plain lists of the same length, in any order; longitudes -180..180. is_sparing: none is,
+    unless given."""
     lat, lon = np.asarray(lat_deg, dtype=np.float64), np.asarray(lon_deg, dtype=np.float64)
     cell = (np.minimum(np.floor(lat).astype(np.intp), 89) + 90) * 360
     cell += (np.floor(lon).astype(np.intp) + 180) % 360
     order = np.argsort(cell, kind="stable")
     ordered = tuple(names[row] for row in order)
     people = np.asarray(population, dtype=np.float64)
-    return Towns(cell[order], lat[order], lon[order], people[order], ordered)
+    sparing = np.zeros(len(lat), dtype=bool) if is_sparing is None else np.asarray(is_sparing, dtype=bool)
+    return Towns(cell[order], lat[order], lon[order], people[order], sparing[order], ordered)
 
 
 @lru_cache(maxsize=1)
@@ -106,28 +114,32 @@ def packaged_towns() -> Towns:
     return unpack_towns(lzma.decompress((_DATA / COLUMNS_FILE).read_bytes()))
 
 
-def pack_towns(cell: Ints, lat_deg: Floats, lon_deg: Floats, population: Floats) -> bytes:
-    """The bytes that `unpack_towns` reads; rows in order of their cells."""
+def pack_towns(towns: Towns) -> bytes:
+    """The bytes that `unpack_towns` reads; names are kept beside them."""
+    lat, lon = towns.lat_deg, towns.lon_deg
     columns = (
-        np.diff(cell, prepend=0).astype("<u2"),
-        np.floor((lat_deg - np.floor(lat_deg)) * CELLS_PER_DEG).astype("u1"),
-        np.floor((lon_deg - np.floor(lon_deg)) * CELLS_PER_DEG).astype("u1"),
-        np.round(np.log(population / SMALLEST_TOWN) / math.log(POPULATION_STEP)).astype("u1"),
+        np.diff(towns.cell, prepend=0).astype("<u2"),
+        np.floor((lat - np.floor(lat)) * CELLS_PER_DEG).astype("u1"),
+        np.floor((lon - np.floor(lon)) * CELLS_PER_DEG).astype("u1"),
+        np.round(np.log(towns.population / SMALLEST_TOWN) / math.log(POPULATION_STEP)).astype("u1"),
+        towns.is_sparing.astype("u1"),
     )
-    return b"%s %d\n" % (_FORMAT, len(cell)) + b"".join(column.tobytes() for column in columns)
+    return b"%s %d\n" % (_FORMAT, len(towns)) + b"".join(column.tobytes() for column in columns)
 
 
 def unpack_towns(packed: bytes) -> Towns:
-    """Towns from an unpacked extract: a heading with their number, then four columns."""
+    """Towns from an unpacked extract: a heading with their number, then five columns."""
     heading, _, body = packed.partition(b"\n")
-    if heading.rpartition(b" ")[0] != _FORMAT or len(body) != 5 * int(heading.rpartition(b" ")[2]):
+    if heading.rpartition(b" ")[0] != _FORMAT or len(body) != 6 * int(heading.rpartition(b" ")[2]):
         raise BadInput(phrase("sky.towns-damaged"))
-    n = len(body) // 5
+    n = len(body) // 6
     cell = np.cumsum(np.frombuffer(body, "<u2", n).astype(np.intp))
-    lat, lon, size = (np.frombuffer(body, "u1", n, offset=(2 + k) * n).astype(np.float64) for k in range(3))
+    bytes_ = [np.frombuffer(body, "u1", n, offset=(2 + k) * n) for k in range(4)]
+    lat, lon, size = (column.astype(np.float64) for column in bytes_[:3])
     return Towns(
         cell,
         cell // 360 - 90 + (lat + 0.5) / CELLS_PER_DEG,
         cell % 360 - 180 + (lon + 0.5) / CELLS_PER_DEG,
         SMALLEST_TOWN * POPULATION_STEP**size,
+        bytes_[3].astype(bool),
     )

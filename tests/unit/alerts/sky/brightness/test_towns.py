@@ -12,8 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from alerts.common.errors import BadInput
-from alerts.sky.brightness.data.make_towns import without_districts
-from alerts.sky.brightness.towns import KM_PER_DEG, Towns, pack_towns, packaged_towns, unpack_towns
+from alerts.sky.brightness.data.make_towns import without_districts, without_repeats
+from alerts.sky.brightness.towns import KM_PER_DEG, Towns, pack_towns, packaged_towns, towns_at, unpack_towns
 from tests.unit.alerts.sky.brightness.reference import NO_TOWNS, UNHURRIED, towns_of
 
 
@@ -101,8 +101,10 @@ def test_distance_and_bearing(
 
 
 def test_an_extract_comes_back_as_it_was_packed() -> None:
-    towns = towns_of((48.1, 11.6, 1.5e6), (-33.9, 151.2, 5e6), (0.01, -179.99, 1000))
-    back = unpack_towns(pack_towns(towns.cell, towns.lat_deg, towns.lon_deg, towns.population))
+    lats, lons = (48.1, -33.9, 0.01), (11.6, 151.2, -179.99)
+    towns = towns_at(lats, lons, (1.5e6, 5e6, 1000), ("A", "B", "C"), (True, False, False))
+    back = unpack_towns(pack_towns(towns))
+    assert back.is_sparing.tolist() == towns.is_sparing.tolist() == [False, False, True]
     assert back.cell.tolist() == towns.cell.tolist()
     assert back.lat_deg == pytest.approx(towns.lat_deg, abs=0.002)
     assert back.lon_deg == pytest.approx(towns.lon_deg, abs=0.002)
@@ -111,7 +113,7 @@ def test_an_extract_comes_back_as_it_was_packed() -> None:
 
 @pytest.mark.parametrize(
     "packed",
-    [b"", b"something else 1\n12345", b"duskbell towns 1 2\n12345"],
+    [b"", b"something else 1\n12345", b"duskbell towns 2 2\n12345"],
     ids=["empty", "foreign", "short"],
 )
 def test_a_damaged_extract_is_refused(packed: bytes) -> None:
@@ -125,6 +127,40 @@ def test_districts_of_a_city_are_counted_once() -> None:
     towns = towns_of(city, inner, outer, beyond, neighbour)
     kept = {towns.names[int(row)] for row in without_districts(towns)}
     assert kept == {"Town 0", "Town 3", "Town 4"}
+
+
+def test_what_is_left_of_a_citys_parts_is_not_counted_again() -> None:
+    names = ("Metropolis", "Inner Ward", "Neighbour", "Metropolis North", "Metropolisburg", "Far", "Far East")
+    lats, lons = (0.0, 0.05, 0.12, 0.1, 0.11, 1.0, 1.01), (0.0,) * 7
+    towns = towns_at(lats, lons, (4e6, 3e5, 2e5, 1e5, 9e4, 3e5, 2e4), names)
+    kept = {towns.names[int(row)] for row in without_repeats(towns)}
+    assert kept == {"Metropolis", "Neighbour", "Metropolisburg", "Far"}
+
+
+@pytest.mark.parametrize(
+    ("lat_deg", "lon_deg", "within_km", "fewest", "most"),
+    # people of the community of Madrid and of New York with its nearer suburbs; from memory
+    [(40.4168, -3.7038, 30, 5.0e6, 6.4e6), (40.71, -74.0, 30, 11e6, 14e6)],
+    ids=["Madrid", "New York"],
+)
+def test_the_districts_of_the_largest_cities_are_counted_once(
+    lat_deg: float, lon_deg: float, within_km: float, fewest: float, most: float
+) -> None:
+    near, _, _ = packaged_towns().near(lat_deg, lon_deg, within_km)
+    assert fewest < packaged_towns().population[near].sum() < most
+
+
+@pytest.mark.parametrize(
+    ("lat_deg", "lon_deg", "is_sparing"),
+    [(52.52, 13.4, True), (48.2, 16.37, True), (50.07, 14.43, False), (40.4, -3.7, False)],
+    ids=["Berlin", "Vienna", "Prague", "Madrid"],
+)
+def test_towns_of_german_speaking_countries_are_known_as_sparing(
+    lat_deg: float, lon_deg: float, is_sparing: bool
+) -> None:
+    towns = packaged_towns()
+    near, _, _ = towns.near(lat_deg, lon_deg, 8)
+    assert towns.is_sparing[near[np.argmax(towns.population[near])]] == is_sparing
 
 
 def test_no_towns_are_none() -> None:
