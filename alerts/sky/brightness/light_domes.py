@@ -6,7 +6,7 @@ either way, so no verdict rests on it alone, and a reading at the site overrules
 A town's light grows faster than its people: a head has four times as much in a town of 100,000 as in a
 village of 3,000. Countries differ (Kyba et al. 2015, Remote Sens. 7, 1: American cities emit several times
 the light a head of German ones). Of that only the German-speaking countries are told apart, whose towns are
-given less than a quarter.
+given a quarter.
 
 How the light reaches the sky is Garstang's picture (1986, PASP 98, 364; 1989, PASP 101, 306): it leaves the
 town by his emission function, is scattered once, by air and by haze that thin out upward, on a round Earth,
@@ -16,7 +16,7 @@ of a town of 100,000, its growth with the town, how far a town spreads, and the 
 
 What the shape doesn't know moves it. Between optical depths of 0.05 and 0.25, with a third of the light
 sent up, or with sharper forward scattering it stays, 10 to 100 km from the town, within a factor of 1.7 over
-the town down to 10 degrees, of 2 at 5 degrees, and of 2.6 in every direction above 20; low on the far side,
+the town down to 10 degrees, of 2.2 at 5 degrees, and of 2.6 in every direction above 20; low on the far side,
 where little is left, it can be far off. Light scattered twice, terrain and lamps put out late are left out;
 a town's own height is guessed from the site's.
 """
@@ -50,14 +50,14 @@ Floats = npt.NDArray[np.float64]
 REACH_KM = 200.0
 BUILT_UP_PER_KM2 = 3000.0
 USUAL_PEOPLE = 100_000.0
-LIGHT_NL = 205.0
+LIGHT_NL = 200.0
 """A head's light in a town of USUAL_PEOPLE, as the nanolamberts that `_glow` makes of one. Fitted."""
-GROWTH_EXPONENT = 0.39
+GROWTH_EXPONENT = 0.4
 """A head's light grows as the town's people to this power. Fitted, and least sure of the four: 0.2 to 0.7 by
 which places are left out."""
-SPARING_SHARE = 0.23
+SPARING_SHARE = 0.25
 """Light a head of sparing towns against others. Fitted to seven places."""
-SPREAD_KM = 2.8
+SPREAD_KM = 2.75
 """How far from its centre the light of a town of USUAL_PEOPLE stands, in the mean. Fitted."""
 SPREAD_EXPONENT = 0.425
 """It grows as the root of the built-up area, and that as people^0.85 (from memory)."""
@@ -75,15 +75,17 @@ FALL_M_PER_KM = 100.0
 MOST_BELOW = 0.5
 """A town lies below the site by FALL_M_PER_KM, but at most by this share of the site's height: the extract
 has no heights. Ours."""
-ALTITUDES_DEG: Floats = np.array([5.0, 6.5, 8, 10, 12.5, 15, 20, 25, 30, 37, 45, 52, 60, 75, 90])
-"""Below 5 degrees the glow of 5 degrees is taken: there lamps, hills and haze decide."""
+ALTITUDES_DEG: Floats = np.array([2.0, 3.5, 5.0, 6.5, 8, 10, 12.5, 15, 20, 25, 30, 37, 45, 52, 60, 75, 90])
+"""Below 2 degrees the glow of 2 degrees is taken: there lamps, hills and haze decide."""
 AZIMUTH_STEP_DEG = 5.0
 TURN_DEG: Floats = np.arange(0, 360, AZIMUTH_STEP_DEG)
 
 _REFERENCE_DEG = 45.0
 _EARTH_KM = 6371.0
-_NEAREST_KM = 0.3
-_SIGHT_KM: Floats = np.geomspace(0.03, 400, 64)
+_WIDE_SHARE, _WIDEST_KM = 0.1, 1.5
+"""A line of sight low over a town passes its lamps at no less than this share of its distance, or so far:
+they stand apart from one another. Ours."""
+_SIGHT_KM: Floats = np.geomspace(0.03, 400, 80)
 _GROUND_REFLECTED, _SENT_UP = 0.15, 0.15
 """Garstang's G and F: the share of light reflected by the ground, and sent above the horizontal."""
 _FORWARD = 0.65
@@ -307,38 +309,40 @@ def _glow(
     aod: float = DEFAULT_AOD,
 ) -> Floats:
     """Light scattered once toward an observer at a height above the sea, per unit emitted, for angles that
-    broadcast to two axes. The haze lies on the town's ground."""
-    up, turn = np.radians(altitude_deg)[..., None], np.radians(turn_deg)[..., None]
-    sight = np.stack(np.broadcast_arrays(np.cos(up) * np.cos(turn), np.cos(up) * np.sin(turn), np.sin(up)))
-    arc = distance_km / _EARTH_KM
+    broadcast to two axes. The haze lies on the town's ground. Distances in km, radii from Earth's
+    centre."""
     site_km = elevation_m / 1000
     town_km = site_km - min(MOST_BELOW * max(site_km, 0.0), FALL_M_PER_KM * distance_km / 1000)
-    town_up = np.array([math.sin(arc), 0.0, math.cos(arc)]).reshape(3, 1, 1, 1)
-    centre = np.array([0.0, 0.0, -(_EARTH_KM + site_km)]).reshape(3, 1, 1, 1)
-    point = sight * _SIGHT_KM
-    height_km = np.linalg.norm(point - centre, axis=0) - _EARTH_KM
-    way = point - (centre + (_EARTH_KM + town_km) * town_up)
-    way_km = np.maximum(np.linalg.norm(way, axis=0), _NEAREST_KM)
+    site_r, town_r, arc = _EARTH_KM + site_km, _EARTH_KM + town_km, distance_km / _EARTH_KM
+    up, turn = np.radians(altitude_deg)[..., None], np.radians(turn_deg)[..., None]
+    sight_km, rise = _SIGHT_KM, np.sin(up)
+    # toward: cosine between the line of sight and the vertical of the town
+    toward = np.cos(up) * np.cos(turn) * math.sin(arc) + rise * math.cos(arc)
+    point_r = np.sqrt(site_r**2 + 2 * site_r * sight_km * rise + sight_km**2)
+    over_town = sight_km * toward + site_r * math.cos(arc)
+    way_km = np.sqrt(np.maximum(point_r**2 + town_r**2 - 2 * town_r * over_town, 1e-6))
+    apart_km2 = way_km**2 + min(_WIDE_SHARE * distance_km, _WIDEST_KM) ** 2
     # Garstang's emission function, per steradian; nothing goes below the town's horizon
-    cos_zenith = np.clip((way * town_up).sum(axis=0) / way_km, -1, 1)
+    cos_zenith = np.clip((over_town - town_r) / way_km, -1, 1)
     reflected = 2 * _GROUND_REFLECTED * (1 - _SENT_UP) * np.maximum(cos_zenith, 0)
     direct = 0.554 * _SENT_UP * np.arccos(cos_zenith) ** 4
     emitted = np.where(cos_zenith > 0, (reflected + direct) / (2 * math.pi), 0.0)
     # optical depth and scale height in km: the mean depth per km of a straight way between two heights
+    height_km = point_r - _EARTH_KM
     air, air_km, haze, haze_km = GAS_MAG / MAG_PER_DEPTH, GAS_SCALE_M / 1000, aod, AEROSOL_SCALE_M / 1000
     thin_air, thin_haze = np.exp(-height_km / air_km), np.exp(-(height_km - town_km) / haze_km)
     lost = np.zeros(())
-    for from_km, length_km in ((town_km, way_km), (site_km, _SIGHT_KM)):
-        rise_km = height_km - from_km
-        rise_km = np.where(np.abs(rise_km) < 1e-3, 1e-3, rise_km)
+    for from_km, length_km in ((town_km, way_km), (site_km, sight_km)):
+        higher_km = height_km - from_km
+        higher_km = np.where(np.abs(higher_km) < 1e-3, 1e-3, higher_km)
         of_air = air * (math.exp(-from_km / air_km) - thin_air)
         of_haze = haze * (math.exp(-(from_km - town_km) / haze_km) - thin_haze)
-        lost = lost + np.maximum((of_air + of_haze) / rise_km, 0) * length_km
+        lost = lost + np.maximum((of_air + of_haze) / higher_km, 0) * length_km
     # the share scattered per km and steradian: Rayleigh's phase function for air, a forward one for haze
-    cos_scatter = np.clip(-(way * sight).sum(axis=0) / way_km, -1, 1)
+    cos_scatter = np.clip(-(sight_km + site_r * rise - town_r * toward) / way_km, -1, 1)
     g = _FORWARD
     by_air = 3 / (16 * math.pi) * (1 + cos_scatter**2)
     by_haze = (1 - g * g) / (4 * math.pi * (1 + g * g - 2 * g * cos_scatter) ** 1.5)
     scattered = air / air_km * thin_air * by_air + haze / haze_km * thin_haze * by_haze
-    steps_km = np.gradient(np.log(_SIGHT_KM)) * _SIGHT_KM
-    return np.asarray((emitted / way_km**2 * np.exp(-lost) * scattered * steps_km).sum(axis=-1))
+    steps_km = np.gradient(np.log(sight_km)) * sight_km
+    return np.asarray((emitted / apart_km2 * np.exp(-lost) * scattered * steps_km).sum(axis=-1))
