@@ -3,9 +3,9 @@
 Times are POSIX seconds (float, UTC). Between nodes six hours apart everything slow is
 interpolated with eight-point polynomials: the Moon's place is then off by less than 0.01
 arcseconds. The fast part, the Earth's rotation, is added exactly. A night's events come within
-0.2 s of a search for each, hundreds of times faster; a finer grid wouldn't. Within a day of a leap second
-(the last came at the end of 2016) times can be half a second off. Polar motion (0.5 arcseconds)
-and the aberration by the Earth's rotation (0.3 arcseconds) are left out.
+0.2 s of a search for each, hundreds of times faster; a finer grid wouldn't. UT1, leap seconds and, for
+Sun and Moon, polar motion are those of `earth_rotation`, which says what holds before 1972 and after its
+table; the aberration by the Earth's rotation (0.3 arcseconds) is left out.
 """
 
 from __future__ import annotations
@@ -27,6 +27,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 
 from alerts.common.errors import BadInput, OutsideEphemeris
 from alerts.common.phrases import phrase
+from alerts.sky.earth_rotation import TT_MINUS_TAI_S, UTC_BEGINS_S, earth_rotation
 
 Floats = npt.NDArray[np.float64]
 
@@ -43,7 +44,9 @@ _POINTS = 8
 _SIDEREAL_ZERO_S = 946_728_000  # J2000.0 by the clock of UTC, near enough for a reference
 _SIDEREAL_ZERO_RAD = 2 * math.pi * 0.779_057_273_264
 _SUN, _MOON, _FRAME, _VELOCITY, _SIDEREAL = slice(0, 3), slice(3, 6), slice(6, 15), slice(15, 18), 18
-_CHANNELS = 19
+_POLE = slice(19, 21)
+_CHANNELS = 21
+_JD_1970 = 2_440_587.5
 _KERNEL = "de421.bsp"
 _ROOM_DAYS = 5
 
@@ -89,6 +92,16 @@ def _spin(vectors: Floats, sidereal_rad: Floats) -> Floats:
     return np.stack([cos * x + sin * y, cos * y - sin * x, vectors[..., 2]], axis=-1)
 
 
+def _with_pole(vectors: Floats, pole_rad: Floats) -> Floats:
+    """Earth-fixed vectors (..., 3) with the pole where it stands: its x and y, (..., 2).
+
+    IERS Conventions (2010), eq. 5.3, to first order and without s'.
+    """
+    x, y, z = vectors[..., 0], vectors[..., 1], vectors[..., 2]
+    pole_x, pole_y = pole_rad[..., 0], pole_rad[..., 1]
+    return np.stack([x + pole_x * z, y - pole_y * z, z - pole_x * x + pole_y * y], axis=-1)
+
+
 class Grid(NamedTuple):
     """Sun and Moon every half hour: POSIX seconds, shape (m,), and geocentric Earth-fixed km, (m, 3)."""
 
@@ -102,9 +115,10 @@ class SkyTable:
     """Apparent places over one span: nodes every six hours, and a half-hour grid made from them.
 
     first_s, last_s: the span that callers may ask for. nodes_s: shape (n,), POSIX seconds.
-    nodes: shape (n, 19): geocentric apparent Sun and Moon in km on the true equator and equinox of
+    nodes: shape (n, 21): geocentric apparent Sun and Moon in km on the true equator and equinox of
     date (the Moon's length is its geometric distance, so that parallax can be taken off), the
-    matrix from ICRS to that frame, the Earth's velocity / c, and sidereal time less its mean rate.
+    matrix from ICRS to that frame, the Earth's velocity / c, sidereal time less its mean rate, and the
+    pole's x and y on the ground.
     """
 
     first_s: float
@@ -123,7 +137,7 @@ class SkyTable:
         for each in channels:
             values = np.einsum("nk,nk...->n...", weights, self.nodes[:, each][around])
             values = values.reshape(at_s.shape + values.shape[1:])
-            found.append(_mean_turn(at_s) + values if each == _SIDEREAL else values)
+            found.append(self._mean_turn(at_s) + values if each == _SIDEREAL else values)
         return tuple(found)
 
     def sidereal_rad(self, at_s: npt.ArrayLike) -> Floats:
@@ -135,14 +149,24 @@ class SkyTable:
 
         The Moon's length is its geometric distance.
         """
-        return _spin(*self._interpolate(at_s, _SUN if body is Body.SUN else _MOON, _SIDEREAL))
+        vectors, sidereal, pole = self._interpolate(
+            at_s, _SUN if body is Body.SUN else _MOON, _SIDEREAL, _POLE
+        )
+        return _with_pole(_spin(vectors, sidereal), pole)
 
     def fixed(self, icrs: Floats, at_s: npt.ArrayLike) -> Floats:
         """Earth-fixed unit vectors, shape (..., 3), of one ICRS direction, shape (3,).
 
-        With precession, nutation and annual aberration; light bending by the Sun is left out.
+        With precession, nutation and annual aberration; light bending by the Sun is left out, and so is
+        polar motion (0.5 arcseconds), as wherever `of_date` and sidereal time are put together.
         """
         return _spin(self.of_date(icrs, at_s), self.sidereal_rad(at_s))
+
+    def _mean_turn(self, at_s: Floats) -> Floats:
+        """Sidereal time at its mean rate, leap seconds counted, so that what goes beyond it makes no step."""
+        before, after = earth_rotation().leaps(self.nodes_s[[0, -1]])
+        leaps = before if before == after else earth_rotation().leaps(at_s)
+        return _mean_turn(at_s + leaps)
 
     def of_date(self, icrs: Floats, at_s: npt.ArrayLike) -> Floats:
         """As `fixed`, on the true equator and equinox of date: not turning with the Earth.
@@ -174,8 +198,9 @@ class SkyTable:
         dense = np.einsum("fk,nck->nfc", weights, sliding_window_view(self.nodes, _POINTS, axis=0))
         skip = round((at_s[0] - self.nodes_s[3]) / STEP_S)
         fine = np.ascontiguousarray(dense.reshape(-1, _CHANNELS)[skip : skip + len(at_s)])
-        sidereal = _mean_turn(at_s) + fine[:, _SIDEREAL]
-        return Grid(at_s, _spin(fine[:, _SUN], sidereal), _spin(fine[:, _MOON], sidereal))
+        sidereal = self._mean_turn(at_s) + fine[:, _SIDEREAL]
+        sun, moon = (_with_pole(_spin(fine[:, each], sidereal), fine[:, _POLE]) for each in (_SUN, _MOON))
+        return Grid(at_s, sun, moon)
 
 
 def _mean_turn(at_s: Floats) -> Floats:
@@ -186,10 +211,13 @@ class Ephemeris:
     """The planetary kernel, read only when a span is first asked for and then kept in memory.
 
     path: a JPL SPK file with Sun, Earth and Moon. first, last: dates it covers with room to spare.
+    first_night, last_night: names of the first and last night that lie in them wherever one stands.
     """
 
     def __init__(self, path: Path, first: date, last: date) -> None:
         self.path, self.kernel_name, self.first, self.last = path, path.name, first, last
+        # noon by the Sun is 22:00 UTC of the day before to 2:00 of the day after the name's
+        self.first_night, self.last_night = first + timedelta(days=1), last - timedelta(days=2)
         self._blocks: dict[int, Floats] = {}
 
     @classmethod
@@ -213,10 +241,11 @@ class Ephemeris:
     def table(self, first_s: float, last_s: float) -> SkyTable:
         """Apparent places from first_s to last_s (POSIX seconds), computed once and kept.
 
-        Raises OutsideEphemeris, naming the years that work.
+        Raises OutsideEphemeris, naming the nights that work.
         """
         first_date, last_date = (datetime.fromtimestamp(at_s, UTC).date() for at_s in (first_s, last_s))
-        self.require_dates(first_date, last_date)
+        if not self.first <= first_date <= last_date <= self.last:
+            raise self._outside(last_date if self.first <= first_date else first_date)
         first = math.floor(first_s / NODE_STEP_S) - 5
         last = math.ceil(last_s / NODE_STEP_S) + 6
         blocks = range(first // _BLOCK_NODES, last // _BLOCK_NODES + 1)
@@ -227,32 +256,31 @@ class Ephemeris:
         nodes = np.concatenate([self._blocks[k] for k in blocks])[skip : skip + last - first + 1]
         return SkyTable(first_s, last_s, np.arange(first, last + 1, dtype=np.float64) * NODE_STEP_S, nodes)
 
-    def require_dates(self, first: date, last: date) -> None:
-        """Raise OutsideEphemeris, naming the years that work, unless the kernel covers both dates."""
-        if not self.first <= first <= last <= self.last:
-            outside = last if self.first <= first else first
-            raise OutsideEphemeris(
-                phrase(
-                    "sky.kernel-out-of-reach",
-                    kernel_name=self.kernel_name,
-                    outside=outside,
-                    first_year=self.first.year + 1,
-                    last_year=self.last.year - 1,
-                )
+    def require_nights(self, first: date, last: date) -> None:
+        """Raise OutsideEphemeris, naming those that work, unless the kernel covers nights of both names."""
+        if not self.first_night <= first <= last <= self.last_night:
+            raise self._outside(last if self.first_night <= first else first)
+
+    def _outside(self, outside: date) -> OutsideEphemeris:
+        return OutsideEphemeris(
+            phrase(
+                "sky.kernel-lacks-night",
+                kernel_name=self.kernel_name,
+                outside=outside,
+                first_night=self.first_night,
+                last_night=self.last_night,
             )
+        )
 
     def _read_block(self, number: int) -> Floats:
-        """All channels of `SkyTable.nodes` at 128 nodes, shape (128, 19)."""
-        from skyfield.api import load
-
+        """All channels of `SkyTable.nodes` at 128 nodes, shape (128, 21)."""
         # nodes beyond the kernel's reach repeat the last good ones and are never used
         room = timedelta(days=_ROOM_DAYS - 1)
         ends = self.first - room, self.last + room
         low_s, high_s = (datetime(d.year, d.month, d.day, tzinfo=UTC).timestamp() for d in ends)
         nodes_s = (np.arange(_BLOCK_NODES) + number * _BLOCK_NODES) * float(NODE_STEP_S)
         nodes_s = np.clip(nodes_s, low_s, high_s)
-        days, seconds = np.divmod(nodes_s, 86_400)
-        t = load.timescale(builtin=True).utc(1970, 1, 1 + days, 0, 0, seconds)
+        t = _moments(nodes_s)
         frame = np.moveaxis(t.M, -1, 0)
         nodes = np.empty((len(nodes_s), _CHANNELS))
         with _opened(self.path) as kernel:
@@ -265,9 +293,30 @@ class Ephemeris:
         nodes[:, _MOON] *= (moon_km / np.linalg.norm(nodes[:, _MOON], axis=1))[:, None]
         nodes[:, _FRAME] = frame.reshape(-1, 9)
         nodes[:, _VELOCITY] = seen.velocity.km_per_s.T / 299_792.458
-        beyond_mean = np.radians(t.gast * 15) - _mean_turn(nodes_s)
+        beyond_mean = np.radians(t.gast * 15) - _mean_turn(nodes_s + earth_rotation().leaps(nodes_s))
         nodes[:, _SIDEREAL] = np.remainder(beyond_mean + math.pi, 2 * math.pi) - math.pi
+        nodes[:, _POLE] = earth_rotation().pole_at_rad(nodes_s)
         return nodes
+
+
+def _moments(at_s: Floats) -> Any:
+    """skyfield's times for POSIX seconds, shape (n,), with our UT1: its own table ends sooner.
+
+    Before 1972 at_s is UT1 and TT-UT1 is skyfield's, from the spline of Morrison, Stephenson, Hohenkerk and
+    Zawilski, Proc. R. Soc. A 477 (2021), 20200776; it bridges 1972 as well.
+    """
+    from skyfield.api import load
+
+    scale, rotation = load.timescale(builtin=True), earth_rotation()
+    days, seconds = np.divmod(at_s, 86_400)
+    whole, tt_less_utc_s = days + _JD_1970, TT_MINUS_TAI_S + rotation.tai_minus_utc_s(at_s)
+    curve_s = scale.delta_t_function(whole + (seconds + tt_less_utc_s) / 86_400)
+    known = at_s >= rotation.begins_s
+    delta_t_s = np.where(known, tt_less_utc_s - rotation.ut1_minus_utc_s(at_s), curve_s)
+    tt_s = seconds + np.where(at_s >= UTC_BEGINS_S, tt_less_utc_s, delta_t_s)
+    t = scale.tt_jd(whole, tt_s / 86_400)
+    t.delta_t = delta_t_s
+    return t
 
 
 @contextmanager

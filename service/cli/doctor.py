@@ -8,7 +8,7 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import asdict
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime, timedelta
 
 import click
 from sqlalchemy import Engine, make_url
@@ -18,6 +18,7 @@ from alerts.briefing.text.obstacle_text import words_for
 from alerts.common.errors import DuskbellError
 from alerts.common.phrases import say
 from alerts.judging.obstacles import Code, Level, Obstacle
+from alerts.sky.earth_rotation import EarthRotation, earth_rotation
 from alerts.sky.ephemeris import Ephemeris
 from service.accounts.access import WARNED_BEFORE
 from service.accounts.receivers import shown
@@ -52,6 +53,7 @@ DATABASE_FILES = ("", "-wal", "-shm", ".lock", ".cycle-lock")
 YEARS_LOOKED_AT = 20
 """For how many subscriptions it is worked out whether any night of a year suits them: a quarter of a second
 each."""
+ROTATION_ENDS_SOON = timedelta(days=90)
 
 
 @click.command(help=say("cli.about-doctor"))
@@ -79,6 +81,7 @@ def examine(settings: Settings) -> Iterator[Diagnosis]:
         examine_key,
         examine_cycle,
         examine_sky,
+        examine_rotation,
         examine_ring,
         examine_network,
         examine_feeds,
@@ -172,8 +175,26 @@ def examine_cycle(settings: Settings) -> Iterator[Diagnosis]:
 
 def examine_sky(_settings: Settings) -> Iterator[Diagnosis]:
     ephemeris = Ephemeris.open()
-    first, last = ephemeris.first, ephemeris.last
+    first, last = ephemeris.first_night, ephemeris.last_night
     yield ok("sky", say("cli-doctor.sky", kernel=ephemeris.kernel_name, first=first, last=last))
+
+
+def examine_rotation(_settings: Settings) -> Iterator[Diagnosis]:
+    yield rotation_finding(earth_rotation(), datetime.now(UTC).date())
+
+
+def rotation_finding(rotation: EarthRotation, today: date) -> Diagnosis:
+    """How old the table of the Earth's turning is, and whether it ends soon or has ended."""
+    values = {
+        "measured_to": rotation.measured_to,
+        "days": max((today - rotation.measured_to).days, 0),
+        "last_day": rotation.last_day,
+    }
+    if rotation.last_day < today:
+        return note("rotation", say("cli-doctor.rotation-ended", **values))
+    if rotation.last_day < today + ROTATION_ENDS_SOON:
+        return note("rotation", say("cli-doctor.rotation-ends", **values))
+    return ok("rotation", say("cli-doctor.rotation-well", **values))
 
 
 def examine_ring(settings: Settings) -> Iterator[Diagnosis]:

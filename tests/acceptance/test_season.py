@@ -75,7 +75,7 @@ def test_a_stored_site_and_a_horizon_line_are_used(run: Run, tmp_path: Path) -> 
     [
         ((), "name a SITE"),
         (("Nowhere",), "no sites yet"),
-        (("--at", "40,-1", "--year", "1800"), "years 1900 to 2052"),
+        (("--at", "40,-1", "--year", "1800"), "1899-08-04 to 2053-10-02"),
         (("--at", "40,-1", "--year", "0"), "no year"),
         (("--at", "40,-1", "--from", "2027-02-01"), "go together"),
         (("--at", "40,-1", "--from", "2027-02-01", "--to", "2027-01-01"), "swap them"),

@@ -105,7 +105,7 @@ def nights_for_sites(
     if not sites or count < 1:
         raise ValueError(phrase("sky.nights-need-sites", sites=len(sites), nights=count))
     if isinstance(first, date):
-        ephemeris.require_dates(first, first)
+        ephemeris.require_nights(first, first)
         first_number = [number_named(site, first) for site in sites]
     else:
         first_number = [first] * len(sites)
@@ -157,7 +157,7 @@ def site_in_blocks(
     site: Site, first: date, count: int, wishes: SkyWishes, ephemeris: Ephemeris
 ) -> Iterator[SiteNights]:
     """As `nights_for_sites` of one site, some two months at a time, so that memory stays small."""
-    ephemeris.require_dates(first, first)
+    ephemeris.require_nights(first, first)
     number = number_named(site, first)
     for low in range(0, count, NIGHTS_AT_ONCE):
         yield nights_for_sites([site], number + low, min(NIGHTS_AT_ONCE, count - low), wishes, ephemeris)

@@ -138,7 +138,7 @@ def season(
         raise BadInput(phrase("sky.season-order", first=first, last=last))
     if (last - first).days >= LONGEST_DAYS:
         raise BadInput(phrase("sky.season-too-long", first=first, last=last))
-    ephemeris.require_dates(first, last)
+    ephemeris.require_nights(first, last)
     # the calendar may have left dates out
     count = number_named(site, last) - number_named(site, first) + 1
     nights, done = [], 0

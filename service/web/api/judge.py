@@ -8,8 +8,7 @@ from datetime import datetime
 from fastapi import APIRouter, HTTPException, Response
 
 from alerts.briefing.collect import NightFindings, ground_note
-from alerts.common.errors import BadInput
-from alerts.common.phrases import phrase, say
+from alerts.common.phrases import say
 from alerts.common.span import Span
 from alerts.judging.assess import JudgingInputs
 from alerts.judging.window_brightness import window_skies, with_darkness
@@ -26,7 +25,6 @@ from service.store.repositories.climates import climate_at
 from service.web.api.models import JudgeAnswer, JudgeQuestion, PlaceQuestion
 from service.web.api.program_keys import Keyed
 from service.web.error_pages import NotInvited, documented
-from service.web.nights.judged_night import FIRST_YEAR, LAST_YEAR
 from service.web.shared.context import Here, Web
 from service.web.shared.sky_cache import ConcurrencyLimit
 from service.web.shared.viewer import Viewer
@@ -53,8 +51,8 @@ def judge(web: Here, question: JudgeQuestion, owner: Keyed) -> Response:
     if doubt is not None:
         raise HTTPException(422, say("web-api.place-doubted", doubt=doubt.text))
     night_wished = question.night
-    if night_wished is not None and not FIRST_YEAR <= night_wished.year <= LAST_YEAR:
-        raise BadInput(phrase("web-api.year-unknown", first=FIRST_YEAR, last=LAST_YEAR))
+    if night_wished is not None:
+        web.skies.ephemeris.require_nights(night_wished, night_wished)
     with ASKING.turn():
         spend(web, owner)
         wishes = question.wishes or DEFAULT_WISHES

@@ -15,7 +15,6 @@ from alerts.briefing.pictures.drawing import NARROW, PALETTES, WIDE, Picture
 from alerts.briefing.pictures.night_picture import NightToDraw
 from alerts.briefing.render import draw_pictures
 from alerts.common.clock_times import zone_info
-from alerts.common.errors import BadInput
 from alerts.common.phrases import Reader, phrase, say
 from alerts.field.kit import Kit
 from alerts.field.trip_plan import plan_trip
@@ -66,9 +65,8 @@ class ShownNight(NightFindings):
 
 
 def judged_night(web: Web, session: Session, watched: WatchedSite, name: date) -> ShownNight:
-    """The night of that name at the site; BadInput for a date that has none."""
-    if not FIRST_YEAR <= name.year <= LAST_YEAR:
-        raise BadInput(phrase("web-nights.year-unknown", first=FIRST_YEAR, last=LAST_YEAR, year=name.year))
+    """The night of that name at the site; BadInput for a date that has none or that the kernel lacks."""
+    web.skies.ephemeris.require_nights(name, name)
     now, skies, stored, watcher = web.now(), web.skies, watched.seen.stored, watched.watcher
     decision = find_standing(session, watcher.id, stored, name, now) if watcher is not None else None
     if watched.wishes is not None and decision is not None:

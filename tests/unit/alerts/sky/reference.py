@@ -10,8 +10,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+import astropy_iers_data
 import numpy as np
 from ephem import _libastro
+from skyfield.data import iers
+from skyfield.timelib import Timescale
 
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris, SkyTable
@@ -68,6 +71,16 @@ def separation_deg(a: tuple[float, float], b: tuple[float, float]) -> float:
         for y, x in (np.radians(pair) for pair in (a, b))
     ]
     return float(np.degrees(np.arctan2(np.linalg.norm(np.cross(*vectors)), vectors[0] @ vectors[1])))
+
+
+def skyfield_scale() -> Timescale:
+    """skyfield's time with the same IERS table as ours, by its own reader, polar motion included."""
+    with Path(astropy_iers_data.IERS_A_FILE).open("rb") as file:
+        finals = iers.parse_x_y_dut1_from_finals_all(file)
+    tt_jd, delta_t, leap_dates, leap_offsets = iers.build_timescale_arrays(finals["utc_mjd"], finals["dut1"])
+    scale = Timescale((tt_jd, delta_t), leap_dates, leap_offsets)
+    iers.install_polar_motion_table(scale, finals)
+    return scale
 
 
 def ids(cases: Iterable[dict[str, Any]], *keys: str) -> list[str]:

@@ -14,7 +14,7 @@ from alerts.sites.model import Site
 from alerts.sky import crossings as sky
 from alerts.sky.ephemeris import STEP_S, Ephemeris, SkyTable
 from alerts.sky.observers import Ground
-from tests.unit.alerts.sky.reference import DAY_S, one_place, read_rows, utc_s
+from tests.unit.alerts.sky.reference import DAY_S, one_place, read_rows, skyfield_scale, utc_s
 
 RISE_SET = [row for row in read_rows("usno-rise-set.csv") if row["event"] != "transit"]
 TABLES = sorted({row["table"] for row in RISE_SET})
@@ -103,9 +103,9 @@ def year_ground() -> Ground:
 @pytest.fixture(scope="module")
 def skyfield_altitude(ephemeris: Ephemeris) -> Iterator[Any]:
     """A function (row, body, POSIX times) -> altitude above the body's own level in degrees."""
-    from skyfield.api import load, load_file, wgs84
+    from skyfield.api import load_file, wgs84
 
-    scale = load.timescale(builtin=True)
+    scale = skyfield_scale()
     with closing(load_file(str(ephemeris.path))) as kernel:
 
         def altitude(row: int, body: str, level_deg: float | None, at_s: np.ndarray) -> np.ndarray:

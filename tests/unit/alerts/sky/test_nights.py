@@ -132,7 +132,7 @@ def test_a_date_that_the_calendar_left_out_names_no_night(ephemeris: Ephemeris) 
 )
 @every_site
 def test_dates_outside_the_kernel_are_refused(ephemeris: Ephemeris, site: Site, name: date) -> None:
-    with pytest.raises(OutsideEphemeris, match="in the years 1900 to 2052"):
+    with pytest.raises(OutsideEphemeris, match="from 1899-08-04 to 2053-10-02"):
         night_named(site, name, DARKNESS, ephemeris)
 
 

@@ -146,7 +146,7 @@ def test_more_than_five_years_are_refused(ephemeris: Ephemeris) -> None:
 
 
 def test_years_outside_the_kernel_are_refused(ephemeris: Ephemeris) -> None:
-    with pytest.raises(OutsideEphemeris, match="1900 to 2052"):
+    with pytest.raises(OutsideEphemeris, match="1899-08-04 to 2053-10-02"):
         season(SITE, date(2053, 1, 1), date(2053, 12, 31), SkyWishes(), ephemeris)
 
 
