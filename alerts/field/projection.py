@@ -24,9 +24,8 @@ _ACROSS, _DOWN = 25, 17
 """The frame is looked at on this grid, its corners included."""
 _AROUND = 181
 """And along the horizon, the edges and the rim of a fisheye's circle at so many places each."""
-_CLOSER, _CLOSEST_MM = 3, 1e-4
+_CLOSER, _CLOSEST_MM = 3, 0.01
 """Then about the longest trail found so far, each time closer by this factor, down to this."""
-_STEP_S = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,14 +56,6 @@ class CameraView:
 
         Rectilinear: r = f tan θ. Fisheye: equisolid-angle, r = 2 f sin(θ/2).
         """
-        x, y, ahead = self._drawn(altitude_deg, azimuth_deg)
-        most = math.cos(math.radians(self.reach_deg)) - 1e-9 if self.fisheye else NEAREST_TO_SIDE
-        return np.where(ahead > most, x, np.nan), np.where(ahead > most, y, np.nan)
-
-    def _drawn(
-        self, altitude_deg: npt.ArrayLike, azimuth_deg: npt.ArrayLike
-    ) -> tuple[Floats, Floats, Floats]:
-        """The same whether the lens shows it or not, and the cosine of the angle to the axis."""
         altitude, tilt = np.radians(altitude_deg), np.radians(self.tilt_deg)
         turn = np.radians(np.asarray(azimuth_deg) - self.azimuth_deg)
         # unit vectors as (right, up, ahead) of the camera
@@ -74,9 +65,11 @@ class CameraView:
         ahead = level * np.cos(tilt) + rise * np.sin(tilt)
         if self.fisheye:
             scale = self.focal_mm * np.sqrt(2 / np.maximum(1 + ahead, 1e-12))
+            shown = ahead > math.cos(math.radians(self.reach_deg)) - 1e-9
         else:
             scale = self.focal_mm / np.maximum(ahead, NEAREST_TO_SIDE)
-        return right * scale, up * scale, ahead
+            shown = ahead > NEAREST_TO_SIDE
+        return np.where(shown, right * scale, np.nan), np.where(shown, up * scale, np.nan)
 
     @property
     def reach_deg(self) -> float:
@@ -90,17 +83,55 @@ class CameraView:
 
     def direction(self, x_mm: npt.ArrayLike, y_mm: npt.ArrayLike) -> tuple[Floats, Floats]:
         """Altitude and azimuth (0..360) of places on the sensor; the inverse of `project`."""
-        x, y = np.asarray(x_mm, dtype=np.float64), np.asarray(y_mm, dtype=np.float64)
-        radius = np.hypot(x, y)
+        right, level, rise = self._sky_at(
+            np.asarray(x_mm, dtype=np.float64), np.asarray(y_mm, dtype=np.float64)
+        )
+        altitude = np.degrees(np.arctan2(rise, np.hypot(right, level)))
+        return altitude, (np.degrees(np.arctan2(right, level)) + self.azimuth_deg) % 360
+
+    def _sky_at(self, x_mm: Floats, y_mm: Floats) -> tuple[Floats, Floats, Floats]:
+        """The unit vectors of those directions: to the right, level ahead, and upward."""
+        radius, tilt = np.hypot(x_mm, y_mm), math.radians(self.tilt_deg)
         if self.fisheye:
             off_axis = 2 * np.arcsin(np.clip(radius / 2 / self.focal_mm, 0, 1))
         else:
             off_axis = np.arctan(radius / self.focal_mm)
         aside = np.sin(off_axis) / np.where(radius > 0, radius, 1)
-        right, up, ahead, tilt = x * aside, y * aside, np.cos(off_axis), np.radians(self.tilt_deg)
-        level, rise = ahead * np.cos(tilt) - up * np.sin(tilt), ahead * np.sin(tilt) + up * np.cos(tilt)
-        altitude = np.degrees(np.arctan2(rise, np.hypot(right, level)))
-        return altitude, (np.degrees(np.arctan2(right, level)) + self.azimuth_deg) % 360
+        right, up, ahead = x_mm * aside, y_mm * aside, np.cos(off_axis)
+        level, rise = (
+            ahead * math.cos(tilt) - up * math.sin(tilt),
+            ahead * math.sin(tilt) + up * math.cos(tilt),
+        )
+        return right, level, rise
+
+    def speed_mm_s(self, x_mm: Floats, y_mm: Floats, lat_deg: float) -> tuple[Floats, Floats]:
+        """How fast a star crosses places on the sensor, and the sine of its altitude there.
+
+        It turns about the celestial pole, which stands in the north as high as the latitude: its velocity on
+        the sphere is ω · pole × star. What the lens makes of it is the derivative of `project`.
+        """
+        tilt, azimuth, lat = (math.radians(v) for v in (self.tilt_deg, self.azimuth_deg, lat_deg))
+        right, level, rise = self._sky_at(x_mm, y_mm)
+        pole_right, pole_level, pole_rise = (
+            -math.sin(azimuth) * math.cos(lat),
+            math.cos(azimuth) * math.cos(lat),
+            math.sin(lat),
+        )
+        to_right = pole_level * rise - pole_rise * level
+        to_level = pole_rise * right - pole_right * rise
+        to_rise = pole_right * level - pole_level * right
+        ahead = level * math.cos(tilt) + rise * math.sin(tilt)
+        up = rise * math.cos(tilt) - level * math.sin(tilt)
+        to_ahead = to_level * math.cos(tilt) + to_rise * math.sin(tilt)
+        to_up = to_rise * math.cos(tilt) - to_level * math.sin(tilt)
+        if self.fisheye:
+            scale, shrinks = self.focal_mm * np.sqrt(2 / (1 + ahead)), 2 * (1 + ahead)
+        else:
+            ahead = np.maximum(ahead, NEAREST_TO_SIDE)
+            scale, shrinks = self.focal_mm / ahead, ahead
+        moves = (to_right - right * to_ahead / shrinks, to_up - up * to_ahead / shrinks)
+        turn_s = math.radians(SIDEREAL_ARCSEC_PER_S / 3600)
+        return np.asarray(turn_s * scale * np.hypot(*moves)), rise
 
     def shows(self, x_mm: Floats, y_mm: Floats) -> npt.NDArray[np.bool_]:
         """Whether places on the sensor lie in the frame, and in a fisheye's circle."""
@@ -134,16 +165,19 @@ def trail_rates(
     core: altitude and azimuth of the target. Where it isn't in the frame, its trail in the middle of
     the frame is given, from its declination. Refraction is ignored; the horizon is level.
     """
-    worst = worst_rate_px_s(kit, view, lat_deg)
+    px_per_mm = 1000 / kit.camera.pitch_um
+    worst = px_per_mm * worst_speed_mm_s(view, lat_deg)
     if view.holds(*core):
-        at_core = float(_rates_px_s(kit, view, lat_deg, np.array([core[0]]), np.array([core[1]]))[0])
+        x, y = view.project(*(np.array([each]) for each in core))
+        at_core = px_per_mm * float(view.speed_mm_s(x, y, lat_deg)[0][0])
     else:
         at_core = middle_trail_px(1.0, kit.focal_mm, kit.camera.pitch_um, dec_deg)
     return TrailRates(max(at_core, 1e-6), max(worst, at_core, 1e-6))
 
 
-def worst_rate_px_s(kit: Kit, view: CameraView, lat_deg: float) -> float:
-    """Pixels a second where stars trail longest in the frame's sky; where it shows no sky, in all of it.
+def worst_speed_mm_s(view: CameraView, lat_deg: float) -> float:
+    """How fast stars cross the sensor where they trail longest in the frame's sky; where it shows no sky, in
+    all of it.
 
     The longest trail stands at a corner, at an edge, at the rim of a fisheye's circle, at the horizon, or
     anywhere between: each is looked at, then what surrounds the longest one found ever closer.
@@ -163,14 +197,13 @@ def worst_rate_px_s(kit: Kit, view: CameraView, lat_deg: float) -> float:
         lines.append((view.circle_mm * np.cos(angle), view.circle_mm * np.sin(angle)))
     x, y = (np.concatenate(column) for column in zip(*lines, strict=True))
     x, y = (each[view.shows(x, y)] for each in (x, y))
-    lowest_deg = -1e-9 if (view.direction(x, y)[0] >= 0).any() else -90.0
+    lowest = -1e-9 if (view.speed_mm_s(x, y, lat_deg)[1] >= 0).any() else -1.0
 
     def longest(x: Floats, y: Floats) -> tuple[float, float, float]:
-        altitude, azimuth = view.direction(x, y)
-        seen = view.shows(x, y) & (altitude >= lowest_deg)
-        rates = np.where(seen, _rates_px_s(kit, view, lat_deg, altitude, azimuth), -1.0)
-        best = int(np.argmax(rates))
-        return float(rates.flat[best]), float(x.flat[best]), float(y.flat[best])
+        speed, rise = view.speed_mm_s(x, y, lat_deg)
+        seen = np.where(view.shows(x, y) & (rise >= lowest), speed, -1.0)
+        best = int(np.argmax(seen))
+        return float(seen.flat[best]), float(x.flat[best]), float(y.flat[best])
 
     found, step_mm = longest(x, y), 2 * wide / (_ACROSS - 1)
     around = np.meshgrid(*[np.arange(-_CLOSER, _CLOSER + 1) / _CLOSER] * 2)
@@ -180,44 +213,3 @@ def worst_rate_px_s(kit: Kit, view: CameraView, lat_deg: float) -> float:
         found = max(found, longest(at_x, at_y))
         step_mm /= _CLOSER
     return found[0]
-
-
-def frame_rates_px_s(kit: Kit, view: CameraView, lat_deg: float) -> Floats:
-    """Pixels a second over the frame, shape (17, 25) from its bottom left; NaN below the horizon and outside
-    a fisheye's circle.
-
-    A frame that holds no sky at all gives its whole field.
-    """
-    x = np.linspace(-view.width_mm / 2, view.width_mm / 2, _ACROSS)
-    y = np.linspace(-view.height_mm / 2, view.height_mm / 2, _DOWN)
-    places = np.meshgrid(x, y)
-    altitude, azimuth = view.direction(*places)
-    rates = _rates_px_s(kit, view, lat_deg, altitude, azimuth)
-    shown = view.shows(*places)
-    sky = shown & (altitude >= 0)
-    return np.where(sky if sky.any() else shown, rates, np.nan)
-
-
-def _rates_px_s(
-    kit: Kit, view: CameraView, lat_deg: float, altitude_deg: Floats, azimuth_deg: Floats
-) -> Floats:
-    """The path over one second, which is straight to a ten thousandth of its length."""
-    before = view._drawn(altitude_deg, azimuth_deg)
-    after = view._drawn(*turned(altitude_deg, azimuth_deg, lat_deg, _STEP_S))
-    path_mm = np.hypot(after[0] - before[0], after[1] - before[1])
-    return np.asarray(path_mm * 1000 / kit.camera.pitch_um / _STEP_S)
-
-
-def turned(
-    altitude_deg: Floats, azimuth_deg: Floats, lat_deg: float, after_s: float
-) -> tuple[Floats, Floats]:
-    """Where stars stand a little later: the sky turns westward about the celestial pole."""
-    altitude, azimuth = np.radians(altitude_deg), np.radians(azimuth_deg)
-    level = np.cos(altitude)
-    seen = np.stack([level * np.sin(azimuth), level * np.cos(azimuth), np.sin(altitude)], axis=-1)
-    lat, angle = math.radians(lat_deg), math.radians(SIDEREAL_ARCSEC_PER_S / 3600 * after_s)
-    pole = np.array([0.0, math.cos(lat), math.sin(lat)])  # east, north, up
-    along = (seen @ pole)[..., None] * pole
-    moved = along + (seen - along) * math.cos(angle) - np.cross(pole, seen) * math.sin(angle)
-    east, north, up = np.moveaxis(moved, -1, 0)
-    return np.degrees(np.arctan2(up, np.hypot(east, north))), np.degrees(np.arctan2(east, north)) % 360
