@@ -111,7 +111,7 @@ def test_a_polar_summer_night_says_why_not(run: Run) -> None:
         ((*JULY, "--at-time", "25:00"), "'25:00' is no time of day"),
         ((*JULY, "--shape", "ring"), "no shape of the Milky Way; there are arch"),
         ((*JULY, "--shape", "overhead"), "it stands as a leaning band and an upright column"),
-        ((*JULY, "--shape", "column", "--at-time", "01:00"), "Give --at-time or --shape, not both"),
+        ((*JULY, "--shape", "column", "--at-time", "01:00"), "Ask for a time or for a shape, not for both"),
         ((*JULY, "--format", "svg", "--picture", "panorama"), "A panorama is of an arch; at 02:02"),
         (
             ("briefing", "--at", "60,10", "--date", "2027-06-20", "--offline", "--shape", "arch"),

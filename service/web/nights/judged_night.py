@@ -29,6 +29,7 @@ from alerts.wishes.model import DEFAULT_WISHES, units_of
 from service.explain.stored_verdict import find_standing, nights_as_wished, read_decision, read_inputs
 from service.feeds.feed_health import feeds_reach
 from service.pipeline.judging.block_alerts import read_kit
+from service.reports.briefing_report import BEST_MOMENT, MomentAsked
 from service.store.repositories.forecasts import forecasts_by_id
 from service.store.schema.core_tables import DecisionRow, SubscriptionRow
 from service.web.shared.context import Web
@@ -125,19 +126,22 @@ def ahead_of(web: Web, judged: ShownNight) -> Ahead:
 # what is noted and drawn of it, when first asked for; kept by what it shows
 
 
-def field_notes(skies: SkyCache, judged: ShownNight) -> FieldNotes | None:
-    """The notes for the field; None without a window that one would drive to."""
+def field_notes(skies: SkyCache, judged: ShownNight, moment: MomentAsked = BEST_MOMENT) -> FieldNotes | None:
+    """The notes for the field; None without a window that one would drive to. BadInput for a moment that the
+    night hasn't."""
     verdict = judged.verdict
     window = verdict.window
     if window is None or verdict.word is VerdictWord.STAY:
         return None
-    key = ("notes", judged.site, judged.night.name, window.span, judged.wishes, judged.kit, verdict.outlook)
+    seen = (judged.site, judged.night.name, window.span, judged.wishes, judged.kit, verdict.outlook)
+    key = ("notes", *seen, moment)
 
     def build() -> FieldNotes:
         trip = plan_trip(judged.night, verdict.usable or window.span, judged.wishes, judged.site)
         cloud = cloud_hours(judged.night.sunset_to_sunrise, judged.forecasts, now=judged.now)
         found = replace(judged, plan=trip, cloud=cloud)
-        return build_field_notes(found, window, skies.ephemeris, judged.kit)
+        at = moment.find(judged.site, judged.night, window, skies.ephemeris)
+        return build_field_notes(found, window, skies.ephemeris, judged.kit, at)
 
     return skies.keep(key, build)
 
@@ -148,13 +152,18 @@ def ground_of(skies: SkyCache, site: Site, night: Night) -> GroundNote:
 
 
 def night_pictures(
-    skies: SkyCache, judged: ShownNight, *, look: str = "light", width: str = "narrow"
+    skies: SkyCache,
+    judged: ShownNight,
+    *,
+    look: str = "light",
+    width: str = "narrow",
+    moment: MomentAsked = BEST_MOMENT,
 ) -> tuple[Picture, ...]:
     """The night, and where one would drive there the view and for an arch the panorama."""
     site, forecast_times = judged.site, tuple(each.source.fetched_at for each in judged.forecasts)
     key = (
         "pictures", site, judged.night.name, judged.verdict.window, judged.verdict.word,
-        judged.wishes, judged.kit, forecast_times, look, width,
+        judged.wishes, judged.kit, forecast_times, look, width, moment,
     )  # fmt: skip
 
     def draw() -> tuple[Picture, ...]:
@@ -162,7 +171,7 @@ def night_pictures(
             site,
             judged.night,
             judged.verdict.window,
-            field_notes(skies, judged),
+            field_notes(skies, judged, moment),
             cloud_hours(judged.night.sunset_to_sunrise, judged.forecasts, now=judged.now),
             skies.keep(("glows", site.lat_deg, site.lon_deg, site.elevation_m), partial(town_glows, site)),
         )

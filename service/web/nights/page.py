@@ -22,7 +22,8 @@ from alerts.common.text import sentence
 from alerts.common.time_text import say_clock
 from alerts.field.trip_plan import plan_trip
 from alerts.judging.rules import Result
-from alerts.sky.night import name_at
+from alerts.judging.verdict import VerdictWord
+from alerts.sky.night import name_at, shape_label
 from alerts.track.record.text import outcome_lines
 from alerts.weather.chance import cloud_hours
 from alerts.weather.forecast import Source
@@ -31,6 +32,7 @@ from alerts.wishes.model import units_of
 from service.explain.argument import VerdictTurn, argue
 from service.explain.stored_verdict import open_case
 from service.hindsight.outcome_reports import Voice, find_said
+from service.reports.briefing_report import MomentAsked
 from service.store.repositories.alerts import SentAlert, alerts_of_night
 from service.store.repositories.judged_events import outcomes_of_night
 from service.web.error_pages import NothingHere
@@ -74,7 +76,7 @@ class NightPage:
     reasons: (mark, text), what decided and what stands in the way; passed: the rest.
     is_watched: whether anyone's wishes were judged; is_mine: the viewer's.
     leave: when to leave, with its zone; "" where leaving isn't the viewer's. data: verdict, chance and times
-    for programs.
+    for programs. shapes: which there are pictures of, each with its name.
     """
 
     name: date
@@ -96,6 +98,7 @@ class NightPage:
     before: date
     after: date
     data: str
+    shapes: tuple[tuple[str, str], ...]
 
 
 router = APIRouter()
@@ -159,10 +162,14 @@ def picture(
     viewer: Looking,
     look: Literal["light", "dark", "print"] = "light",
     width: Literal["narrow", "wide"] = "narrow",
+    at_time: str | None = None,
+    shape: str | None = None,
 ) -> Response:
+    """For the night's best moment, for a time on the site's clock, or for when a shape shows best."""
     with web.reading() as session:
         judged = judged_night(web, session, watched_site(session, site_id, viewer), name)
-    drawn = night_pictures(web.skies, judged, look=look, width=width)
+    moment = MomentAsked(at_time, shape)
+    drawn = night_pictures(web.skies, judged, look=look, width=width, moment=moment)
     found = next((each for each in drawn if each.name == picture), None)
     if found is None:
         raise NothingHere
@@ -232,7 +239,17 @@ def _build_page(web: Web, judged: ShownNight, ahead: Ahead, *, is_past: bool, is
                 "as-of": judged.now,
             }
         ),
+        shapes=_shapes_drawn(judged),
     )
+
+
+def _shapes_drawn(judged: ShownNight) -> tuple[tuple[str, str], ...]:
+    """The shapes of the window that there are notes for."""
+    window = judged.verdict.window
+    if window is None or judged.verdict.word is VerdictWord.STAY:
+        return ()
+    standing = dict.fromkeys(shape for piece in window.shapes for shape in piece.standing)
+    return tuple((shape.value, shape_label(shape)) for shape in standing)
 
 
 def night_facts(web: Web, judged: ShownNight, ahead: Ahead) -> AlertFacts:
