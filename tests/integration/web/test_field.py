@@ -28,6 +28,21 @@ def test_it_says_what_the_field_needs(played: TestClient) -> None:
     assert [words for words in said if words not in page] == []
 
 
+@pytest.mark.parametrize("address", [FIELD, FIELD.removesuffix("/field")])
+def test_the_camera_is_two_recipes_and_the_land_and_why_is_folded_away(
+    played: TestClient, address: str
+) -> None:
+    page = played.get(address).text
+    start, end = page.index("Sharp stars, to be stacked: eight frames of"), page.index("By compass: magnetic")
+    camera = page[start:end]
+    assert "One frame: " in camera
+    assert "The land for itself: " in camera
+    assert "° magnetic" in page
+    folded = re.search(r"<details><summary>Why these settings</summary><p>([^<]+)</p></details>", page)
+    assert folded is not None
+    assert "is what the rule of 500 gives" in folded[1]
+
+
 def test_a_night_to_stay_home_has_its_sky_and_says_why_there_is_no_plan(played: TestClient) -> None:
     page = played.get("/sites/1/nights/2027-07-16/field").text
     assert "Stay home" in page

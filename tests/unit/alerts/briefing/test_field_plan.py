@@ -122,7 +122,7 @@ def test_the_land_by_the_moon_says_when_and_by_how_much() -> None:
     )
 
 
-def test_a_compass_is_told_with_its_model_or_why_there_is_none() -> None:
+def test_row_245_a_compass_is_told_with_its_model_or_why_there_is_none() -> None:
     said = view_of(facts_of("july", AlertKind.GO)).camera
     assert any(
         line.startswith("By compass: magnetic north stands 1.2° east of true north here, give or take 0.3° "
