@@ -122,6 +122,14 @@ def test_the_land_by_the_moon_says_when_and_by_how_much() -> None:
     )
 
 
+def test_moonlight_that_makes_it_twice_as_bright_is_one_stop() -> None:
+    at = datetime(2026, 7, 15, 21, 0, tzinfo=UTC)
+    faint = ForegroundPlan((Span(at, at + timedelta(hours=1)),), at, 0.8, 210.0, 2.8, 3200)
+    said = view_of(july(foreground=faint)).camera[6]
+    assert "most at 23:00, one stop brighter than the night sky does" in said
+    assert "with 3 min 30 s by a remote release at f/2.8, ISO 3200" in said
+
+
 def test_row_245_a_compass_is_told_with_its_model_or_why_there_is_none() -> None:
     said = view_of(facts_of("july", AlertKind.GO)).camera
     assert any(
