@@ -385,7 +385,10 @@ def build_field_notes(
             for each in standing
         ),
         showers=tuple(
-            ShowerNote(each.name, each.zhr, each.days_to_peak, each.highest, each.hourly)
+            ShowerNote(
+                *(each.name, each.zhr, each.days_to_peak, each.highest),
+                *(each.hourly, each.hourly_at, each.limit_mag),
+            )
             for each in showers[:MOST_SHOWERS]
         ),
         air=air_of(outlook),

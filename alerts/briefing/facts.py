@@ -53,13 +53,16 @@ class ForegroundStanding:
 
 @dataclass(frozen=True, slots=True)
 class ShowerNote:
-    """A meteor shower of the night; see `alerts.sky.meteor_showers.ActiveShower`."""
+    """A meteor shower of the night; see `alerts.sky.meteor_showers.ActiveShower`. An older row has no
+    hourly_at: its rate was that of the peak, under a dark sky."""
 
     name: str
     zhr: int | None
     days_to_peak: float
     highest: TrackPoint
     hourly: int | None
+    hourly_at: datetime | None = None
+    limit_mag: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -379,6 +379,8 @@ def field_values(notes: FieldNotes | None) -> dict[str, object] | None:
                 "zhr": shower.zhr,
                 **rounded(shower, days_to_peak=1),
                 "hourly": shower.hourly,
+                "hourly_at": utc_text(shower.hourly_at) if shower.hourly_at else None,
+                "limit_mag": shower.limit_mag,
                 "highest": place_values(shower.highest),
             }
             for shower in notes.showers

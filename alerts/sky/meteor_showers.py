@@ -1,8 +1,9 @@
-"""Meteor showers of a night: which are active, how far from their peak, how high the radiant stands.
+"""Meteor showers of a night: which are active, how far from their peak, how high the radiant stands, and how
+many one pair of eyes would see under this sky.
 
 From the working list of the International Meteor Organization, packaged as `data/meteor-showers-imo.csv`
-(2025 calendar; its dates and rates are revised a little each year). The radiant is held where it stands
-at the maximum: it drifts by up to a degree a day. Showers by day are left out.
+(2026 calendar, for 2026 to 2030; how steeply each rises and falls has its source in the file). The radiant is
+held where it stands at the maximum: it drifts by up to a degree a day. Showers by day are left out.
 """
 
 from __future__ import annotations
@@ -10,25 +11,38 @@ from __future__ import annotations
 import csv
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from functools import cache
 from importlib.resources import files
 from operator import itemgetter
 
+import numpy as np
+import numpy.typing as npt
+
 from alerts.common.span import Span
 from alerts.sites.great_circle import turn_deg
 from alerts.sites.model import Site
-from alerts.sky.ephemeris import Ephemeris
-from alerts.sky.night import Target, TargetKind, TrackPoint
-from alerts.sky.tracks import sky_track
+from alerts.sky.brightness.laws import mag_from_nl
+from alerts.sky.brightness.total import site_sky, sky_brightness, sun_and_moon
+from alerts.sky.ephemeris import Ephemeris, direction, posix_s, utc_from_posix
+from alerts.sky.night import TrackPoint
+from alerts.sky.observers import Ground
+from alerts.sky.tracks import TEN_MINUTES, track_point
+
+Floats = npt.NDArray[np.float64]
 
 _J2000 = datetime(2000, 1, 1, 12, tzinfo=UTC)
 _DAYS_PER_TURN = 365.2564  # Sun once round among the stars
 NEAR_PEAK_DAYS = 1.0
 LEAST_ZHR = 5
-FALL_PER_DAY = 0.2
 STRONG_ZHR, STRONG_DAYS = 10, 7.0
+LISTED_YEARS = range(2026, 2031)
+"""For which the list holds; in others no rate is told, since peaks and their strength move."""
+STANDARD_LIMIT_MAG = 6.5
+"""The limiting magnitude that a zenithal hourly rate is reduced to."""
+EYES_ALTITUDE_DEG = 50.0
+"""Meteors are looked for this high or higher, wherever the radiant stands: common practice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +50,8 @@ class Shower:
     """One shower of the list. active_from, active_to: (month, day), both included, may pass New Year.
 
     zhr: hourly rate with the radiant overhead under a sky of limiting magnitude 6.5; None: variable.
+    population: how many times more meteors there are for each magnitude fainter (r). rise, fall: B per degree
+    of solar longitude, before and after the maximum, see `zhr_at`.
     """
 
     code: str
@@ -46,6 +62,19 @@ class Shower:
     ra_deg: float
     dec_deg: float
     zhr: int | None
+    population: float
+    rise: float
+    fall: float
+
+    def zhr_at(self, longitude_deg: Floats) -> Floats:
+        """The zenithal hourly rate where the Sun has that longitude (J2000), for a shower of known strength.
+
+        ZHR = ZHRmax 10^(-B |longitude - the maximum's|): P. Jenniskens, Meteor stream activity I,
+        A&A 287 (1994), 990, eq. 8.
+        """
+        past_deg = (longitude_deg - self.solar_longitude_deg + 180) % 360 - 180
+        slope = np.where(past_deg < 0, self.rise, self.fall)
+        return np.asarray((self.zhr or 0) * 10 ** (-slope * np.abs(past_deg)))
 
     def is_active(self, day: date) -> bool:
         today, first, last = (day.month, day.day), self.active_from, self.active_to
@@ -56,8 +85,9 @@ class Shower:
 class ActiveShower:
     """A shower on one night. days_to_peak: from the night's middle, negative once it is past.
 
-    highest: where the radiant stands highest within the dark spans, airless; hourly: what one pair of
-    eyes would see at best then, only within a day of the peak and for a shower of known strength.
+    highest: where the radiant stands highest within the dark spans, airless. hourly: what one pair of eyes
+    would see at most in an hour of the dark spans, at hourly_at, under a sky of limiting magnitude limit_mag;
+    None for a shower of unknown strength and outside LISTED_YEARS.
     """
 
     name: str
@@ -65,6 +95,8 @@ class ActiveShower:
     days_to_peak: float
     highest: TrackPoint
     hourly: int | None
+    hourly_at: datetime | None = None
+    limit_mag: float | None = None
 
     @property
     def is_worth_a_line(self) -> bool:
@@ -90,6 +122,9 @@ def shower_list() -> tuple[Shower, ...]:
             ra_deg=float(row["radiant_ra_deg"]),
             dec_deg=float(row["radiant_dec_deg"]),
             zhr=None if row["zhr"] == "Var" else int(row["zhr"]),
+            population=float(row["r"]),
+            rise=float(row["b_rise"]),
+            fall=float(row["b_fall"]),
         )
         for row in rows
     )
@@ -121,35 +156,81 @@ def peak_near(shower: Shower, at: datetime) -> datetime:
     return found
 
 
+def limiting_mag(brightness_mag_arcsec2: npt.ArrayLike) -> Floats:
+    """The faintest star that eyes see at the zenith under a sky of that V brightness; any shape.
+
+    B. E. Schaefer 1990, PASP 102, 212, in the form that sky meters use it: 6.5 at 21.75. Read in public code.
+    """
+    brightness = np.asarray(brightness_mag_arcsec2, dtype=np.float64)
+    return np.asarray(7.93 - 5 * np.log10(10 ** (4.316 - brightness / 5) + 1))
+
+
+def hourly_rate(
+    zhr: npt.ArrayLike, population: float, limit_mag: npt.ArrayLike, radiant_altitude_deg: npt.ArrayLike
+) -> Floats:
+    """What one pair of eyes sees in an hour with nothing in the way, none with the radiant down.
+
+    Shapes broadcast. ZHR sin h r^(lm - 6.5); R. Koschack and J. Rendtel 1990, WGN 18, 44 and 119.
+    """
+    height = np.maximum(np.sin(np.radians(np.asarray(radiant_altitude_deg, dtype=np.float64))), 0)
+    seen = population ** (np.asarray(limit_mag, dtype=np.float64) - STANDARD_LIMIT_MAG)
+    return np.asarray(np.asarray(zhr) * height * seen)
+
+
 def active_showers(
     site: Site, night_name: date, dark: Sequence[Span], ephemeris: Ephemeris
 ) -> tuple[ActiveShower, ...]:
     """The showers of a night whose radiant stands above the horizon in the dark, strongest first.
 
     dark: the night's dark spans; none gives no showers. Active means on the evening's or the
-    morning's date. The ridge is ignored.
+    morning's date. The ridge is ignored. The sky is as bright as towns, Moon and twilight make it towards the
+    radiant, but not lower than EYES_ALTITUDE_DEG.
     """
     if not dark:
         return ()
     days = (night_name, night_name + timedelta(days=1))
+    active = [
+        shower
+        for shower in shower_list()
+        if not shower.name.startswith("Daytime") and any(map(shower.is_active, days))
+    ]
+    if not active:
+        return ()
+
+    # every ten minutes of the dark: Sun and Moon once, then each radiant
+    at_s = np.concatenate([_ten_minutes(span) for span in dark])
+    table, ground, sky = ephemeris.table(at_s[0], at_s[-1]), Ground.of([site]), site_sky(site)
+    sun_altitude, moon = sun_and_moon(site, at_s, table)
+    longitude = np.array([solar_longitude_deg(utc_from_posix(each)) for each in at_s])
     middle = dark[0].start + (dark[-1].end - dark[0].start) / 2
     found = []
-    for shower in shower_list():
-        if shower.name.startswith("Daytime") or not any(map(shower.is_active, days)):
-            continue
-        radiant = Target(TargetKind.RADEC, shower.name, shower.ra_deg, shower.dec_deg)
-        points = [point for span in dark for point in sky_track(site, radiant, span, ephemeris)]
-        highest = max(points, key=lambda point: point.altitude_deg)
-        if highest.altitude_deg <= 0:
+    for shower in active:
+        icrs = direction(shower.ra_deg, shower.dec_deg)
+        altitude, azimuth = (each[0] for each in ground.altaz(table.fixed(icrs, at_s)[None], near=False))
+        top = int(altitude.argmax())
+        if altitude[top] <= 0:
             continue
         to_peak = (peak_near(shower, middle) - middle) / timedelta(days=1)
-        height = math.sin(math.radians(highest.altitude_deg))
-        hourly = None
-        if shower.zhr is not None and abs(to_peak) <= NEAR_PEAK_DAYS:
-            # ZHR sin h at limiting magnitude 6.5; Koschack & Rendtel 1990, WGN 18, 44 and 119
-            hourly = round(shower.zhr * height)
-        # the rate falls off by a tenth power of 0.2 a day from the peak; typical of annual showers:
-        # P. Jenniskens, Meteor stream activity I, A&A 287 (1994), 990
-        strength = (shower.zhr or 0) * height * 10 ** (-FALL_PER_DAY * abs(to_peak))
-        found.append((-strength, ActiveShower(shower.name, shower.zhr, to_peak, highest, hourly)))
+        aim = np.maximum(altitude, EYES_ALTITUDE_DEG), azimuth
+        limit = limiting_mag(mag_from_nl(sky_brightness(sky, aim, sun_altitude, moon).total_nl))
+        rates = hourly_rate(shower.zhr_at(longitude), shower.population, limit, altitude)
+        best = int(rates.argmax())
+        one = ActiveShower(
+            shower.name, shower.zhr, to_peak, track_point(at_s[top], altitude[top], azimuth[top]), None
+        )
+        if shower.zhr is not None and night_name.year in LISTED_YEARS:
+            hourly, limit_mag = round(float(rates[best])), round(float(limit[best]), 2)
+            one = replace(one, hourly=hourly, hourly_at=_nearest_ten(at_s[best]), limit_mag=limit_mag)
+        found.append((-float(rates[best]), one))
     return tuple(shower for _, shower in sorted(found, key=itemgetter(0)))
+
+
+def _ten_minutes(span: Span) -> Floats:
+    start_s, end_s = posix_s(span.start), posix_s(span.end)
+    return np.append(np.arange(start_s, end_s, TEN_MINUTES.total_seconds()), end_s)
+
+
+def _nearest_ten(at_s: float) -> datetime:
+    """Rates are nowhere known closer than to ten minutes."""
+    step_s = TEN_MINUTES.total_seconds()
+    return utc_from_posix(round(at_s / step_s) * step_s)

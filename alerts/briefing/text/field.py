@@ -209,18 +209,27 @@ def _on_the_spot(facts: AlertFacts, notes: FieldNotes, field: Clock, reader: Rea
 
 
 def _shower(shower: ShowerNote, field: Clock, reader: Reader) -> str:
-    """`Perseids: 3 days before the peak; radiant 62° up in the north-east at 05:00.`"""
+    """`Perseids: a day before the peak; up to 48 an hour under this sky, around 04:20; radiant 62° up …`"""
     highest, days = shower.highest, shower.days_to_peak
     side = "tonight" if abs(days) <= 0.5 else "before" if days > 0 else "after"
+    key = "shower-uncounted"
+    if shower.hourly:
+        key = "shower-rate" if shower.hourly_at else "shower"
     return say(
-        "briefing.shower" if shower.hourly else "briefing.shower-uncounted",
+        f"briefing.{key}",
         reader,
         name=shower.name,
         peak=phrase(f"briefing.peak-{side}", days=max(round(abs(days)), 1)),
-        hourly=shower.hourly,
+        hourly=_rounded_rate(shower.hourly or 0),
+        hourly_at=field.time(shower.hourly_at) if shower.hourly_at else "",
         **where_stands(highest),
         at=field.time(highest.at),
     )
+
+
+def _rounded_rate(hourly: int) -> int:
+    """A forecast of a shower is no better than to a fifth: from 20 in steps of five."""
+    return hourly if hourly < 20 else 5 * round(hourly / 5)
 
 
 def _bearing(true_deg: float, notes: FieldNotes) -> Phrase:

@@ -230,7 +230,19 @@ def test_what_to_look_for_names_a_direction_and_a_time() -> None:
 def test_showers_say_how_far_from_their_peak(days: float, words: str) -> None:
     shower = facts_of("spring-arch", AlertKind.GO).field.showers[0]  # type: ignore[union-attr]
     said = view_of(july(showers=(replace(shower, days_to_peak=days, hourly=12),))).showers[0]
-    assert said.startswith(f"April Lyrids: {words}; at best about 12 an hour for one pair of eyes; radiant ")
+    assert said.startswith(f"April Lyrids: {words}; up to 12 an hour under this sky, around ")
+
+
+def test_a_rate_that_an_older_version_stored_is_said_as_it_was() -> None:
+    shower = facts_of("spring-arch", AlertKind.GO).field.showers[0]  # type: ignore[union-attr]
+    said = view_of(july(showers=(replace(shower, hourly=12, hourly_at=None, limit_mag=None),))).showers[0]
+    assert "; at best about 12 an hour for one pair of eyes; radiant " in said
+
+
+@pytest.mark.parametrize(("hourly", "words"), [(19, "up to 19"), (22, "up to 20"), (88, "up to 90")])
+def test_many_meteors_are_told_in_fives(hourly: int, words: str) -> None:
+    shower = facts_of("spring-arch", AlertKind.GO).field.showers[0]  # type: ignore[union-attr]
+    assert f"; {words} an hour " in view_of(july(showers=(replace(shower, hourly=hourly),))).showers[0]
 
 
 def test_only_what_sends_someone_out_has_a_field_plan() -> None:
