@@ -76,7 +76,7 @@ def test_a_shared_place_is_rounded_and_said_to_be(friend: TestClient) -> None:
 def test_its_owner_sees_it_exactly(played: TestClient) -> None:
     page = played.get("/sites/1").text
     assert "40.31" in page
-    assert "rounded" not in page.replace("coordinates rounded to 0.05", "")
+    assert "rounded to" not in page.replace("coordinates rounded to 0.05", "")
 
 
 def test_leaving_and_coming_home_are_only_the_persons_own(friend: TestClient) -> None:
