@@ -458,9 +458,17 @@ def notes_to_the_minute(notes: FieldNotes) -> FieldNotes:
         moon_rises=tuple(map(nearest_minute, notes.moon_rises)),
         moon_sets=tuple(map(nearest_minute, notes.moon_sets)),
         frames=replace(notes.frames, start_at=minute_up(notes.frames.start_at)),
-        foreground=notes.foreground
-        and replace(notes.foreground, lit=tuple(map(whole_minutes, notes.foreground.lit))),
+        foreground=notes.foreground and _land_to_the_minute(notes.foreground),
     )
+
+
+def _land_to_the_minute(land: ForegroundPlan) -> ForegroundPlan:
+    """The best moment stays inside what is said of the Moon's light."""
+    lit = tuple(map(whole_minutes, land.lit))
+    if land.best_at is None or not lit:
+        return replace(land, lit=lit)
+    best_at = min(max(nearest_minute(land.best_at), lit[0].start), lit[-1].end)
+    return replace(land, lit=lit, best_at=best_at)
 
 
 def track_to_the_minute(points: Sequence[TrackPoint]) -> tuple[TrackPoint, ...]:

@@ -113,10 +113,10 @@ def test_why_is_one_paragraph_with_the_rules_by_their_names_and_the_exact_trails
 
 def test_the_land_by_the_moon_says_when_and_by_how_much() -> None:
     lit = Span(datetime(2026, 7, 15, 20, 50, 10, tzinfo=UTC), datetime(2026, 7, 15, 22, 40, 50, tzinfo=UTC))
-    moonlit = ForegroundPlan((lit,), datetime(2026, 7, 15, 21, 0, tzinfo=UTC), 5.2, 13.0, 2.8, 1600)
+    moonlit = ForegroundPlan((lit,), lit.start, 5.2, 13.0, 2.8, 1600)
     said = view_of(july(foreground=moonlit)).camera[6]
     assert said == (
-        "The land for itself: the Moon lights it from 22:51 to 00:40, most at 23:00, 5 stops brighter than "
+        "The land for itself: the Moon lights it from 22:51 to 00:40, most at 22:51, 5 stops brighter than "
         "the night sky does. Take it then with 13 s at f/2.8, ISO 1600; an estimate, so look at the first "
         "frame."
     )
