@@ -10,10 +10,11 @@ averages out over many nights, and sixty of them give back what rounding to minu
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections.abc import Iterable, Sequence
 from datetime import datetime
+from typing import Any
 
-from sqlalchemy import Select, and_, or_, select, update
+from sqlalchemy import Select, and_, func, insert, or_, select, update
 from sqlalchemy.orm import Session, aliased
 
 from alerts.judging.privacy import shared_site
@@ -36,27 +37,58 @@ def with_copy(site_id: int) -> Select[int]:
 
 def need_copy(session: Session, row: SiteRow, now: datetime) -> SiteRow:
     """The copy of a site, made now where there is none."""
-    copy = find_copy(session, row.id)
-    if copy is not None:
-        return copy
-    made: SiteRow | None = session.scalar(
-        insert_into(session, SiteRow)
-        .values(
-            owner_id=row.owner_id,
-            name=row.name,
-            folded_name=row.name.casefold(),
-            is_shared=row.is_shared,
-            created_at=now,
-            archived_at=row.archived_at,
-            rounded_of_id=row.id,
-        )
-        .on_conflict_do_nothing(index_elements=["rounded_of_id"])
-        .returning(SiteRow)
+    return session.get_one(SiteRow, need_copies(session, [row], now)[row.id])
+
+
+def need_copies(session: Session, rows: Sequence[SiteRow], now: datetime) -> dict[int, int]:
+    """The copies of some sites, those that there are none of made now: their ids by that of the site."""
+    copies = _copies_of(session, [row.id for row in rows])
+    lacking = {row.id: row for row in rows if row.id not in copies}
+    if not lacking:
+        return copies
+    session.execute(  # somebody else may make one meanwhile
+        insert_into(session, SiteRow).on_conflict_do_nothing(index_elements=["rounded_of_id"]),
+        [
+            {
+                "owner_id": row.owner_id,
+                "name": row.name,
+                "folded_name": row.name.casefold(),
+                "is_shared": row.is_shared,
+                "created_at": now,
+                "archived_at": row.archived_at,
+                "rounded_of_id": row.id,
+            }
+            for row in lacking.values()
+        ],
     )
-    if made is None:  # somebody else made it meanwhile
-        return session.scalars(select(SiteRow).where(SiteRow.rounded_of_id == row.id)).one()
-    _describe(session, row, made, now)
-    return made
+    made = _copies_of(session, lacking)
+    exact, known = (_newest_facts(session, ids) for ids in (lacking, made.values()))
+    descriptions = []
+    for site_id, copy_id in made.items():
+        if copy_id not in known:
+            shared = shared_site(from_json(Site, exact[site_id]["site"]), None)
+            descriptions.append(_description(copy_id, 1, shared, now))
+    if descriptions:
+        session.execute(insert(SiteRevisionRow), descriptions)
+    return copies | made
+
+
+def _copies_of(session: Session, site_ids: Iterable[int]) -> dict[int, int]:
+    row, copies = SiteRow, dict[int, int]()
+    for ids in in_chunks(list(site_ids)):
+        found = session.execute(select(row.rounded_of_id, row.id).where(row.rounded_of_id.in_(ids)))
+        copies.update((of, copy_id) for of, copy_id in found if of is not None)
+    return copies
+
+
+def _newest_facts(session: Session, site_ids: Iterable[int]) -> dict[int, dict[str, Any]]:
+    """How these sites are described now; nothing of a copy that is only being made."""
+    row, facts = SiteRevisionRow, dict[int, dict[str, Any]]()
+    for ids in in_chunks(list(site_ids)):
+        newest = select(func.max(row.id)).where(row.site_id.in_(ids)).group_by(row.site_id)
+        found = session.execute(select(row.site_id, row.facts).where(row.id.in_(newest)))
+        facts.update((site_id, said) for site_id, said in found)
+    return facts
 
 
 def follow(session: Session, row: SiteRow, now: datetime) -> SiteRow | None:
@@ -74,20 +106,23 @@ def _describe(session: Session, row: SiteRow, copy: SiteRow, now: datetime) -> N
     shared = shared_site(
         from_json(Site, exact.facts["site"]), from_json(Site, known.facts["site"]) if known else None
     )
-    facts = {"site": to_json(shared), "elevation_known": False}
-    if known is None or known.facts != facts:
-        session.add(
-            SiteRevisionRow(
-                site_id=copy.id,
-                revision=(known.revision if known else 0) + 1,
-                lat_deg=shared.lat_deg,
-                lon_deg=shared.lon_deg,
-                zone=shared.zone,
-                facts=facts,
-                created_at=now,
-            )
-        )
+    described = _description(copy.id, (known.revision if known else 0) + 1, shared, now)
+    if known is None or known.facts != described["facts"]:
+        session.add(SiteRevisionRow(**described))
     session.flush()
+
+
+def _description(copy_id: int, revision: int, shared: Site, now: datetime) -> dict[str, Any]:
+    """The row that describes a copy."""
+    return {
+        "site_id": copy_id,
+        "revision": revision,
+        "lat_deg": shared.lat_deg,
+        "lon_deg": shared.lon_deg,
+        "zone": shared.zone,
+        "facts": {"site": to_json(shared), "elevation_known": False},
+        "created_at": now,
+    }
 
 
 def newest_description(session: Session, site_id: int) -> SiteRevisionRow | None:
@@ -117,8 +152,7 @@ def settle(session: Session, now: datetime) -> None:
             copy.id.is_(None),
         )
     )
-    for site in session.scalars(lacking).all():
-        need_copy(session, site, now)
+    need_copies(session, session.scalars(lacking).all(), now)
     is_own = SubscriptionRow.person_id == SiteRow.owner_id
     strayed = (
         select(SubscriptionRow.id, SiteRow)
@@ -130,15 +164,18 @@ def settle(session: Session, now: datetime) -> None:
             )
         )
     )
-    # who strayed to a copy owns the site, and who strayed to a site doesn't: each site's go one way
-    by_site: defaultdict[SiteRow, list[int]] = defaultdict(list)
-    for subscription_id, site in session.execute(strayed):
-        by_site[site].append(subscription_id)
-    for site, strayed_ids in by_site.items():
-        place_id = site.rounded_of_id or need_copy(session, site, now).id
-        for ids in in_chunks(strayed_ids):
-            session.execute(
-                update(SubscriptionRow)
-                .where(SubscriptionRow.id.in_(ids))
-                .values(site_id=place_id, look_again_at=None, nights_due=None)
-            )
+    # who strayed to a copy owns the site, and who strayed to a site doesn't
+    rows = session.execute(strayed).all()
+    exact = {site.id: site for _, site in rows if site.rounded_of_id is None}
+    copies = need_copies(session, list(exact.values()), now)
+    moved = [
+        {
+            "id": subscription_id,
+            "site_id": site.rounded_of_id or copies[site.id],
+            "look_again_at": None,
+            "nights_due": None,
+        }
+        for subscription_id, site in rows
+    ]
+    if moved:
+        session.execute(update(SubscriptionRow), moved)
