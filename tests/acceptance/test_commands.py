@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -24,11 +25,11 @@ def test_from_nothing_to_a_judged_night_without_a_contact(run: Run, tmp_path: Pa
     assert "16 nights" in cycle.out
     explained = run("explain", "Windpump Flat", "--date", "2027-07-03")
     assert "no forecast reached us" in explained.out
-    assert "mag/arcsec² at the core; no Moon in it" in explained.out
+    assert re.search(r"mag/arcsec² at the core, .*; no Moon in it", explained.out)
     assert "Nothing was told." in explained.out
     far = run("explain", "Windpump Flat", "--date", "2027-09-04")
     assert "has not been judged" in far.out
-    assert "mag/arcsec² at the core; no Moon in it" in far.out
+    assert re.search(r"mag/arcsec² at the core, .*; no Moon in it", far.out)
     moonlit = run("explain", "Windpump Flat", "--date", "2027-07-19")
     assert "the Moon is up" in moonlit.out or "dark window" in moonlit.out
 
