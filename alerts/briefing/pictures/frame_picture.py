@@ -173,6 +173,17 @@ class LensPlane:
         middle_x, middle_y = (self.box.left + self.box.right) / 2, (self.box.top + self.box.bottom) / 2
         return [(float(middle_x + a * scale), float(middle_y - b * scale)) for a, b in zip(x, y, strict=True)]
 
+    @property
+    def rim(self) -> str:
+        """The path of what a fisheye leaves black, the frame without its circle; "" where it fills it."""
+        view, box = self.view, self.box
+        if not view.fisheye or view.circle_mm > math.hypot(view.width_mm, view.height_mm) / 2 - 1e-6:
+            return ""
+        radius = view.circle_mm * box.width / view.width_mm
+        left, middle = (box.left + box.right) / 2 - radius, (box.top + box.bottom) / 2
+        arcs = "".join(f"a{radius:.1f} {radius:.1f} 0 1 0 {way * 2 * radius:.1f} 0" for way in (1, -1))
+        return f"M{box.left} {box.top}H{box.right}V{box.bottom}H{box.left}ZM{left:.1f} {middle:.1f}{arcs}Z"
+
 
 @dataclass(frozen=True, slots=True)
 class UnrolledPlane:
@@ -310,6 +321,7 @@ def _values(
         "target": target,
         "core_size": 5 if is_unrolled else 7,
         "frames": [],
+        "rim": plane.rim if isinstance(plane, LensPlane) else "",
         "numbers": [],
         "pointers": pointers,
         "sky_labels": _sky_labels(scene, plane, palette, core, target),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from xml.etree import ElementTree
 
 import pytest
@@ -21,8 +22,10 @@ from alerts.briefing.pictures.drawing import (
     xml_text,
 )
 from alerts.briefing.pictures.night_picture import NightToDraw, draw_night, night_scene
+from alerts.briefing.render import draw_pictures
+from alerts.field.kit import parse_kit
 from tests.unit.alerts.briefing.drawn_samples import every_picture, pictures_of, renamed, season_picture
-from tests.unit.alerts.briefing.sample_nights import FLAT, case
+from tests.unit.alerts.briefing.sample_nights import FLAT, case, ephemeris
 from tests.unit.alerts.briefing.test_hostile_names import HOSTILE
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -162,6 +165,20 @@ def test_the_view_says_where_it_looks_and_what_stands_there() -> None:
     assert {"core, 19° up", "the peak"} <= set(shown)
     assert "The core stands over the peak (196° true) at 01:27." in shown
     assert "A town, 41 km away, glows in the south-south-west (212° true)." in picture.alt
+
+
+def test_what_a_circular_fisheye_leaves_black_is_left_out() -> None:
+    """8 mm: a circle of 2 · 8 · sin 45° = 11.31 mm in a frame 36 mm wide; a 15 mm fills it."""
+    found = case("july")
+    assert found.notes is not None
+    for focal_mm, is_circle in ((8, True), (15, False)):
+        kit = parse_kit(f"full frame {focal_mm}mm f/2.8 fisheye")
+        night = NightToDraw(FLAT, found.night, found.window, replace(found.notes, kit=kit))
+        (view,) = (each for each in draw_pictures(night, ephemeris()) if each.name == "view")
+        radii = re.findall(r"a([\d.]+) [\d.]+ 0 1 0", view.svg)
+        width = float(re.findall(r'<rect x="[^"]+" y="[^"]+" width="([\d.]+)"', view.svg)[-1])
+        assert len(radii) == (2 if is_circle else 0)
+        assert not radii or float(radii[0]) == pytest.approx(width * 11.31 / 36, abs=0.1)
 
 
 def test_ones_own_lens_is_called_so_and_a_column_is_held_upright() -> None:
