@@ -233,7 +233,7 @@ def test_showers_say_how_far_from_their_peak(days: float, words: str) -> None:
     assert said.startswith(f"April Lyrids: {words}; up to 12 an hour under this sky, around ")
 
 
-def test_a_rate_that_an_older_version_stored_is_said_as_it_was() -> None:
+def test_row_252_a_rate_that_an_older_version_stored_is_said_as_it_was() -> None:
     shower = facts_of("spring-arch", AlertKind.GO).field.showers[0]  # type: ignore[union-attr]
     said = view_of(july(showers=(replace(shower, hourly=12, hourly_at=None, limit_mag=None),))).showers[0]
     assert "; at best about 12 an hour for one pair of eyes; radiant " in said

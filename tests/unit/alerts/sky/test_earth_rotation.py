@@ -95,7 +95,7 @@ def test_over_a_leap_second_ut1_itself_makes_no_step(ephemeris: Ephemeris) -> No
     assert turned == pytest.approx([1, 2, 1], abs=0.001)
 
 
-def test_after_the_table_ut1_goes_on_by_the_rate_of_its_last_year() -> None:
+def test_row_250_after_the_table_ut1_goes_on_by_the_rate_of_its_last_year() -> None:
     rotation = earth_rotation()
     end_s = utc_s(str(rotation.last_day))
     year_ago, end, year_on = rotation.ut1_minus_utc_s(end_s + np.array([-365.0, 0, 365]) * DAY_S)
@@ -110,14 +110,14 @@ def test_the_table_is_read_with_what_it_says_of_itself() -> None:
 
 
 @pytest.mark.parametrize("kept", [0, 1000, -100])
-def test_a_damaged_table_is_refused_by_its_name(tmp_path: Path, kept: int) -> None:
+def test_row_250_a_damaged_table_is_refused_by_its_name(tmp_path: Path, kept: int) -> None:
     damaged = tmp_path / "finals2000A.all"
     damaged.write_bytes(Path(astropy_iers_data.IERS_A_FILE).read_bytes()[:kept])
     with pytest.raises(BadInput, match=r"finals2000A\.all can't be read as a table of the Earth's turning"):
         read_tables(damaged, Path(astropy_iers_data.IERS_LEAP_SECOND_FILE))
 
 
-def test_a_table_with_a_day_left_out_is_refused(tmp_path: Path) -> None:
+def test_row_250_a_table_with_a_day_left_out_is_refused(tmp_path: Path) -> None:
     damaged = tmp_path / "finals2000A.all"
     lines = Path(astropy_iers_data.IERS_A_FILE).read_bytes().splitlines(keepends=True)
     damaged.write_bytes(b"".join(lines[:5000] + lines[5001:]))
@@ -200,7 +200,7 @@ YEARS = (1950, 1962, 1972, 1975, 1990, 2017, 2026, 2028, 2031, 2053)
 
 @pytest.mark.parametrize("site", PLACES, ids=lambda site: site.name)
 @pytest.mark.parametrize("year", YEARS)
-def test_a_nights_events_fall_where_erfa_has_the_sun_and_moon(
+def test_row_251_a_nights_events_fall_where_erfa_has_the_sun_and_moon(
     ephemeris: Ephemeris, year: int, site: Site
 ) -> None:
     """Within the design's second, wherever the altitude changes faster than a degree an hour."""

@@ -63,7 +63,9 @@ def test_years_outside_the_kernel_are_refused_with_the_nights_that_work(
 
 
 @pytest.mark.parametrize("lon_deg", [-180.0, 0.0, 180.0])
-def test_the_nights_named_as_first_and_last_work_everywhere(ephemeris: Ephemeris, lon_deg: float) -> None:
+def test_row_251_the_nights_named_as_first_and_last_work_everywhere(
+    ephemeris: Ephemeris, lon_deg: float
+) -> None:
     """Also where the clock is far from the Sun: UTC+14 and UTC-12."""
     for zone in ("UTC", "Pacific/Kiritimati", "Etc/GMT+12"):
         site = Site("There", 10.0, lon_deg, 0.0, zone)

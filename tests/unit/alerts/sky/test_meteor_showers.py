@@ -198,7 +198,7 @@ def test_the_moon_and_towns_take_meteors(ephemeris: Ephemeris) -> None:
 
 
 @pytest.mark.parametrize("year", [2025, 2031])
-def test_years_that_the_list_does_not_cover_have_no_rate(ephemeris: Ephemeris, year: int) -> None:
+def test_row_252_years_that_the_list_does_not_cover_have_no_rate(ephemeris: Ephemeris, year: int) -> None:
     name = date(year, 8, 12)
     best = active_showers(FLAT, name, dark_of(FLAT, name, ephemeris), ephemeris)[0]
     assert (best.name, best.hourly, best.hourly_at) == ("Perseids", None, None)

@@ -28,7 +28,7 @@ ROTATION = replace(earth_rotation(), measured_to=date(2026, 10, 22), last_day=da
     ],
     ids=str,
 )
-def test_the_age_of_the_table_is_told_and_its_end_in_time(today: date, level: str, says: str) -> None:
+def test_row_250_the_age_of_the_table_is_told_and_its_end_in_time(today: date, level: str, says: str) -> None:
     found = rotation_finding(ROTATION, today)
     assert (found.level, found.about) == (level, "rotation")
     assert says in found.text
