@@ -17,7 +17,7 @@ from alerts.common.time_text import long_day, say_minutes
 from alerts.judging.rules import Reason, sky_reasons
 from alerts.judging.verdict import VerdictWord, hangs_on
 from alerts.notifying.model import AlertLevel, Why
-from alerts.sky.night import target_phrase
+from alerts.sky.night import rests_on_assumed_level, target_phrase
 from alerts.track.record.text import outcome_lines
 from alerts.weather.models import model_name, name_with_family, source_name
 from alerts.weather.outlook import Outlook
@@ -211,6 +211,8 @@ def _sky(case: Case) -> Iterator[Phrase]:
                 toward=direction_word(highest.azimuth_deg),
                 altitude_deg=highest.altitude_deg,
             )
+    if rests_on_assumed_level(case.site, night.wishes.target):
+        yield phrase("explain.horizon-assumed")
     yield from (_sentence(each) for each in case.darkness)
     yield phrase("explain.moon", lit_pct=100 * night.moon_lit, is_down=night.wishes.moonless)
 

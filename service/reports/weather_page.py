@@ -19,7 +19,7 @@ from alerts.common.span import Span
 from alerts.common.time_text import say_clock, say_time, span_json, utc_text, zone_word
 from alerts.judging.window_brightness import TOWN_CREDIT_URL, WindowSky, darkness
 from alerts.sites.model import Site
-from alerts.sky.night import DarkWindow, Night
+from alerts.sky.night import DarkWindow, Night, rests_on_assumed_level
 from alerts.weather.clouds import cover_as_told
 from alerts.weather.forecast import Forecast
 from alerts.weather.hazards import dew_spread_c
@@ -41,6 +41,8 @@ def weather_page(seen: NightWeather) -> str:
         lines.append(say("reports.weather-no-window"))
     else:
         lines.append(say("reports.weather-dark", reader, window=window.span))
+        if rests_on_assumed_level(site, seen.night.wishes.target):
+            lines.append(say("reports.weather-horizon-assumed"))
     lines += [f"  {problem}" for problem in seen.problems]
     lines += [*_sources(seen), *_hours(seen)]
 
@@ -207,6 +209,7 @@ def weather_json(seen: NightWeather) -> dict[str, Any]:
         "outlook": outlook_json(seen.outlook) if seen.outlook else None,
         "event": event_values(event_of(seen.outlook, seen.shortest, seen.now)),
         **(sky_json(seen.sky) if seen.sky else {"sky": [], "domes": []}),
+        "horizon_assumed": rests_on_assumed_level(seen.site, seen.night.wishes.target),
         "refused": [
             {
                 "feed": each.feed,

@@ -66,6 +66,7 @@ def test_a_night_is_shown_hour_by_hour_in_the_site_s_time(run: Run) -> None:
     assert rows[0].split() == [">", "00:00", "7", "21", "1", "3", "1", "0.0", "7", "–"]
     assert "* dark window, > its clearest stretch" in page
     assert "It hangs on:" in page
+    assert page.count("The horizon is assumed level") == 1
     assert re.search(
         r"the sky is 1[78]\.\d mag/arcsec² at the core, \d\.\d mag from as dark as it gets this low", page
     )
@@ -83,6 +84,7 @@ def test_the_same_as_json(run: Run) -> None:
     assert (hour["in_window"], hour["in_best"], hour["sources"][0]["total_pct"]) == (True, True, 7.0)
     assert {each["name"] for each in seen["outlook"]["hazards"]} >= {"wind", "smoke", "warning"}
     assert seen["hangs_on"]["is_good"] is True
+    assert seen["horizon_assumed"] is True
     assert [point["aod_assumed"] for point in seen["sky"]] == [True] * 3
 
 

@@ -112,6 +112,7 @@ def test_a_silent_night_says_what_decided_and_the_best_that_was_seen(week: Duskb
     assert found.lines_of("told") == ("Nothing was told.",)
     assert len(found.lines_of("forecasts")) == 3
     assert "at its highest south, 20° high" in found.lines_of("sky")[0]
+    assert "The horizon is assumed level" in found.lines_of("sky")[1]
 
 
 def test_a_night_ahead_says_what_it_hangs_on_and_when_it_is_decided(week: Duskbell) -> None:

@@ -91,7 +91,7 @@ def test_a_level_horizon_is_called_assumed_where_a_window_rests_on_one_that_nobo
     assert ground.is_assumed == is_assumed
     words = told(ground).get("horizon", "")
     assert ("Assumed level" in words) == is_assumed
-    assert not is_assumed or "gives its horizon line, or the word level" in words
+    assert not is_assumed or "its horizon line, or the word level" in words
     assert (ground_values(ground)["horizon"] is not None) == is_assumed
 
 
