@@ -5,10 +5,10 @@ Pages, commands, cycles, rejudging and backtests all come by here, each with its
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, TypeVar
 
 from alerts.common.plain_values import value
 from alerts.common.span import Span
@@ -36,6 +36,7 @@ FORECASTS_REACH = timedelta(days=16)
 WINDOWS_AT_ONCE = 250
 """Enough that a call costs little for each; with ensembles some ten megabytes of columns."""
 
+T = TypeVar("T")
 Correct = Callable[[Outlook], Outlook]
 """How the record corrects an outlook's chance; see alerts/track/calibration/correct.py."""
 
@@ -219,14 +220,19 @@ def look_ahead(asked: Iterable[tuple[JudgingInputs, Question, Memo]], at_once: i
                 if part.asked not in memo.chances:
                     windows[id(memo), *part.asked] = inputs, night.name, part, memo
 
-    every = list(windows.values())
-    for some in (every[at : at + at_once] for at in range(0, len(every), at_once)):
+    for some in _in_chunks(windows.values(), at_once):
         queries = [(_query(inputs, name, part), inputs.forecasts) for inputs, name, part, _ in some]
         for (inputs, _, part, memo), chance in zip(some, look_at_clouds(queries), strict=True):
             memo.chances[part.asked] = _corrected(inputs, chance)
-    spans = [(memo.chances[part.asked], trip_span(part.usable, part.way)) for part, memo in trips.values()]
-    for (part, memo), outlook in zip(trips.values(), on_trips(spans), strict=True):
-        memo.outlooks[part.asked_on_way] = outlook
+    for ways in _in_chunks(trips.values(), at_once):
+        spans = [(memo.chances[part.asked], trip_span(part.usable, part.way)) for part, memo in ways]
+        for (part, memo), outlook in zip(ways, on_trips(spans), strict=True):
+            memo.outlooks[part.asked_on_way] = outlook
+
+
+def _in_chunks(items: Iterable[T], size: int) -> Iterator[list[T]]:
+    every = list(items)
+    return (every[at : at + size] for at in range(0, len(every), size))
 
 
 def usable_parts(night: Night, wishes: Wishes, site: Site) -> list[tuple[Span, timedelta] | None]:
