@@ -49,6 +49,16 @@ _COMMANDS = {
 }
 """In the order of `--help`; what that says of them stands in the catalogue, by their names."""
 
+_QUICK = frozenset({"tonight", "compare", "season", "briefing"})
+"""Commands that answer once, often without a store; what they rarely need runs when it is asked for."""
+_LATE = (
+    "pydantic",
+    "service.app",
+    "service.store.json_values",
+    "service.store.repositories.people",
+    "service.store.repositories.sites",
+)
+
 OTHERS = 0o077
 """What the group and everybody else may do."""
 _DISK_ERRNOS = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EROFS})
@@ -65,6 +75,11 @@ class _LazyGroup(click.Group):
             return None
         from importlib import import_module
 
+        if cmd_name in _QUICK:
+            from service.common.late_modules import late  # what --help does without
+
+            with late(_LATE):
+                import_module(_COMMANDS[cmd_name])
         command = getattr(import_module(_COMMANDS[cmd_name]), cmd_name)
         assert isinstance(command, click.Command)
         return command

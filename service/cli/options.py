@@ -18,7 +18,7 @@ from time import monotonic
 from typing import Any, TypeVar, cast
 
 import click
-from pydantic import ValidationError
+import pydantic
 
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase, say
@@ -31,11 +31,10 @@ from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import SkyWishes
 from alerts.wishes.fields import WISH_WORDS, WORDS_BY_NAME, read_words
 from alerts.wishes.model import Wishes
-from service.app import Duskbell, build
+from service import app
 from service.common.timezones import doubts, zone_at
-from service.store.json_values import from_json, to_json
-from service.store.repositories import people
-from service.store.repositories.sites import get_site, newest_revision
+from service.store import json_values
+from service.store.repositories import people, sites
 
 LARGEST_BYTES = 100_000
 """Of a file of wishes."""
@@ -163,7 +162,7 @@ class SpotAsked:
             horizon=self.read_horizon(),
         )
 
-    def settled(self, duskbell: Duskbell) -> SpotAsked:
+    def settled(self, duskbell: app.Duskbell) -> SpotAsked:
         """The same there, or at the place meant instead, as answered on a terminal.
 
         Elsewhere a doubt ends the command (exit code 2); so does a no.
@@ -209,8 +208,8 @@ class PlaceAsked(SpotAsked):
             return self.named(clean_name(self.name))
         if self.zone is not None or self.elevation_m is not None or self.horizon is not None:
             raise BadInput(phrase("cli.place-options-alone"))
-        with build().sessions() as session:
-            return newest_revision(session, get_site(session, self.site).id).site
+        with app.build().sessions() as session:
+            return sites.newest_revision(session, sites.get_site(session, self.site).id).site
 
 
 place_options = _in_order(
@@ -375,7 +374,7 @@ def read_wish_file(file: Path, usual: Wishes) -> Wishes:
         raise BadInput(phrase("reports.wishes-no-object", file=file))
 
     # written as subscriptions keep their wishes, if by a name that the plain ones don't have
-    stored = to_json(Wishes())
+    stored = json_values.to_json(Wishes())
     is_stored = bool(given.keys() & (stored.keys() - WORDS_BY_NAME.keys()))
     known = list(stored if is_stored else WORDS_BY_NAME)
     try:
@@ -383,10 +382,10 @@ def read_wish_file(file: Path, usual: Wishes) -> Wishes:
             named = {"unknown": ", ".join(unknown), "known": ", ".join(known)}
             raise BadInput(phrase("reports.wishes-unknown", **named))
         if is_stored:
-            return from_json(Wishes, {**stored, **given})
+            return json_values.from_json(Wishes, {**stored, **given})
         texts = {name: _texts(name, value) for name, value in given.items()}
         return read_words(texts, usual, called=lambda word: word.name)
-    except ValidationError as error:
+    except pydantic.ValidationError as error:
         first = error.errors()[0]
         where = ".".join(str(part) for part in first["loc"])
         raise BadInput(f"{file}: {where}: {first['msg']}") from None
