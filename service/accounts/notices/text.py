@@ -88,7 +88,7 @@ def write_notice(kind: NoticeKind, facts: Mapping[str, str], link: str = "") -> 
     """The notice of that kind. facts: what its entries name; link: where it leads."""
     is_joining = kind is NoticeKind.CONFIRM and "joins" in facts
     subject, paragraphs, label, small_print = WORDS[JOINING if is_joining else kind]
-    values = {**facts, **{name: facts.get(kept_as, "") for name, kept_as in KEPT_AS.items()}}
+    values = {**{name: facts.get(kept_as, "") for name, kept_as in KEPT_AS.items()}, **facts}
     return NoticeText(
         kind,
         say(subject, **values),
