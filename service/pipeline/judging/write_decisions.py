@@ -17,7 +17,7 @@ from alerts.common.plain_values import value
 from alerts.judging.rules import Reason
 from alerts.weather.outlook import Outlook
 from service.pipeline.judging.review import Review
-from service.store.column_types import Packed, pack_json
+from service.store.column_types import Packed, Words, pack_json
 from service.store.json_values import said_columns, to_json
 from service.store.repositories import decisions
 from service.store.repositories.decisions import OutlookKey
@@ -59,7 +59,7 @@ def draft(looks: Sequence[Review], now: datetime) -> Drafts:
             drafts.wishes[known.digest] = to_json(known.wishes)
         if id(judged) not in made:
             reasons = [_reason_json(reason, reason.text.kinds) for reason in judged.verdict.reasons]
-            drafts.findings.append(pack_json(b"[" + b",".join(reasons) + b"]"))
+            drafts.findings.append(pack_json(b"[" + b",".join(reasons) + b"]", Words.FINDINGS))
             keys = []
             for night_id, one in judged.outlooks:
                 facts = dumped.get(id(one.outlook))
@@ -78,7 +78,7 @@ def draft(looks: Sequence[Review], now: datetime) -> Drafts:
                         "inputs": digest,
                         "forecast_ids": forecast_ids,
                         "chance_pct": one.outlook.chance_pct,
-                        "facts": pack_json(facts),
+                        "facts": pack_json(facts, Words.OUTLOOKS),
                         "as_of": now,
                     }
             made[id(judged)] = len(drafts.findings) - 1, tuple(keys)

@@ -16,7 +16,7 @@ from sqlalchemy.orm import Session
 from alerts import RULES_VERSION
 from alerts.common.plain_values import value
 from alerts.sky.night import Night, SkyWishes
-from service.store.column_types import Packed, pack_json, unpack_json
+from service.store.column_types import Packed, Words, pack_json, unpack_json
 from service.store.engine import in_chunks, insert_into
 from service.store.schema.core_tables import NightRow
 
@@ -68,7 +68,7 @@ def shared_sky(wishes: SkyWishes) -> SkyWishes:
 
 def pack_night(night: Night) -> Packed:
     """The night as it is written."""
-    return pack_json(_NIGHT.dump_json(night))
+    return pack_json(_NIGHT.dump_json(night), Words.NIGHTS)
 
 
 def unpack_night(data: bytes) -> Night:

@@ -20,7 +20,7 @@ from sqlalchemy import JSON, ForeignKey, Index, MetaData, String, Text, UniqueCo
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship, validates
 
 from alerts.field.trip_plan import Home
-from service.store.column_types import PackedJson, UtcDateTime
+from service.store.column_types import PackedJson, UtcDateTime, Words
 
 
 class Table(DeclarativeBase):
@@ -205,7 +205,7 @@ class NightRow(Table):
     ends: Mapped[datetime] = mapped_column(index=True)
     first_window_start: Mapped[datetime | None]
     last_window_end: Mapped[datetime | None]
-    facts: Mapped[dict[str, Any]] = mapped_column(PackedJson)
+    facts: Mapped[dict[str, Any]] = mapped_column(PackedJson(Words.NIGHTS))
     kernel: Mapped[str] = mapped_column(String(40))
     rules_version: Mapped[str] = mapped_column(String(20))
     computed_at: Mapped[datetime]
@@ -251,7 +251,7 @@ class OutlookRow(Table):
     inputs: Mapped[str] = mapped_column(String(64))
     forecast_ids: Mapped[list[Any]]
     chance_pct: Mapped[int | None]
-    facts: Mapped[dict[str, Any]] = mapped_column(PackedJson)
+    facts: Mapped[dict[str, Any]] = mapped_column(PackedJson(Words.OUTLOOKS))
     as_of: Mapped[datetime]
 
 
@@ -271,7 +271,7 @@ class FindingRow(Table):
     __tablename__ = "finding"
 
     id: Mapped[int] = mapped_column(primary_key=True)
-    reasons: Mapped[list[Any]] = mapped_column(PackedJson)
+    reasons: Mapped[list[Any]] = mapped_column(PackedJson(Words.FINDINGS))
 
 
 class DecisionRow(Table):
