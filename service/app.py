@@ -86,7 +86,7 @@ class Duskbell:
         if self.invented_weather is not None:
             gathered = self.invented_weather(places, hours)
         else:
-            from service.feeds.feed_wiring import ask_feeds
+            from service.feeds.store_access import ask_feeds
 
             gathered = ask_feeds(self.settings, self.sessions, places, hours)
         self.metrics.count_failures((each.feed, each.why) for each in gathered.failures)
@@ -111,8 +111,8 @@ class Duskbell:
         if self.invented_weather is not None:
             gathered = self.invented_weather([Place(site.lat_deg, site.lon_deg, elevation_m)], hours)
             return gathered, list(gathered.forecasts)
-        from service.feeds.feed_wiring import behind_store
         from service.feeds.sight_requests import ask_both
+        from service.feeds.store_access import behind_store
 
         behind = behind_store(self.settings, self.sessions)
         return ask_both(behind, site, night, hours, now, elevation_m)

@@ -237,6 +237,11 @@ class Settings(BaseSettings):
         return self.database_url or f"sqlite:///{self.data_dir / 'duskbell.sqlite3'}"
 
     @property
+    def lacks_store(self) -> bool:
+        """Whether there surely is no store: the file that it would be in isn't there."""
+        return not self.database_url and not Path(self.store_url.removeprefix("sqlite:///")).is_file()
+
+    @property
     def outbox(self) -> Path:
         return self.outbox_dir or self.data_dir / "outbox"
 

@@ -54,7 +54,14 @@ _QUICK = frozenset({"tonight", "compare", "season", "briefing"})
 _LATE = (
     "pydantic",
     "service.app",
+    "service.explain.stored_verdict",
+    "service.feeds.sight_requests",
+    "service.feeds.store_access",
+    "service.observations.station_wiring",
+    "service.reports.default_reader",
     "service.store.json_values",
+    "service.store.repositories.climates",
+    "service.store.repositories.forecasts",
     "service.store.repositories.people",
     "service.store.repositories.sites",
 )

@@ -10,8 +10,7 @@ from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
-
-from sqlalchemy.orm import Session
+from typing import TYPE_CHECKING
 
 from alerts.briefing.collect import NightFindings, look_ahead
 from alerts.briefing.facts import Ahead
@@ -30,31 +29,25 @@ from alerts.weather.forecast import Forecast, Place
 from alerts.weather.models import OPEN_METEO, first_look, source_name
 from alerts.weather.sky_now import StationSky
 from alerts.wishes.model import DEFAULT_WISHES, Wishes
-from service.app import build
+from alerts.wishes.shared_sky import nights_as_wished
+from service import app
 from service.cli.options import NO_WISHES, PlaceAsked, WishesAsked
 from service.common.clock import real_clock
-from service.explain.stored_verdict import (
-    Decided,
-    find_standing,
-    nights_as_wished,
-    read_decision,
-    read_inputs,
-)
-from service.feeds import sight_requests
-from service.feeds.feed_health import feeds_reach
-from service.feeds.feed_wiring import at_hand, sessions_at_hand
+from service.explain import stored_verdict
+from service.feeds import sight_requests, store_access
+from service.feeds.feed_wiring import feeds_reach, without_store
 from service.feeds.replay import as_of_default, read_recorded
 from service.feeds.shared.http_client import PoliteClient, identify
 from service.feeds.shared.model import FeedFailure, Gathered
 from service.feeds.shared.watched_sockets import Route
+from service.observations import station_wiring
 from service.observations.model import STATIONS_BUDGET_S, heard_skies, stations_wanted
-from service.observations.station_wiring import ask_stations, client_of
-from service.reports.default_reader import Usual, usual_for, usual_of, wishes_alike
+from service.reports import default_reader
 from service.settings import Settings, load_settings
-from service.store.repositories.climates import climate_at
-from service.store.repositories.forecasts import forecasts_by_id
-from service.store.repositories.people import find_operator
-from service.store.repositories.sites import StoredSite, find_sites, newest_revisions
+from service.store.repositories import climates, forecasts, people, sites
+
+if TYPE_CHECKING:
+    from sqlalchemy.orm import Session, sessionmaker
 
 SAME_PLACE_KM = 0.2
 """Coordinates so near a kept site are taken to mean it."""
@@ -108,7 +101,7 @@ class OneNight:
     now: datetime
     inputs: JudgingInputs
     elevation_known: bool
-    decided: Decided | None = None
+    decided: stored_verdict.Decided | None = None
     refused: tuple[FeedFailure, ...] = ()
     off: tuple[FeedFailure, ...] = ()
     notes: tuple[str, ...] = ()
@@ -144,26 +137,28 @@ def look_at_night(
     recorded = asked.read_weather(site)
     now = asked.as_of or (as_of_default(recorded) if recorded else None) or real_clock()
     name = asked.day or tonight_name(site, now, ephemeris)
-    sessions = build().sessions if place.site is not None else sessions_at_hand(load_settings())
+    sessions = app.build().sessions if place.site is not None else sessions_at_hand(load_settings())
     inputs, elevation_known = JudgingInputs(site=site, now=now), place.elevation_m is not None
     usual, known, decided, notes = None, DEFAULT_WISHES, None, []
     with sessions() if sessions is not None else nullcontext() as session:
         # what is wished there, and what the store knows
         if session is not None and place.site is not None:
-            usual = usual_for(session, place.site)
+            usual = default_reader.usual_for(session, place.site)
             known, elevation_known = usual.wishes, usual.stored.elevation_known
-            inputs = read_inputs(session, [usual.stored], now, settle=asked.is_plain)[usual.stored.site_id]
+            inputs = stored_verdict.read_inputs(session, [usual.stored], now, settle=asked.is_plain)[
+                usual.stored.site_id
+            ]
         wishes = wishes_asked.over(known, DEFAULT_WISHES)
         if session is not None and place.site is None:
-            usual, operator = _usual_here(session, site), find_operator(session)
+            usual, operator = _usual_here(session, site), people.find_operator(session)
             wishes = with_home(wishes, operator.home if operator is not None else None, site)
-            inputs = replace(inputs, clear_share=climate_at(session, site, now).clear_share)
+            inputs = replace(inputs, clear_share=climates.climate_at(session, site, now).clear_share)
 
         # what was decided
         if session is not None and usual is not None:
-            if usual.watcher is not None and wishes_alike(wishes, usual.wishes):
-                standing = find_standing(session, usual.watcher.id, usual.stored, name, now)
-                decided = None if standing is None else read_decision(session, standing)
+            if usual.watcher is not None and default_reader.wishes_alike(wishes, usual.wishes):
+                standing = stored_verdict.find_standing(session, usual.watcher.id, usual.stored, name, now)
+                decided = None if standing is None else stored_verdict.read_decision(session, standing)
             is_read = decided is not None and asked.is_plain
             if place.site is None:
                 key = "cli.kept-here-shown" if is_read else "cli.kept-here"
@@ -202,21 +197,27 @@ def look_at_night(
     return answer
 
 
-def _usual_here(session: Session, site: Site) -> Usual | None:
+def _usual_here(session: Session, site: Site) -> default_reader.Usual | None:
     """What is usual for the kept site that lies there; None where none does."""
-    known = newest_revisions(session, {row.id for row in find_sites(session)}).values()
+    known = sites.newest_revisions(session, {row.id for row in sites.find_sites(session)}).values()
     away_km = {
         each: distance_km(site.lat_deg, site.lon_deg, each.site.lat_deg, each.site.lon_deg) for each in known
     }
     nearest = min(known, key=lambda each: away_km[each], default=None)
-    return None if nearest is None or away_km[nearest] > SAME_PLACE_KM else usual_of(session, nearest)
+    if nearest is None or away_km[nearest] > SAME_PLACE_KM:
+        return None
+    return default_reader.usual_of(session, nearest)
 
 
 def _as_decided(
-    session: Session, stored: StoredSite, decided: Decided, now: datetime, notes: Sequence[str]
+    session: Session,
+    stored: sites.StoredSite,
+    decided: stored_verdict.Decided,
+    now: datetime,
+    notes: Sequence[str],
 ) -> OneNight:
     """The decision, with what it rests on."""
-    inputs = read_inputs(session, [stored], decided.made_at, settle=False)[stored.site_id]
+    inputs = stored_verdict.read_inputs(session, [stored], decided.made_at, settle=False)[stored.site_id]
     return OneNight(
         site=decided.site,
         night=decided.night,
@@ -224,7 +225,9 @@ def _as_decided(
         wishes=decided.wishes,
         as_of=decided.as_of,
         now=now,
-        inputs=replace(inputs, forecasts=tuple(forecasts_by_id(session, decided.forecast_ids).values())),
+        inputs=replace(
+            inputs, forecasts=tuple(forecasts.forecasts_by_id(session, decided.forecast_ids).values())
+        ),
         elevation_known=stored.elevation_known,
         decided=decided,
         notes=tuple(notes),
@@ -252,7 +255,7 @@ def _ask_now(
     return replace(inputs, forecasts=forecasts, stations=stations), gathered, notes
 
 
-def _say_difference(answer: OneNight, decided: Decided) -> str:
+def _say_difference(answer: OneNight, decided: stored_verdict.Decided) -> str:
     """When and why what was asked now differs from what was decided; "" where it doesn't."""
     was, seen = decided.verdict, answer.verdict
     if (was.word, was.chance_pct) == (seen.word, seen.chance_pct):
@@ -285,7 +288,14 @@ def ask_both(
     site: Site, night: Night, hours: Span, now: datetime, elevation_m: float | None
 ) -> tuple[Gathered, list[Forecast]]:
     """As `service.feeds.sight_requests.ask_both`, by this machine's settings and with its store behind it."""
-    return sight_requests.ask_both(at_hand(load_settings()), site, night, hours, now, elevation_m)
+    settings = load_settings()
+    access = without_store(settings) if settings.lacks_store else store_access.at_hand(settings)
+    return sight_requests.ask_both(access, site, night, hours, now, elevation_m)
+
+
+def sessions_at_hand(settings: Settings) -> sessionmaker[Session] | None:
+    """As `service.feeds.store_access.sessions_at_hand`, which nothing loads where there is no store."""
+    return None if settings.lacks_store else store_access.sessions_at_hand(settings)
 
 
 def hear_now(settings: Settings, site: Site, night: Night, now: datetime) -> tuple[StationSky, ...]:
@@ -298,8 +308,8 @@ def hear_now(settings: Settings, site: Site, night: Night, now: datetime) -> tup
     client = (
         PoliteClient(identify(settings.contact), Route(settings.proxy))
         if sessions is None
-        else client_of(settings, sessions)
+        else station_wiring.client_of(settings, sessions)
     )
     with client:
-        heard = ask_stations(settings, [ask], client, STATIONS_BUDGET_S)
+        heard = station_wiring.ask_stations(settings, [ask], client, STATIONS_BUDGET_S)
     return heard_skies(site, heard, now)

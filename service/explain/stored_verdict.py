@@ -25,7 +25,7 @@ from alerts.judging.verdict import Verdict, VerdictWord
 from alerts.judging.window_brightness import darkness, window_skies
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.sky.night import Night, SkyWishes
+from alerts.sky.night import Night
 from alerts.sky.nights.night_builder import night_named
 from alerts.track.observations.evidence import PersonReport
 from alerts.track.observations.outcome import Outcome
@@ -53,7 +53,6 @@ from service.store.repositories.forecasts import (
     rejected_since,
 )
 from service.store.repositories.messages import find_attempts
-from service.store.repositories.nights import shared_sky
 from service.store.repositories.sites import StoredSite, newest_revision, stored_site
 from service.store.schema.core_tables import (
     AlertRow,
@@ -206,11 +205,6 @@ def inputs_then(
         clear_share=climate_at(session, site, moment).clear_share,
         stations=judged_events.stations_now(session, site, moment),
     )
-
-
-def nights_as_wished(wishes: Wishes, make: Callable[[SkyWishes], Night]) -> list[Night]:
-    """A night as each target of the wishes makes it, under the skies that cycles work out."""
-    return [make(shared_sky(sky)) for sky in wishes.skies]
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,11 +14,10 @@ from alerts.briefing.text.obstacle_text import SWITCHES
 from alerts.common.errors import BadInput
 from alerts.common.phrases import Phrase, phrase
 from alerts.judging.obstacles import FeedHere, Model, Silence, Sources
-from alerts.sites.model import Site
 from alerts.weather.forecast import Place
 from alerts.weather.freshness import OLDEST_RUN_ON_THE_DAY
 from alerts.weather.line_of_sight import MOST_PLACES
-from alerts.weather.models import AIR_ROW, OPEN_METEO, ModelRow, find_model, reach_of_models
+from alerts.weather.models import AIR_ROW, OPEN_METEO, ModelRow, find_model
 from service.common.backoff import Breaker, BreakerState
 from service.feeds import feed_state
 from service.feeds.feed_wiring import allowances_from, feeds_from
@@ -183,17 +182,6 @@ class Answering:
         if most and self._used.get((provider, DAY_S), 0.0) >= USED_SHARE * most and free_in >= LONG:
             return FeedHere(name, models, Silence.SPENT, until=self._now + free_in)
         return FeedHere(name, models)
-
-
-def feeds_reach(settings: Settings, site: Site) -> timedelta:
-    """How far ahead the feeds that are on look there, ensembles aside, which are asked for near nights alone;
-    0 where none is, or the settings can't be read."""
-    try:
-        feeds = feeds_from(settings, ensembles=False)
-    except BadInput:
-        return timedelta(0)
-    place = Place(site.lat_deg, site.lon_deg)
-    return reach_of_models(row for feed in feeds if feed.off_because is None for row in feed.models_at(place))
 
 
 # ---- how many sites Open-Meteo's allowance carries, from what is asked and how often: an estimate that errs

@@ -17,10 +17,11 @@ from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import Night, rests_on_assumed_level
 from alerts.wishes.model import Wishes
+from alerts.wishes.shared_sky import shared_sky
 from service.explain.stored_verdict import decided_reasons, decided_span, read_inputs
 from service.reports.default_reader import Usual
 from service.store.repositories.decisions import decisions_by_id, newest_standing
-from service.store.repositories.nights import nights_by_id, shared_sky
+from service.store.repositories.nights import nights_by_id
 
 
 def compare_stored(

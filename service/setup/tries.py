@@ -63,7 +63,8 @@ def try_feeds(duskbell: Duskbell, stored: StoredSite) -> Tried:
 
 
 def _ask(duskbell: Duskbell, stored: StoredSite) -> Gathered:
-    from service.feeds.feed_wiring import ask_now, behind_store
+    from service.feeds.feed_wiring import ask_now
+    from service.feeds.store_access import behind_store
 
     hour = duskbell.clock().replace(minute=0, second=0, microsecond=0)
     hours = Span(hour, hour + HOURS_ASKED)

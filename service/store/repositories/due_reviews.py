@@ -24,9 +24,10 @@ from alerts.notifying.model import AlertKind
 from alerts.sites.model import Site
 from alerts.sky.night import SkyWishes
 from alerts.wishes.model import DEFAULT_WISHES, Trip, Wishes
+from alerts.wishes.shared_sky import shared_sky
 from service.store.engine import in_chunks
 from service.store.repositories.messages import Status
-from service.store.repositories.nights import night_key, shared_sky
+from service.store.repositories.nights import night_key
 from service.store.repositories.subscriptions import only_active
 from service.store.schema.core_tables import (
     AlertRow,

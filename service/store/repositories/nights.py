@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections import defaultdict
 from collections.abc import Collection, Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from typing import Any
 
@@ -16,6 +16,7 @@ from sqlalchemy.orm import Session
 from alerts import RULES_VERSION
 from alerts.common.plain_values import value
 from alerts.sky.night import Night, SkyWishes
+from alerts.wishes.shared_sky import shared_sky
 from service.store.column_types import Packed, Words, pack_json, unpack_json
 from service.store.engine import in_chunks, insert_into
 from service.store.schema.core_tables import NightRow
@@ -49,21 +50,6 @@ def night_key(wishes: SkyWishes) -> str:
 def versioned(key: str, version: str = "") -> str:
     """The night key of a sky key; version: other rules than today's."""
     return f"{key}|r{version or RULES_VERSION}"
-
-
-def shared_sky(wishes: SkyWishes) -> SkyWishes:
-    """The wishes that nights are worked out for: altitudes to 0.5 degrees, losses to 0.05 mag and no less,
-    places to 0.01 degrees, so that thousands of subscriptions share them."""
-    target = wishes.target
-    if target.ra_deg is not None and target.dec_deg is not None:
-        target = replace(target, ra_deg=round(target.ra_deg, 2), dec_deg=round(target.dec_deg, 2))
-    lowest_deg, loss_mag = wishes.lowest_altitude_deg, wishes.most_loss_mag
-    return replace(
-        wishes,
-        target=target,
-        lowest_altitude_deg=None if lowest_deg is None else round(lowest_deg * 2) / 2,
-        most_loss_mag=None if wishes.moonless or loss_mag is None else max(0.05, round(loss_mag * 20) / 20),
-    )
 
 
 def pack_night(night: Night) -> Packed:

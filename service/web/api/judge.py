@@ -16,8 +16,8 @@ from alerts.sites.model import HorizonLine, Site, clean_name
 from alerts.sky.night import Night
 from alerts.sky.nights.night_builder import night_named, tonight_name
 from alerts.wishes.model import DEFAULT_WISHES
+from alerts.wishes.shared_sky import nights_as_wished
 from service.common.timezones import doubts, zone_at
-from service.explain.stored_verdict import nights_as_wished
 from service.observations.model import STATIONS_BUDGET_S, Heard, heard_skies, stations_wanted
 from service.reports.night_json import night_report
 from service.store.repositories import rate_limits

@@ -26,8 +26,9 @@ from alerts.sky.night import Night
 from alerts.weather.chance import cloud_hours
 from alerts.weather.forecast import Forecast
 from alerts.wishes.model import DEFAULT_WISHES, units_of
-from service.explain.stored_verdict import find_standing, nights_as_wished, read_decision, read_inputs
-from service.feeds.feed_health import feeds_reach
+from alerts.wishes.shared_sky import nights_as_wished
+from service.explain.stored_verdict import find_standing, read_decision, read_inputs
+from service.feeds.feed_wiring import feeds_reach
 from service.pipeline.judging.block_alerts import read_kit
 from service.reports.briefing_report import BEST_MOMENT, MomentAsked
 from service.store.repositories.forecasts import forecasts_by_id

@@ -23,10 +23,11 @@ from service.cli import one_night
 from service.cli.main import duskbell
 from service.common.backoff import Breaker, BreakerState
 from service.common.deadline import Deadline
-from service.feeds import feed_state, feed_wiring
+from service.feeds import feed_state, store_access
 from service.feeds import sight_requests as feeds_ask_now
-from service.feeds.feed_wiring import ask_now, at_hand
+from service.feeds.feed_wiring import ask_now
 from service.feeds.shared.guards import Allowance
+from service.feeds.store_access import at_hand
 from service.settings import load_settings
 from service.store.engine import open_engine
 from service.store.migrate import current_revision, upgrade
@@ -153,19 +154,19 @@ def test_a_store_of_another_version_is_left_alone(settings, store):
     with sqlite3.connect(settings / "duskbell.sqlite3") as other:
         other.execute("UPDATE alembic_version SET version_num = '9999'")
     other.close()
-    assert feed_wiring.sessions_at_hand(load_settings()) is None
+    assert store_access.sessions_at_hand(load_settings()) is None
 
 
 def test_a_file_that_is_no_store_is_left_alone(settings, caplog):
     settings.mkdir()
     (settings / "duskbell.sqlite3").write_bytes(b"no database at all, but long enough to be read as one" * 20)
-    assert feed_wiring.sessions_at_hand(load_settings()) is None
+    assert store_access.sessions_at_hand(load_settings()) is None
     assert "the store isn't used for this answer" in caplog.text
 
 
 def test_what_cannot_be_counted_is_not_asked_and_said(open_meteo, settings, store, monkeypatch):
     """Another process writes all the while."""
-    monkeypatch.setattr(feed_wiring, "BUSY_FOR_MS", 50)
+    monkeypatch.setattr(store_access, "BUSY_FOR_MS", 50)
     behind = at_hand(load_settings())
     now = datetime.now(UTC)
     with sqlite3.connect(settings / "duskbell.sqlite3", isolation_level=None) as other:
@@ -236,11 +237,11 @@ def test_a_command_ends_in_time_when_every_feed_hangs(command, has_store, monkey
 
 def test_on_either_database_only_a_store_of_this_version_is_used(store_url, monkeypatch):
     monkeypatch.setenv("DUSKBELL_DATABASE_URL", store_url)
-    assert feed_wiring.sessions_at_hand(load_settings()) is None, "an empty one is left empty"
+    assert store_access.sessions_at_hand(load_settings()) is None, "an empty one is left empty"
     engine = open_engine(store_url)
     assert current_revision(engine) is None
     upgrade(engine)
-    sessions = feed_wiring.sessions_at_hand(load_settings())
+    sessions = store_access.sessions_at_hand(load_settings())
     with sessions.begin() as session:
         assert feed_state.spend(session, "metno", Allowance({1: 20}), 1, datetime.now(UTC)) is None
     sessions.kw["bind"].dispose()
@@ -249,5 +250,5 @@ def test_on_either_database_only_a_store_of_this_version_is_used(store_url, monk
 
 def test_a_database_that_cannot_be_reached_is_done_without(monkeypatch, caplog):
     monkeypatch.setenv("DUSKBELL_DATABASE_URL", "postgresql+psycopg://nobody@127.0.0.1:1/none")
-    assert feed_wiring.sessions_at_hand(load_settings()) is None
+    assert store_access.sessions_at_hand(load_settings()) is None
     assert "the store isn't used for this answer" in caplog.text

@@ -37,6 +37,12 @@ def test_season_loads_no_store_and_no_feeds(tmp_path: Path) -> None:
     assert not loaded & _HEAVY
 
 
+def test_a_night_at_a_place_without_a_store_loads_none(tmp_path: Path) -> None:
+    loaded = _loaded_by(tmp_path, "tonight", "--at=40,-3", "--date", "2027-07-03", "--offline")
+    assert "alerts.judging.assess" in loaded
+    assert not loaded & {"sqlalchemy", "alembic", "fastapi"}
+
+
 @pytest.mark.parametrize("name", _LATE)
 def test_every_late_module_is_there(name: str) -> None:
     assert find_spec(name) is not None

@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from alerts.sky.night import SkyWishes, require_loss_wish
-from service.store.repositories.nights import shared_sky, sky_key
+from alerts.wishes.shared_sky import shared_sky
+from service.store.repositories.nights import sky_key
 
 LOSSES = {
     "hardly any": (0.01, 0.05),
