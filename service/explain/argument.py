@@ -257,7 +257,7 @@ def say_turns(
             why = say(_sentence(found), reader)
         if each.told:
             told = say("explain.told-kind", reader, kind=each.told)
-        elif (silence := said_in(each, "why_text")) is not None:
+        elif (silence := each.why_said) is not None:
             told = say("explain.silent", reader, why=silence)
         if each.confirmed_at > each.as_of:
             until = say("explain.stamp", reader, at=each.confirmed_at)
@@ -318,7 +318,7 @@ def _held(case: Case) -> Iterator[Phrase]:
 
 def _why(decision: DecisionRow) -> Phrase:
     """Why it told something or nothing; of the first rows, which have its code alone, that."""
-    return said_in(decision, "why_text") or kept(decision.why.replace("_", " "))
+    return decision.why_said or kept(decision.why.replace("_", " "))
 
 
 def _hangs_on(case: Case) -> Iterator[Phrase]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from base64 import urlsafe_b64encode
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -10,6 +11,7 @@ from functools import lru_cache
 from typing import Any
 
 from pydantic import TypeAdapter
+from pydantic_core import to_json as dump_json
 from sqlalchemy.orm import Session
 
 from alerts import RULES_VERSION
@@ -21,7 +23,7 @@ from service.store.column_types import Packed, Words, pack_json
 from service.store.json_values import said_columns, to_json
 from service.store.repositories import decisions
 from service.store.repositories.decisions import OutlookKey
-from service.store.schema.core_tables import DecisionRow, FindingRow
+from service.store.schema.core_tables import DecisionRow, FindingRow, TellingRow, WishSnapshotRow
 
 _REASON = TypeAdapter(Reason)
 _OUTLOOK = TypeAdapter(Outlook)
@@ -30,10 +32,12 @@ MINUTE = timedelta(minutes=1)
 
 @value(frozen=True, slots=True)
 class DecisionDraft:
-    """One decision. wishes: their digest; finding: its place among the findings; outlooks: their keys."""
+    """One decision. wishes, telling: their digests; finding: its place among the findings; outlooks: their
+    keys."""
 
     values: dict[str, Any]
     wishes: str
+    telling: str
     finding: int
     outlooks: tuple[OutlookKey, ...]
 
@@ -43,6 +47,7 @@ class Drafts:
     """Decisions and what they rest on, what many share once: plain values, whoever worked them out."""
 
     wishes: dict[str, dict[str, Any]]
+    tellings: dict[str, dict[str, Any]]
     findings: list[Packed]
     outlooks: dict[OutlookKey, dict[str, Any]]
     decisions: list[DecisionDraft]
@@ -50,13 +55,13 @@ class Drafts:
 
 def draft(looks: Sequence[Review], now: datetime) -> Drafts:
     """The rows of these looks."""
-    drafts = Drafts({}, [], {}, [])
+    drafts = Drafts({}, {}, [], {}, [])
     made: dict[int, tuple[int, tuple[OutlookKey, ...]]] = {}
     dumped: dict[int, bytes] = {}
     for each in looks:
         known, judged, forecast_ids = each.watch.known, each.judged, each.site.forecast_ids
         if known.digest not in drafts.wishes:
-            drafts.wishes[known.digest] = to_json(known.wishes)
+            drafts.wishes[known.digest] = {"wishes": to_json(known.wishes)}
         if id(judged) not in made:
             reasons = [_reason_json(reason, reason.text.kinds) for reason in judged.verdict.reasons]
             drafts.findings.append(pack_json(b"[" + b",".join(reasons) + b"]", Words.FINDINGS))
@@ -67,7 +72,7 @@ def draft(looks: Sequence[Review], now: datetime) -> Drafts:
                     facts = dumped[id(one.outlook)] = _OUTLOOK.dump_json(one.outlook)
                 # the same outlook is known by its window, its length, what it was made of and what it says
                 made_of = f"{forecast_ids}|{one.usable.start}|{one.usable.end}|{one.way}|"
-                digest = hashlib.sha256(made_of.encode() + facts).hexdigest()
+                digest = _digest(made_of.encode() + facts)
                 key = night_id, one.index, round(one.shortest / MINUTE), digest
                 keys.append(key)
                 if key not in drafts.outlooks:
@@ -82,8 +87,17 @@ def draft(looks: Sequence[Review], now: datetime) -> Drafts:
                         "as_of": now,
                     }
             made[id(judged)] = len(drafts.findings) - 1, tuple(keys)
-        drafts.decisions.append(DecisionDraft(_decision(each, now), known.digest, *made[id(judged)]))
+        why = said_columns("why_text", each.telling.text)
+        telling = _digest(dump_json(why))
+        drafts.tellings[telling] = why
+        decision = DecisionDraft(_decision(each, now), known.digest, telling, *made[id(judged)])
+        drafts.decisions.append(decision)
     return drafts
+
+
+def _digest(of: bytes) -> str:
+    """128 bits in 22 letters: an outlook's stands in its row and in an index; chance makes no two alike."""
+    return urlsafe_b64encode(hashlib.sha256(of).digest()[:16]).rstrip(b"=").decode()
 
 
 @lru_cache(maxsize=20_000)
@@ -96,13 +110,15 @@ def keep(session: Session, drafts: Drafts) -> list[int]:
     """Write these decisions and what they rest on; their ids, in the same order."""
     if not drafts.decisions:
         return []
-    snapshots = decisions.keep_snapshots(session, drafts.wishes)
+    snapshots = decisions.keep_shared(session, WishSnapshotRow, drafts.wishes)
+    tellings = decisions.keep_shared(session, TellingRow, drafts.tellings)
     findings = decisions.keep_rows(session, FindingRow, [{"reasons": each} for each in drafts.findings])
     outlooks = decisions.keep_outlooks(session, drafts.outlooks)
     rows = [
         {
             **each.values,
             "wish_snapshot_id": snapshots[each.wishes],
+            "telling_id": tellings[each.telling],
             "finding_id": findings[each.finding],
             "outlook_ids": [outlooks[key] for key in each.outlooks],
         }
@@ -131,7 +147,7 @@ def _decision(review: Review, now: datetime) -> dict[str, Any]:
         "rules_version": RULES_VERSION,
         "told": telling.kind.value if telling.kind else None,
         "why": telling.why.value,
-        **said_columns("why_text", telling.text),
+        "why_text": "",
         "rung": review.rung.value,
         "rung_since": review.rung_since,
         "leave_by": review.trip.leave_by if review.trip else None,

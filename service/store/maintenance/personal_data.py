@@ -39,8 +39,8 @@ from service.store.schema.core_tables import (
 from service.store.schema.delivery_tables import EndpointRow, NoticeRow, TokenRow
 
 ERASED = "erased"
-NOT_HANDED_OUT = frozenset({"secrets", "digest", "nonce", "lease_token"})
-"""Secrets are handed out when they are made, and never again."""
+NOT_HANDED_OUT = frozenset({"secrets", "digest", "nonce", "lease_token", "telling_id"})
+"""Secrets are handed out when they are made, and never again; a telling with its decisions."""
 
 
 def export(session: Session, person: PersonRow) -> dict[str, Any]:
@@ -90,7 +90,13 @@ def _resting_on(row: DecisionRow, *, is_own: bool) -> dict[str, Any]:
     """What the decision shares with others; without the note of a site that somebody else owns."""
     reasons = [from_json(Reason, each) for each in row.reasons]
     said = reasons if is_own else [without_note(each) for each in reasons]
-    return {"wishes": row.wishes, "reasons": [to_json(each) for each in said]}
+    why = row.telling or row
+    return {
+        "wishes": row.wishes,
+        "reasons": [to_json(each) for each in said],
+        "why_text": why.why_text,
+        "why_text_phrase": why.why_text_phrase,
+    }
 
 
 def _ids(session: Session, query: Any) -> list[int]:

@@ -3,7 +3,7 @@
 person ── address ── subscription ── site ── site_revision ── night
                           │                                     │
                           └── decision ── outlook ── forecast ──┘
-                             │   └── wish_snapshot, finding (shared by many)
+                             │   └── wish_snapshot, finding, telling (shared by many)
                                alert ── message ── attempt          outcome
 
 cycle ── cycle_part (a block of a stage)          duty_turn (what was done when, by whichever scheduler)
@@ -17,10 +17,12 @@ from datetime import date, datetime
 from typing import Any
 
 from sqlalchemy import JSON, ForeignKey, Index, MetaData, String, Text, UniqueConstraint, false, text
-from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship, validates
+from sqlalchemy.orm import DeclarativeBase, Mapped, foreign, mapped_column, relationship, validates
 
+from alerts.common.phrases import Phrase
 from alerts.field.trip_plan import Home
 from service.store.column_types import PackedJson, UtcDateTime, Words
+from service.store.json_values import said_in
 
 
 class Table(DeclarativeBase):
@@ -274,13 +276,25 @@ class FindingRow(Table):
     reasons: Mapped[list[Any]] = mapped_column(PackedJson(Words.FINDINGS))
 
 
+class TellingRow(Table):
+    """Why something or nothing was told, once for all whom it concerns. No person is in it."""
+
+    __tablename__ = "telling"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    digest: Mapped[str] = mapped_column(String(64), index=True)
+    why_text: Mapped[str] = mapped_column(Text)
+    why_text_phrase: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
+
+
 class DecisionRow(Table):
     """A verdict with everything needed to reach it again, and what was told of it, silence included.
 
     Written when the verdict or the word changes; else only `confirmed_at` moves. told: the kind of alert
     that it raised, None for silence; why: see alerts/notifying/model.py. rung, rung_since: how far up the
     ladder the night stood, and since when on that rung or higher. leave_by: of the trip to the window.
-    calibration: the version that corrected the chance, "" where none did.
+    calibration: the version that corrected the chance, "" where none did. telling_id: of its text; None where
+    an older version wrote the row, which then has its own. No foreign key, as with `SiteRow.rounded_of_id`.
     """
 
     __tablename__ = "decision"
@@ -309,6 +323,7 @@ class DecisionRow(Table):
     why: Mapped[str] = mapped_column(String(40), default="")
     why_text: Mapped[str] = mapped_column(Text, default="")
     why_text_phrase: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
+    telling_id: Mapped[int | None]
     rung: Mapped[int] = mapped_column(default=0)
     rung_since: Mapped[datetime | None]
     leave_by: Mapped[datetime | None]
@@ -316,6 +331,9 @@ class DecisionRow(Table):
 
     snapshot: Mapped[WishSnapshotRow] = relationship(lazy="joined", innerjoin=True)
     finding: Mapped[FindingRow] = relationship(lazy="joined", innerjoin=True)
+    telling: Mapped[TellingRow | None] = relationship(
+        primaryjoin=lambda: foreign(DecisionRow.telling_id) == TellingRow.id, lazy="joined"
+    )
 
     @property
     def wishes(self) -> dict[str, Any]:
@@ -325,6 +343,11 @@ class DecisionRow(Table):
     @wishes.setter
     def wishes(self, wishes: dict[str, Any]) -> None:
         self.snapshot = WishSnapshotRow(digest=digest_of(wishes), wishes=wishes)
+
+    @property
+    def why_said(self) -> Phrase | None:
+        """Why it told something or nothing; None in the first rows, which have its code alone."""
+        return said_in(self.telling or self, "why_text")
 
     @property
     def reasons(self) -> list[Any]:

@@ -13,9 +13,7 @@ from typing import Any
 from sqlalchemy import ForeignKey, Index, String, Text, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column
 
-from service.store.schema.core_tables import DecisionRow, Table
-
-Index("ix_decision_window_end", DecisionRow.window_end)
+from service.store.schema.core_tables import Table
 
 
 class StationReportRow(Table):

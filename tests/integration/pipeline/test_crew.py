@@ -57,7 +57,7 @@ def _decided(duskbell: Duskbell) -> list[Any]:
         outlooks = {row.id: row for row in session.scalars(select(OutlookRow))}
         found: list[Any] = [
             (row.subscription_id, row.night_name, row.verdict, row.fingerprint, row.chance_pct, row.why,
-             row.why_text, row.leave_by, row.finding.reasons, row.wishes, row.forecast_ids,
+             row.why_said, row.leave_by, row.finding.reasons, row.wishes, row.forecast_ids,
              [(outlooks[key].inputs, outlooks[key].facts) for key in row.outlook_ids])
             for row in rows
         ]  # fmt: skip

@@ -52,7 +52,7 @@ def _story(duskbell: Duskbell) -> tuple[list[Any], list[Any]]:
     """Every decision as it was reached, and every alert."""
     with duskbell.sessions() as session:
         decisions = [
-            (row.as_of, row.subscription_id, row.night_name, row.fingerprint, row.told, row.why_text)
+            (row.as_of, row.subscription_id, row.night_name, row.fingerprint, row.told, row.why_said)
             for row in session.scalars(select(DecisionRow))
         ]
         alerts = [

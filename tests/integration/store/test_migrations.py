@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import multiprocessing
 import threading
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -13,9 +14,11 @@ from alembic.runtime.migration import MigrationContext
 from sqlalchemy import inspect, select, text
 from sqlalchemy.orm import Session
 
-from alerts.common.phrases import kept
+from alerts.common.phrases import kept, phrase
+from alerts.sites.model import Site
+from alerts.track.calibration.model import Lead
 from service.store.engine import StoreError, open_engine
-from service.store.json_values import said_in
+from service.store.json_values import said_columns, said_in
 from service.store.migrate import (
     _config,
     current_revision,
@@ -25,8 +28,18 @@ from service.store.migrate import (
     upgrade,
 )
 from service.store.repositories.people import hanging_on_operator
-from service.store.schema.core_tables import AddressRow, ForecastRow, PersonRow, Table
+from service.store.schema.core_tables import (
+    AddressRow,
+    DecisionRow,
+    ForecastRow,
+    PersonRow,
+    Table,
+    TellingRow,
+)
 from service.store.schema.delivery_tables import TokenRow
+from tests.integration.hindsight.remembered import Remembered, remember, watch
+
+START = datetime(2027, 7, 1, 21, tzinfo=UTC)
 
 
 def test_an_empty_database_gets_all_tables(store_url: str) -> None:
@@ -127,6 +140,36 @@ def test_texts_of_an_older_store_stay_and_have_no_code(store_url: str) -> None:
     command.downgrade(config, "0025")
     with engine.connect() as connection:
         assert connection.scalar(text("SELECT rejected FROM forecast")) == "metno is down."
+    engine.dispose()
+
+
+def test_why_something_was_told_stands_once_and_goes_back_to_its_decisions(store_url: str) -> None:
+    """Decisions of before keep their own text; those of now get theirs again where one goes back."""
+    engine = open_engine(store_url)
+    upgrade(engine)
+    said = phrase("notifying.not-asked-for", chance_pct=54)
+    with Session(engine) as session, session.begin():
+        watched = watch(session, Site("Field", 40.0, -1.0, 900.0, "Europe/Madrid"), START)
+        starts = (START + timedelta(days=1), START + timedelta(days=2))
+        remember(session, watched, [Remembered(each, {Lead.EVENING: 54}, clear=None) for each in starts])
+        decided = session.scalars(select(DecisionRow).order_by(DecisionRow.id)).all()
+        session.add(TellingRow(id=7, digest="d", **said_columns("why_text", said)))
+        decided[0].telling_id = 7
+        decided[1].why_text = "told by an older version"
+        ids = [each.id for each in decided]
+    with Session(engine) as session:
+        assert [session.get_one(DecisionRow, each).why_said for each in ids] == [
+            said,
+            kept("told by an older version"),
+        ]
+    config = _config()
+    config.attributes["engine"] = engine
+    command.downgrade(config, "0026")
+    with engine.connect() as connection:
+        texts = connection.execute(text("SELECT why_text FROM decision ORDER BY id")).scalars().all()
+        codes = connection.execute(text("SELECT why_text_phrase FROM decision ORDER BY id")).scalars().all()
+    assert texts == [str(said), "told by an older version"]
+    assert [each is None for each in codes] == [False, True]
     engine.dispose()
 
 
