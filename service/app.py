@@ -22,6 +22,7 @@ from alerts.weather.forecast import Forecast, Place
 from service.channels.model import Channel
 from service.common.clock import real_clock
 from service.common.secret_key import Keys, load_keys
+from service.common.sky_cache import open_ephemeris
 from service.feeds.shared.model import Gather, Gathered
 from service.observations.model import Ask, Heard, Observe
 from service.settings import Settings, load_settings
@@ -129,7 +130,7 @@ class Duskbell:
 
     @cached_property
     def ephemeris(self) -> Ephemeris:
-        return Ephemeris.open()
+        return open_ephemeris()
 
     @cached_property
     def channels(self) -> dict[str, Channel]:

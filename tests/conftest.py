@@ -19,7 +19,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import Engine
 
-from alerts.sky.ephemeris import Ephemeris
+from alerts.sky.ephemeris import Ephemeris, KeptArrays
 from service.app import ALLOCATIONS_BETWEEN
 from service.store import migrate
 from service.store.engine import open_engine, sqlite_file
@@ -65,13 +65,13 @@ def empty_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="session", autouse=True)
-def shared(request: pytest.FixtureRequest) -> Iterator[None]:
+def shared(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
     """What each installation would make for itself: the sky's tables, and those of an SQLite file that is
     opened for the first time, which are copied. A file that has tables already is really migrated."""
     ephemeris = Ephemeris.open()
 
-    def open_sky(path: Path | None = None) -> Ephemeris:
-        return _open_sky(path) if path else ephemeris
+    def open_sky(path: Path | None = None, *, kept: KeptArrays | None = None) -> Ephemeris:
+        return _open_sky(path, kept=kept) if path else ephemeris
 
     def upgrade(engine: Engine) -> None:
         file = sqlite_file(engine.url) if engine.dialect.name == "sqlite" else None
@@ -87,5 +87,6 @@ def shared(request: pytest.FixtureRequest) -> Iterator[None]:
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(Ephemeris, "open", open_sky)
+        patch.setenv("XDG_CACHE_HOME", str(tmp_path_factory.mktemp("cache")))
         patch.setattr(migrate, "upgrade", upgrade)
         yield

@@ -39,6 +39,7 @@ _FIRST_TAI_MINUS_UTC_S = 10
 # columns of finals2000A, counted from 0; ReadMe.finals2000A beside it counts from 1
 _MJD, _POLE_X, _POLE_Y, _FLAG, _UT1 = slice(7, 15), slice(18, 27), slice(37, 46), slice(57, 58), slice(58, 68)
 _RATE_DAYS = 365
+_LEAP_SECONDS = "Leap_Second.dat"
 _SECULAR_POLE = ((0.0550, 0.001_677), (0.3205, 0.003_460))
 """Arcseconds in 2000 and a year, of x and y: IERS Conventions (2010), 7.1.4 as of 2018; from memory."""
 
@@ -95,10 +96,28 @@ class EarthRotation:
 
 
 @cache
+def _leap_s() -> Floats:
+    """When each leap second had passed, shape (k,): all that is read where nothing else is needed."""
+    file = _tables() / _LEAP_SECONDS
+    try:
+        return _leaps(file)
+    except (OSError, ValueError) as error:
+        raise BadInput(phrase("sky.rotation-unreadable", path=str(file))) from error
+
+
+def leaps_until(at_s: npt.ArrayLike) -> Floats:
+    """`EarthRotation.leaps` of the installed package; any shape."""
+    return np.searchsorted(_leap_s(), at_s, side="right").astype(np.float64)
+
+
+@cache
 def earth_rotation() -> EarthRotation:
     """The tables of the installed package."""
-    data = files("astropy_iers_data") / "data"
-    return read_tables(data / "finals2000A.all", data / "Leap_Second.dat")
+    return read_tables(_tables() / "finals2000A.all", _tables() / _LEAP_SECONDS)
+
+
+def _tables() -> Traversable:
+    return files("astropy_iers_data") / "data"
 
 
 def read_tables(finals: Traversable, leap_seconds: Traversable) -> EarthRotation:

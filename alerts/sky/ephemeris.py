@@ -16,10 +16,10 @@ from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from enum import Enum
-from functools import cached_property
+from functools import cache, cached_property
 from importlib.resources import as_file, files
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -27,7 +27,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 
 from alerts.common.errors import BadInput, OutsideEphemeris
 from alerts.common.phrases import phrase
-from alerts.sky.earth_rotation import TT_MINUS_TAI_S, UTC_BEGINS_S, earth_rotation
+from alerts.sky.earth_rotation import TT_MINUS_TAI_S, UTC_BEGINS_S, earth_rotation, leaps_until
 
 Floats = npt.NDArray[np.float64]
 
@@ -164,8 +164,8 @@ class SkyTable:
 
     def _mean_turn(self, at_s: Floats) -> Floats:
         """Sidereal time at its mean rate, leap seconds counted, so that what goes beyond it makes no step."""
-        before, after = earth_rotation().leaps(self.nodes_s[[0, -1]])
-        leaps = before if before == after else earth_rotation().leaps(at_s)
+        before, after = leaps_until(self.nodes_s[[0, -1]])
+        leaps = before if before == after else leaps_until(at_s)
         return _mean_turn(at_s + leaps)
 
     def of_date(self, icrs: Floats, at_s: npt.ArrayLike) -> Floats:
@@ -207,28 +207,51 @@ def _mean_turn(at_s: Floats) -> Floats:
     return _SIDEREAL_ZERO_RAD + SIDEREAL_RATE_RAD_S * (at_s - _SIDEREAL_ZERO_S)
 
 
+class KeptArrays(Protocol):
+    """Where an ephemeris leaves what it makes and finds it again: floats by name, flat, bit for bit.
+
+    Whoever keeps them sees to it that they are of the same kernel, tables, rules and libraries.
+    """
+
+    def get(self, name: str) -> Floats | None: ...
+    def put(self, name: str, array: Floats) -> None: ...
+
+
 class Ephemeris:
     """The planetary kernel, read only when a span is first asked for and then kept in memory.
 
     path: a JPL SPK file with Sun, Earth and Moon. first, last: dates it covers with room to spare.
+    kept: where what was read of it is kept longer.
     first_night, last_night: names of the first and last night that lie in them wherever one stands.
     """
 
-    def __init__(self, path: Path, first: date, last: date) -> None:
+    def __init__(self, path: Path, first: date, last: date, kept: KeptArrays | None = None) -> None:
         self.path, self.kernel_name, self.first, self.last = path, path.name, first, last
         # noon by the Sun is 22:00 UTC of the day before to 2:00 of the day after the name's
         self.first_night, self.last_night = first + timedelta(days=1), last - timedelta(days=2)
         self._blocks: dict[int, Floats] = {}
+        self._kept = kept
 
     @classmethod
-    def open(cls, path: Path | None = None) -> Ephemeris:
+    def open(cls, path: Path | None = None, *, kept: KeptArrays | None = None) -> Ephemeris:
         """Open a kernel; by default JPL DE421 from the installed data package. No download.
 
         Raises BadInput when the file can't be read as a kernel.
         """
         if path is None:
             with as_file(files("skyfield_data") / "data" / _KERNEL) as carried:
-                return cls.open(carried)
+                return cls.open(carried, kept=kept)
+        ends = kept.get("ends") if kept is not None else None
+        if ends is None or len(ends) != 2:
+            ends = cls._ends(path)
+            if kept is not None:
+                kept.put("ends", ends)
+        first, last = (date.fromordinal(round(each)) for each in ends)
+        return cls(path, first, last, kept)
+
+    @staticmethod
+    def _ends(path: Path) -> Floats:
+        """The first and last date that the kernel covers with room to spare, as ordinals, shape (2,)."""
         with _opened(path) as kernel:
             needed = [s.spk_segment for s in kernel.segments if s.target in (3, 10, 301, 399)]
         if not needed:
@@ -236,7 +259,7 @@ class Ephemeris:
         epoch, epoch_jd = date(2000, 1, 1), 2_451_544.5
         first = math.ceil(max(s.start_jd for s in needed) - epoch_jd) + _ROOM_DAYS
         last = math.floor(min(s.end_jd for s in needed) - epoch_jd) - _ROOM_DAYS
-        return cls(path, epoch + timedelta(days=first), epoch + timedelta(days=last))
+        return np.array([epoch.toordinal() + first, epoch.toordinal() + last], dtype=np.float64)
 
     def table(self, first_s: float, last_s: float) -> SkyTable:
         """Apparent places from first_s to last_s (POSIX seconds), computed once and kept.
@@ -251,7 +274,7 @@ class Ephemeris:
         blocks = range(first // _BLOCK_NODES, last // _BLOCK_NODES + 1)
         for number in blocks:
             if number not in self._blocks:
-                self._blocks[number] = self._read_block(number)
+                self._blocks[number] = self._block(number)
         skip = first - blocks[0] * _BLOCK_NODES
         nodes = np.concatenate([self._blocks[k] for k in blocks])[skip : skip + last - first + 1]
         return SkyTable(first_s, last_s, np.arange(first, last + 1, dtype=np.float64) * NODE_STEP_S, nodes)
@@ -271,6 +294,17 @@ class Ephemeris:
                 last_night=self.last_night,
             )
         )
+
+    def _block(self, number: int) -> Floats:
+        """`_read_block`, or what was kept of it."""
+        name = f"nodes{number:+d}"
+        nodes = self._kept.get(name) if self._kept is not None else None
+        if nodes is not None and nodes.size == _BLOCK_NODES * _CHANNELS:
+            return nodes.reshape(_BLOCK_NODES, _CHANNELS)
+        nodes = self._read_block(number)
+        if self._kept is not None:
+            self._kept.put(name, nodes)
+        return nodes
 
     def _read_block(self, number: int) -> Floats:
         """All channels of `SkyTable.nodes` at 128 nodes, shape (128, 21)."""
@@ -305,9 +339,7 @@ def _moments(at_s: Floats) -> Any:
     Before 1972 at_s is UT1 and TT-UT1 is skyfield's, from the spline of Morrison, Stephenson, Hohenkerk and
     Zawilski, Proc. R. Soc. A 477 (2021), 20200776; it bridges 1972 as well.
     """
-    from skyfield.api import load
-
-    scale, rotation = load.timescale(builtin=True), earth_rotation()
+    scale, rotation = _time_scale(), earth_rotation()
     days, seconds = np.divmod(at_s, 86_400)
     whole, tt_less_utc_s = days + _JD_1970, TT_MINUS_TAI_S + rotation.tai_minus_utc_s(at_s)
     curve_s = scale.delta_t_function(whole + (seconds + tt_less_utc_s) / 86_400)
@@ -319,9 +351,16 @@ def _moments(at_s: Floats) -> Any:
     return t
 
 
+@cache
+def _time_scale() -> Any:
+    from skyfield.api import load
+
+    return load.timescale(builtin=True)
+
+
 @contextmanager
 def _opened(path: Path) -> Iterator[Any]:
-    """The kernel while it is read. skyfield is imported only here and where a block is made."""
+    """The kernel while it is read. skyfield is imported only here and in `_time_scale`."""
     from skyfield.api import load_file
 
     try:

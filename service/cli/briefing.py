@@ -11,7 +11,6 @@ from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase, say
 from alerts.common.units import Units
 from alerts.field.kit import parse_kit
-from alerts.sky.ephemeris import Ephemeris
 from alerts.weather.chance import cloud_hours
 from alerts.wishes.model import units_of
 from service.app import build
@@ -25,6 +24,7 @@ from service.cli.options import (
     place_options,
     weather_option,
 )
+from service.common.sky_cache import open_ephemeris
 from service.reports.briefing_report import FORMS, Brief, InCalendars, MomentAsked, build_brief
 from service.reports.default_reader import usual_for
 from service.store.repositories.alerts import Words, calendar_key, words_told
@@ -75,7 +75,7 @@ def briefing(
     form: BriefingForm,
     moment: MomentAsked,
 ) -> None:
-    ephemeris = Ephemeris.open()
+    ephemeris = open_ephemeris()
     seen = look_at_night(place, night, ephemeris)
     record, usual_kit, in_calendars = _usual(place.site, seen)
     forecasts = seen.inputs.forecasts

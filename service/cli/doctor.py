@@ -19,7 +19,6 @@ from alerts.common.errors import DuskbellError
 from alerts.common.phrases import say
 from alerts.judging.obstacles import Code, Level, Obstacle
 from alerts.sky.earth_rotation import EarthRotation, earth_rotation
-from alerts.sky.ephemeris import Ephemeris
 from service.accounts.access import WARNED_BEFORE
 from service.accounts.receivers import shown
 from service.app import Duskbell
@@ -37,6 +36,7 @@ from service.cli.main import OTHERS
 from service.common.clock import real_clock
 from service.common.redaction import mask_text
 from service.common.secret_key import FILE_NAME, load_keys
+from service.common.sky_cache import open_ephemeris
 from service.delivery.custom_templates import built_in_names, read_templates, try_templates
 from service.reports.ring_check import RingCheck
 from service.settings import Settings, config_file, is_loopback, load_settings, origin_of
@@ -174,7 +174,7 @@ def examine_cycle(settings: Settings) -> Iterator[Diagnosis]:
 
 
 def examine_sky(_settings: Settings) -> Iterator[Diagnosis]:
-    ephemeris = Ephemeris.open()
+    ephemeris = open_ephemeris()
     first, last = ephemeris.first_night, ephemeris.last_night
     yield ok("sky", say("cli-doctor.sky", kernel=ephemeris.kernel_name, first=first, last=last))
 
@@ -226,7 +226,7 @@ def examine_templates(settings: Settings) -> Iterator[Diagnosis]:
     if settings.template_dir is None:
         return
     templates, problem = read_templates(settings.template_dir)
-    problems = [problem] if problem else try_templates(templates, Ephemeris.open())
+    problems = [problem] if problem else try_templates(templates, open_ephemeris())
     for each in problems:
         yield wrong("templates", str(each))
     for name in sorted(templates.own.keys() - built_in_names()):

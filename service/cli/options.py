@@ -27,11 +27,11 @@ from alerts.sites.coordinates import parse_lat_lon
 from alerts.sites.horizon import KNOWN_LEVEL, LEVEL_WORD, horizon_from_csv
 from alerts.sites.model import HorizonLine, Site, clean_name
 from alerts.sky.brightness.readings import BortleConvention, Reading, darkness_of_class, darkness_of_readings
-from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import SkyWishes
 from alerts.wishes.fields import WISH_WORDS, WORDS_BY_NAME, read_words
 from alerts.wishes.model import Wishes
 from service import app
+from service.common.sky_cache import open_ephemeris
 from service.common.timezones import doubts, zone_at
 from service.store import json_values
 from service.store.repositories import people, sites
@@ -241,7 +241,7 @@ class DarknessAsked:
     def of(self, site: Site) -> Site:
         """The site with that darkness, or as it is without any. BadInput when no reading counts."""
         if self.readings:
-            darkness = darkness_of_readings(site, tuple(map(read_reading, self.readings)), Ephemeris.open())
+            darkness = darkness_of_readings(site, tuple(map(read_reading, self.readings)), open_ephemeris())
             if darkness is None:
                 raise BadInput(phrase("cli.readings-none-count"))
             return replace(site, darkness=darkness)

@@ -10,12 +10,12 @@ import click
 
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase, say
-from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import DarknessWish, SkyWishes, parse_target, require_loss_wish
 from alerts.sky.nights.season import never_holds
 from alerts.sky.nights.season import season as build_season
 from service.cli.options import DAY, PlaceAsked, hands_over, place_options, progress_bar
 from service.common.clock import real_clock
+from service.common.sky_cache import open_ephemeris
 from service.reports.season_report import season_csv, season_ics, season_json, season_page
 
 
@@ -84,7 +84,7 @@ class YearAsked:
 @click.option("--ics", "form", flag_value="ics", help=say("cli.help-season-ics"))
 @hands_over(place=PlaceAsked, sky=SkyAsked, year=YearAsked)
 def season(place: PlaceAsked, sky: SkyAsked, year: YearAsked, sort: str, form: str | None) -> None:
-    site, wishes, ephemeris = place.find(), sky.read(), Ephemeris.open()
+    site, wishes, ephemeris = place.find(), sky.read(), open_ephemeris()
     found = build_season(site, *year.read(), wishes, ephemeris, progress=progress_bar())
     nights = found.by_worth() if sort == "worth" else found.nights
     if form == "json":

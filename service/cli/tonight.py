@@ -27,7 +27,6 @@ from alerts.judging.rules import Result
 from alerts.judging.verdict import Verdict, VerdictWord, trip_to, with_decision_time
 from alerts.judging.window_brightness import WindowSky, say_sky, window_skies, with_darkness
 from alerts.sites.model import Site
-from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import BodyEvents, Night, piece_phrase, told_pieces
 from alerts.weather.models import name_with_family, source_name
 from alerts.weather.outlook import Outlook
@@ -44,6 +43,7 @@ from service.cli.options import (
     weather_option,
     wish_options,
 )
+from service.common.sky_cache import open_ephemeris
 from service.reports.night_json import night_report
 from service.reports.weather_page import chance_lines, hazard_lines
 
@@ -59,7 +59,7 @@ from service.reports.weather_page import chance_lines, hazard_lines
 @wish_options
 @hands_over(place=PlaceAsked, night=NightAsked)
 def tonight(place: PlaceAsked, night: NightAsked, wishes: WishesAsked, as_json: bool) -> None:
-    ephemeris = Ephemeris.open()
+    ephemeris = open_ephemeris()
     found = look_at_night(place, night, ephemeris, wishes)
     ahead = found.ahead(night, ephemeris)
     verdict = found.verdict

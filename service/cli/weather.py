@@ -12,7 +12,6 @@ import click
 from alerts.common.phrases import say
 from alerts.judging.assess import assess
 from alerts.judging.window_brightness import window_sky
-from alerts.sky.ephemeris import Ephemeris
 from alerts.weather.forecast import Forecast
 from alerts.weather.outlook import Outlook
 from alerts.weather.sensitivity import Pivot, find_pivot
@@ -27,6 +26,7 @@ from service.cli.options import (
     place_options,
     weather_option,
 )
+from service.common.sky_cache import open_ephemeris
 from service.reports.weather_page import NightWeather, Refused, build_rows, weather_json, weather_page
 from service.store.json_values import said_in
 from service.store.repositories.forecasts import EVERYWHERE, place_key, rejected_since
@@ -43,7 +43,7 @@ REFUSED_WITHIN = timedelta(hours=12)
 @json_page_option
 @hands_over(place=PlaceAsked, night=NightAsked)
 def weather(place: PlaceAsked, night: NightAsked, as_json: bool) -> None:
-    ephemeris = Ephemeris.open()
+    ephemeris = open_ephemeris()
     found = look_at_night(place, replace(night, without_window=True), ephemeris)
     verdict, outlook = found.verdict, found.verdict.outlook
     window = verdict.window or next(iter(found.night.windows), None)

@@ -29,6 +29,7 @@ from sqlalchemy.orm import Session, sessionmaker
 
 from alerts.sky.ephemeris import Ephemeris
 from service.app import ALLOCATIONS_BETWEEN
+from service.common.sky_cache import open_ephemeris
 from service.store.engine import open_engine, reading_sessions
 
 T = TypeVar("T")
@@ -54,7 +55,7 @@ class WorkerState:
 
     @cached_property
     def ephemeris(self) -> Ephemeris:
-        return Ephemeris.open()
+        return open_ephemeris()
 
 
 class ProcessPool:
