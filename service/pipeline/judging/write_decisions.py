@@ -57,14 +57,20 @@ def draft(looks: Sequence[Review], now: datetime) -> Drafts:
     """The rows of these looks."""
     drafts = Drafts({}, {}, [], {}, [])
     made: dict[int, tuple[int, tuple[OutlookKey, ...]]] = {}
+    found: dict[bytes, int] = {}
+    shared: dict[tuple[int, int, str], OutlookKey] = {}
     dumped: dict[int, bytes] = {}
     for each in looks:
         known, judged, forecast_ids = each.watch.known, each.judged, each.site.forecast_ids
         if known.digest not in drafts.wishes:
             drafts.wishes[known.digest] = {"wishes": to_json(known.wishes)}
         if id(judged) not in made:
-            reasons = [_reason_json(reason, reason.text.kinds) for reason in judged.verdict.reasons]
-            drafts.findings.append(pack_json(b"[" + b",".join(reasons) + b"]", Words.FINDINGS))
+            reasons = b",".join([_reason_json(each, each.text.kinds) for each in judged.verdict.reasons])
+            # the same is found for other drives and for sites a few hundred metres off
+            finding = found.get(reasons)
+            if finding is None:
+                finding = found[reasons] = len(drafts.findings)
+                drafts.findings.append(pack_json(b"[" + reasons + b"]", Words.FINDINGS))
             keys = []
             for night_id, one in judged.outlooks:
                 facts = dumped.get(id(one.outlook))
@@ -73,20 +79,22 @@ def draft(looks: Sequence[Review], now: datetime) -> Drafts:
                 # the same outlook is known by its window, its length, what it was made of and what it says
                 made_of = f"{forecast_ids}|{one.usable.start}|{one.usable.end}|{one.way}|"
                 digest = _digest(made_of.encode() + facts)
-                key = night_id, one.index, round(one.shortest / MINUTE), digest
+                # and stands once for sites a few hundred metres off, under the night that had it first
+                minutes = round(one.shortest / MINUTE)
+                key = shared.setdefault((one.index, minutes, digest), (night_id, one.index, minutes, digest))
                 keys.append(key)
                 if key not in drafts.outlooks:
                     drafts.outlooks[key] = {
-                        "night_id": night_id,
+                        "night_id": key[0],
                         "window_index": one.index,
-                        "shortest_minutes": key[2],
+                        "shortest_minutes": minutes,
                         "inputs": digest,
                         "forecast_ids": forecast_ids,
                         "chance_pct": one.outlook.chance_pct,
                         "facts": pack_json(facts, Words.OUTLOOKS),
                         "as_of": now,
                     }
-            made[id(judged)] = len(drafts.findings) - 1, tuple(keys)
+            made[id(judged)] = finding, tuple(keys)
         why = said_columns("why_text", each.telling.text)
         telling = _digest(dump_json(why))
         drafts.tellings[telling] = why

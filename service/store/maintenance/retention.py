@@ -36,6 +36,8 @@ from service.store.schema.core_tables import (
 )
 from service.store.schema.delivery_tables import AskingRow, BounceRow, EndpointRow, TokenRow
 
+LONGEST_EVENING = timedelta(days=2)
+"""A night is over everywhere so long after its date began in UTC: noon of the day after, at 180° W."""
 BLOCK = 500
 """Rows, or nights with all that hangs on them, removed in one transaction, so that nobody waits long."""
 CYCLES_KEPT = timedelta(days=30)
@@ -150,10 +152,12 @@ def _forget_rows(
 def forget_nights(sessions: Sessions, before: datetime) -> int:
     """Remove nights over before that, with their outlooks, decisions and alerts; how many nights.
 
-    What a kept message carries stays: its alerts, their decisions, and those nights.
+    What a kept message carries stays: its alerts, their decisions, and those nights. Nights of one name go
+    together, when the last of them is over: neighbouring sites share outlooks.
     """
     count = 0
-    for session, ids in _blocks(sessions, NightRow, NightRow.ends < before):
+    last = (before - LONGEST_EVENING).date()
+    for session, ids in _blocks(sessions, NightRow, (NightRow.ends < before) & (NightRow.name <= last)):
         _forget_decisions(session, ids)
         session.execute(delete(OutlookRow).where(OutlookRow.night_id.in_(ids)))
         needed = select(DecisionRow.night_id).where(DecisionRow.night_id.in_(ids))

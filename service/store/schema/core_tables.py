@@ -241,7 +241,8 @@ class ForecastRow(Table):
 
 
 class OutlookRow(Table):
-    """The weather over one window of a night, made of named forecasts; shared by all who ask the same."""
+    """The weather over one window of a night, made of named forecasts; shared by all who ask the same, at
+    neighbouring sites too where it is equal: then it stands under the night of one of them."""
 
     __tablename__ = "outlook"
     __table_args__ = (UniqueConstraint("night_id", "window_index", "shortest_minutes", "inputs"),)

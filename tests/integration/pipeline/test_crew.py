@@ -16,6 +16,7 @@ from alerts.judging.assess import JudgingInputs
 from alerts.sky.night import Night
 from alerts.wishes.model import Wishes
 from service.app import Duskbell
+from service.explain.stored_verdict import decided_verdict
 from service.pipeline import judge_stage, refresh_stage, sky_stage
 from service.pipeline.judge_stage import Judging
 from service.pipeline.judging.plan_block import BlockPlan, BlockPlanner, BlockTask, plan_apart
@@ -109,7 +110,30 @@ def test_each_stored_verdict_is_what_the_rules_say_of_that_night_alone(tmp_path:
                 assert row.chance_pct == verdict.chance_pct
                 texts = [reason["text"] for reason in row.finding.reasons][1:]
                 assert texts == [str(reason.text) for reason in verdict.reasons][1:]
+                kept = decided_verdict(session, row, night).outlook
+                assert (kept and to_json(kept)) == (verdict.outlook and to_json(verdict.outlook))
         assert len(rows) == DECIDED
+
+
+def test_sites_at_one_place_share_their_outlooks_and_reasons(tmp_path: Path) -> None:
+    with town(tmp_path, sites=2) as duskbell:
+        with duskbell.sessions.begin() as session:
+            first, second = session.scalars(select(SiteRevisionRow).order_by(SiteRevisionRow.id))
+            second.lat_deg, second.facts = first.lat_deg, first.facts
+        _prepare(duskbell)
+        judge_stage.run(_judging(duskbell), START, START)
+        with duskbell.sessions() as session:
+            rows = session.scalars(select(DecisionRow)).all()
+            by_site: dict[int, list[Any]] = {}
+            for row in sorted(rows, key=lambda each: each.id):
+                by_site.setdefault(row.site_revision_id, []).append((row.outlook_ids, row.finding_id))
+            nights = {row.night_id for row in rows}
+            shared = {number for row in rows for number in row.outlook_ids}
+            stored = set(session.scalars(select(OutlookRow.id)))
+        one, other = by_site.values()
+        assert one == other
+        assert shared == stored
+        assert len({row.night_id for row in rows if row.site_revision_id == first.id}) == len(nights) / 2
 
 
 def _planned(duskbell: Duskbell) -> tuple[BlockPlanner, BlockTask, BlockPlan]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import timedelta
+from datetime import UTC, datetime, time, timedelta
 from pathlib import Path
 
 import pytest
@@ -77,6 +77,21 @@ def test_when_the_messages_are_gone_nothing_of_a_past_night_is_left(world: World
         ForecastRow,
     ):
         assert _count(world, kind) == 0, kind.__tablename__
+
+
+def test_nights_of_one_name_go_together_as_they_may_share_an_outlook(world: World) -> None:
+    with world.duskbell.sessions() as session:
+        name, ends = session.execute(
+            select(NightRow.name, func.min(NightRow.ends)).group_by(NightRow.name).order_by(NightRow.name)
+        ).first() or (None, None)
+        of_name = select(func.count(NightRow.id)).where(NightRow.name == name)
+        assert session.scalar(of_name)
+    assert ends is not None
+    assert forget_nights(world.duskbell.sessions, ends + timedelta(seconds=1)) == 0
+    before = datetime.combine(name + 2 * DAY, time(), UTC)
+    assert ends < before
+    assert forget_nights(world.duskbell.sessions, before - timedelta(seconds=1)) == 0
+    assert forget_nights(world.duskbell.sessions, before) > 0
 
 
 def test_nights_still_ahead_are_kept_with_their_decisions(world: World) -> None:
