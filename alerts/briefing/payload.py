@@ -73,8 +73,8 @@ from __future__ import annotations
 import json
 from typing import Any
 
+from alerts.briefing import render
 from alerts.briefing.facts import AlertFacts, Briefing, FieldNotes, GroundNote, Said, SkyNote
-from alerts.briefing.render import ranked, render_chat
 from alerts.briefing.text.alert_lines import cautions_for, event_told, event_values, words_of
 from alerts.briefing.text.alert_view import web_address
 from alerts.common.clock_times import zone_info
@@ -99,8 +99,8 @@ _FIELD_TIMES = (
 
 def build_payload(briefing: Briefing) -> dict[str, object]:
     """The whole payload; the last alerts are left out when it would be larger than receivers take."""
-    alerts = ranked(briefing)
-    subject, text = render_chat(briefing)
+    alerts = render.ranked(briefing)
+    subject, text = render.render_chat(briefing)
     data: dict[str, Any] = {
         "version": VERSION,
         "message_id": briefing.message_id,

@@ -94,7 +94,7 @@ def target_spans(
     if target.kind is TargetKind.BAND:
         transit_s, parts = _turns(ground, table, sidereal), []
         epochs = milky_way.epoch_of(transit_s)
-        for epoch in np.unique(epochs):
+        for epoch in sorted(set(epochs.ravel().tolist())):
             axes = milky_way.axes_in(float(epoch))
             margin = milky_way.share_margin(ground, horizons, axes, target.arc_l_deg)
             row, start, end = positive_arcs(margin, np.full(len(ground), math.pi), _BAND_STEPS)

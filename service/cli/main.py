@@ -52,9 +52,13 @@ _COMMANDS = {
 _QUICK = frozenset({"tonight", "compare", "season", "briefing"})
 """Commands that answer once, often without a store; what they rarely need runs when it is asked for."""
 _LATE = (
+    "icalendar",
     "pydantic",
+    "alerts.briefing.render",
     "service.app",
     "service.explain.stored_verdict",
+    "service.feeds.shared.http_client",
+    "service.feeds.shared.watched_sockets",
     "service.feeds.sight_requests",
     "service.feeds.store_access",
     "service.observations.station_wiring",

@@ -37,9 +37,8 @@ from service.explain import stored_verdict
 from service.feeds import sight_requests, store_access
 from service.feeds.feed_wiring import feeds_reach, without_store
 from service.feeds.replay import as_of_default, read_recorded
-from service.feeds.shared.http_client import PoliteClient, identify
+from service.feeds.shared import http_client, watched_sockets
 from service.feeds.shared.model import FeedFailure, Gathered
-from service.feeds.shared.watched_sockets import Route
 from service.observations import station_wiring
 from service.observations.model import STATIONS_BUDGET_S, heard_skies, stations_wanted
 from service.reports import default_reader
@@ -306,7 +305,9 @@ def hear_now(settings: Settings, site: Site, night: Night, now: datetime) -> tup
         return ()
     sessions = sessions_at_hand(settings)
     client = (
-        PoliteClient(identify(settings.contact), Route(settings.proxy))
+        http_client.PoliteClient(
+            http_client.identify(settings.contact), watched_sockets.Route(settings.proxy)
+        )
         if sessions is None
         else station_wiring.client_of(settings, sessions)
     )

@@ -21,6 +21,7 @@ from service.feeds.met_norway.client import MetNorway
 from service.feeds.nws import client as nws
 from service.feeds.nws.client import Nws
 from service.feeds.open_meteo.client import OpenMeteo, OpenMeteoAccess
+from service.feeds.shared import http_client, watched_sockets
 from service.feeds.shared.cached_request import (
     AnswerCache,
     AskRound,
@@ -38,10 +39,8 @@ from service.feeds.shared.guards import (
     Guards,
     NoGuards,
 )
-from service.feeds.shared.http_client import PoliteClient, identify
 from service.feeds.shared.model import FeedFailure, Gathered, attach_bulletins, failure_of, join
 from service.feeds.shared.warnings_by_place import WarningsFeed
-from service.feeds.shared.watched_sockets import Route
 from service.settings import Settings
 
 GRACE_S = 0.25
@@ -157,8 +156,9 @@ class FeedAccess:
         if not self.settings.contact:
             return Gathered(off=(FeedFailure("all", "", phrase("feeds.no-contact"), permanent=True),))
         wanted = [place for place in places if self.settings.line_of_sight or not place.is_aside]
-        user_agent, route = identify(self.settings.contact), Route(self.settings.proxy)
-        with PoliteClient(user_agent, route, guards=self.guards) as client:
+        user_agent = http_client.identify(self.settings.contact)
+        route = watched_sockets.Route(self.settings.proxy)
+        with http_client.PoliteClient(user_agent, route, guards=self.guards) as client:
             return gather(wanted, hours, feeds, AskRound(client, self.cache, deadline))
 
 

@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from icalendar import Calendar, Event
+import icalendar
 
 from alerts.common.phrases import Reader, phrase, say
 from alerts.common.text import capital, direction_letters, month_name
@@ -116,14 +116,14 @@ def _shapes(window: DarkWindow) -> dict[str, None]:
 
 def season_ics(season: Season, nights: Nights) -> str:
     """A calendar (RFC 5545) with one event a window; UTC times, UIDs that stay the same."""
-    calendar = Calendar()
+    calendar = icalendar.Calendar()
     calendar.add("prodid", "-//Duskbell//season//EN")
     calendar.add("version", "2.0")
     calendar.add("name", say("reports.season-calendar", site=season.site.name))
     place = f"{season.site.lat_deg:+.4f}{season.site.lon_deg:+.4f}"
     for night in nights:
         for number, window in enumerate(night.windows, start=1):
-            event = Event()
+            event = icalendar.Event()
             event.add("uid", f"season-{night.name:%Y%m%d}-{number}-{place}@duskbell")
             event.add("dtstamp", datetime(season.first.year, 1, 1, tzinfo=UTC))
             event.add("dtstart", window.span.start)

@@ -278,7 +278,7 @@ def loss_spans(
     """
     limit = require_loss_wish(most_loss_mag)
     starts, ends, sources = [np.zeros(0)], [np.zeros(0)], [np.zeros(0, dtype=np.intp)]
-    for row in np.unique(within.row):
+    for row in sorted(set(within.row.tolist())):
         own = np.flatnonzero(within.row == row)
         at_s, span_of = minute_marks(within.pick(own))
         left_mag = limit - sky_at(skies[row], target, at_s, table).loss_mag

@@ -311,7 +311,7 @@ def _codes(zeniths: _Zeniths, middles_s: Floats, arc_l_deg: tuple[float, float] 
     """Indices into SHAPES_BY_CODE for every minute, shape as `middles_s`: looked at every MINUTES_APART
     minutes, and each minute between two looks only where a limit may be reached there."""
     last = middles_s.shape[1] - 1
-    looks = np.unique(np.append(np.arange(0, last, MINUTES_APART), last))
+    looks = np.append(np.arange(0, last, MINUTES_APART), last)
     seen = standing(zeniths.at(middles_s[:, looks]), arc_l_deg)
     codes = np.append(np.repeat(seen.codes[:, :-1], np.diff(looks), axis=1), seen.codes[:, -1:], axis=1)
     window, look = np.nonzero(seen.may_change(TURN_DEG_S * np.diff(middles_s[:, looks], axis=1)))

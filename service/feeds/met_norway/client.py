@@ -18,6 +18,7 @@ from alerts.common.span import Span
 from alerts.weather.forecast import OfficialWarning, Place
 from alerts.weather.models import MET_NORWAY, MET_NORWAY_TERMS, ModelRow, get_model
 from service.feeds.met_norway.parse import parse
+from service.feeds.shared import http_client
 from service.feeds.shared.cached_request import (
     AskRound,
     Question,
@@ -29,7 +30,6 @@ from service.feeds.shared.cached_request import (
 )
 from service.feeds.shared.checked_answers import as_dict, as_list, as_text, bad_shape
 from service.feeds.shared.guards import MET_NORWAY_WARNINGS
-from service.feeds.shared.http_client import HttpAnswer, Request
 from service.feeds.shared.model import Gathered, join, shared_with
 from service.feeds.shared.warnings_by_place import (
     Service,
@@ -67,7 +67,9 @@ class MetNorway:
             shared.setdefault(forecast_key(place), []).append(place)
         parts = []
         for key, there in shared.items():
-            request = Request(self._url, build_params(there[0]), feed=MET_NORWAY, tries_when_throttled=1)
+            request = http_client.Request(
+                self._url, build_params(there[0]), feed=MET_NORWAY, tries_when_throttled=1
+            )
             question = Question(request, key, read_expires, place=there[0] if len(there) == 1 else None)
             parts.append(ask(question, round_, partial(_read, there)))
         return join(parts)
@@ -99,7 +101,7 @@ def build_params(place: Place) -> dict[str, str]:
     return params
 
 
-def read_expires(answer: HttpAnswer) -> datetime:
+def read_expires(answer: http_client.HttpAnswer) -> datetime:
     """When the feed may be asked again; half an hour ahead when it didn't say, and within bounds."""
     now = answer.fetched_at
     try:

@@ -19,6 +19,7 @@ from alerts.common.span import Span
 from alerts.weather.forecast import OfficialWarning, Place
 from alerts.weather.models import NWS, NWS_TERMS, ModelRow, get_model
 from service.feeds.nws.parse import parse, raise_if_problem
+from service.feeds.shared import http_client
 from service.feeds.shared.cached_request import (
     AskRound,
     Question,
@@ -37,7 +38,6 @@ from service.feeds.shared.checked_answers import (
     load_json,
 )
 from service.feeds.shared.guards import NWS_WARNINGS
-from service.feeds.shared.http_client import HttpAnswer, Request
 from service.feeds.shared.model import Gathered, failure_of, join
 from service.feeds.shared.warnings_by_place import (
     Service,
@@ -122,7 +122,7 @@ class Nws:
         try:
             if patience.given_up is not None:
                 raise patience.given_up
-            request = Request(f"{self._url}{path}", headers=HEADERS, feed=NWS)
+            request = http_client.Request(f"{self._url}{path}", headers=HEADERS, feed=NWS)
             answer = client.get(request, round_.deadline)
             patience.note(None)
             cell = read_cell(answer.body)
@@ -139,7 +139,7 @@ class Nws:
 
     def _ask_cell(self, cell: str, places: Sequence[Place], round_: AskRound) -> Gathered:
         question = Question(
-            Request(f"{self._url}{cell}", headers=HEADERS, feed=NWS),
+            http_client.Request(f"{self._url}{cell}", headers=HEADERS, feed=NWS),
             f"{NWS}{cell}",
             read_expires,
             model="gridpoint",
@@ -171,7 +171,7 @@ def read_cell(body: bytes) -> str:
     return path
 
 
-def read_expires(answer: HttpAnswer) -> datetime:
+def read_expires(answer: http_client.HttpAnswer) -> datetime:
     """When to ask again: after max-age, but neither within a minute nor later than an hour."""
     found = re.search(r"\bmax-age=(\d{1,9})", answer.headers.get("cache-control", ""))
     asked = timedelta(seconds=int(found[1])) if found else timedelta(minutes=10)

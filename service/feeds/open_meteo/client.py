@@ -43,10 +43,10 @@ from service.feeds.open_meteo.place_batches import (
     split_elements,
     wait_by_wording,
 )
+from service.feeds.shared import http_client
 from service.feeds.shared.cached_request import AskRound, Patience, StoredAnswer, keep, last_good
 from service.feeds.shared.checked_answers import FeedDown, FeedError, FeedThrottled, NotAsked
 from service.feeds.shared.guards import OPEN_METEO_AIR, OPEN_METEO_ENSEMBLE
-from service.feeds.shared.http_client import Request
 from service.feeds.shared.model import Gathered, failure_of, join, shared_with
 from service.feeds.shared.time_marks import HOUR
 
@@ -264,7 +264,7 @@ class _OpenMeteoRound:
                 if is_left_alone or not self._runs_are_told:
                     raise NotAsked(phrase("feeds.runs-not-asked", feed=OPEN_METEO))
                 url = f"{task.url}/data/{task.row.run_name}/static/meta.json"
-                request = Request(url, headers=self._headers, tries_when_throttled=1)
+                request = http_client.Request(url, headers=self._headers, tries_when_throttled=1)
                 soon = task.deadline.at_most(min(3.0, task.deadline.remaining_s / 3))
                 answer = self._client.get(request, soon)
                 run = read_run(answer.body)  # only what can be read is kept
@@ -282,7 +282,7 @@ class _OpenMeteoRound:
             if patience.given_up is not None:
                 raise patience.given_up
             asked = [cell.asked for cell in batch.cells]
-            request = Request(
+            request = http_client.Request(
                 f"{task.url}/v1/{product.path}",
                 build_params(task.row, product, asked, self._start, task.end),
                 self._headers,

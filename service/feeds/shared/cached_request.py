@@ -15,8 +15,8 @@ from alerts.weather.forecast import Place
 from alerts.weather.line_of_sight import cell_of
 from alerts.weather.models import ModelRow
 from service.common.deadline import Deadline
+from service.feeds.shared import http_client
 from service.feeds.shared.checked_answers import FeedDown, FeedError, FeedRefused, FeedThrottled
-from service.feeds.shared.http_client import HttpAnswer, PoliteClient, Request
 from service.feeds.shared.model import Gathered, failure_of
 
 LAST_GOOD_FOR = timedelta(hours=12)
@@ -77,9 +77,9 @@ class Question:
     """One request, under which key its answer is kept, and until when that is good. model, place: of which it
     is the only answer, for who is told of a failure."""
 
-    request: Request
+    request: http_client.Request
     key: str
-    expires: Callable[[HttpAnswer], datetime]
+    expires: Callable[[http_client.HttpAnswer], datetime]
     model: str = ""
     place: Place | None = None
 
@@ -103,7 +103,7 @@ class Patience:
 class AskRound:
     """What all questions of one call share. patience: with one feed."""
 
-    client: PoliteClient
+    client: http_client.PoliteClient
     cache: AnswerCache
     deadline: Deadline
     patience: Patience = field(default_factory=Patience)
@@ -185,7 +185,11 @@ def last_good(
 
 
 def keep(
-    body: bytes, answer: HttpAnswer, expires_at: datetime | None, *, unchanged_since: datetime | None = None
+    body: bytes,
+    answer: http_client.HttpAnswer,
+    expires_at: datetime | None,
+    *,
+    unchanged_since: datetime | None = None,
 ) -> StoredAnswer:
     """`body` as it is to be stored; unchanged_since: when these same values first came, if before now."""
     return StoredAnswer(

@@ -17,6 +17,7 @@ from alerts.common.span import Span
 from alerts.weather.forecast import Bulletin, OfficialWarning, Place, Severity
 from alerts.weather.models import ModelRow, Terms
 from alerts.weather.quality_gates import QualityCheck
+from service.feeds.shared import http_client
 from service.feeds.shared.cached_request import (
     AskRound,
     Question,
@@ -27,7 +28,6 @@ from service.feeds.shared.cached_request import (
     short_degrees,
 )
 from service.feeds.shared.checked_answers import BadAnswer, as_dict, as_list, as_text, bad_shape, load_json
-from service.feeds.shared.http_client import HttpAnswer, Request
 from service.feeds.shared.model import FeedFailure, Gathered, join
 from service.feeds.shared.time_marks import parse_instant
 
@@ -52,7 +52,7 @@ class Service:
     query: Mapping[str, str]
     served: Sequence[Region]
     read: Callable[[Mapping[str, Any]], OfficialWarning | None]
-    expires: Callable[[HttpAnswer], datetime]
+    expires: Callable[[http_client.HttpAnswer], datetime]
     headers: Mapping[str, str] = field(default_factory=dict)
 
 
@@ -84,7 +84,9 @@ class WarningsFeed:
         for key, there in shared.items():
             lat, lon = short_degrees(there[0].lat_deg), short_degrees(there[0].lon_deg)
             params = {name: text.format(lat=lat, lon=lon) for name, text in service.query.items()}
-            request = Request(self.url, params, service.headers, service.feed, tries_when_throttled=1)
+            request = http_client.Request(
+                self.url, params, service.headers, service.feed, tries_when_throttled=1
+            )
             alone = there[0] if len(there) == 1 else None
             question = Question(request, key, service.expires, "warnings", alone)
             parts.append(ask(question, round_, partial(self._read, there)))
