@@ -12,10 +12,10 @@ lies here was first made without `without_repeats` and `lies_sparing`, which wer
 from __future__ import annotations
 
 import importlib
-import lzma
 import math
 import os
 import sys
+import zlib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -127,7 +127,7 @@ def write_whole(path: Path, content: bytes) -> None:
     """Compress beside the file, then take its place."""
     beside = path.with_suffix(".new")
     with beside.open("wb") as file:
-        file.write(lzma.compress(content, preset=9 | lzma.PRESET_EXTREME))
+        file.write(zlib.compress(content, 9))
         file.flush()
         os.fsync(file.fileno())
     beside.replace(path)
