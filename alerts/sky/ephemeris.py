@@ -16,7 +16,7 @@ from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from enum import Enum
-from functools import cache, cached_property
+from functools import cache, cached_property, lru_cache
 from importlib.resources import as_file, files
 from pathlib import Path
 from typing import Any, NamedTuple, Protocol
@@ -49,6 +49,7 @@ _CHANNELS = 21
 _JD_1970 = 2_440_587.5
 _KERNEL = "de421.bsp"
 _ROOM_DAYS = 5
+_NEWEST_TABLES = 8
 
 
 class Body(Enum):
@@ -231,6 +232,8 @@ class Ephemeris:
         self.first_night, self.last_night = first + timedelta(days=1), last - timedelta(days=2)
         self._blocks: dict[int, Floats] = {}
         self._kept = kept
+        # a season looks at the same two months for each of its wishes
+        self._newest_tables = lru_cache(maxsize=_NEWEST_TABLES)(self._make_table)
 
     @classmethod
     def open(cls, path: Path | None = None, *, kept: KeptArrays | None = None) -> Ephemeris:
@@ -264,8 +267,11 @@ class Ephemeris:
     def table(self, first_s: float, last_s: float) -> SkyTable:
         """Apparent places from first_s to last_s (POSIX seconds), computed once and kept.
 
-        Raises OutsideEphemeris, naming the nights that work.
+        The newest few are kept whole. Raises OutsideEphemeris, naming the nights that work.
         """
+        return self._newest_tables(first_s, last_s)
+
+    def _make_table(self, first_s: float, last_s: float) -> SkyTable:
         first_date, last_date = (datetime.fromtimestamp(at_s, UTC).date() for at_s in (first_s, last_s))
         if not self.first <= first_date <= last_date <= self.last:
             raise self._outside(last_date if self.first <= first_date else first_date)

@@ -9,9 +9,11 @@ from __future__ import annotations
 
 import math
 import zlib
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from importlib.resources import files
+from typing import overload
 
 import numpy as np
 import numpy.typing as npt
@@ -31,6 +33,27 @@ CELLS_PER_DEG = 256
 COLUMNS_FILE, NAMES_FILE = "towns.bin.zz", "town-names.txt.zz"
 _FORMAT = b"duskbell towns 2"
 _DATA = files("alerts.sky.brightness") / "data"
+
+
+class _Lines(Sequence[str]):
+    """Lines of UTF-8, made into text one by one: of all names an answer has some ten."""
+
+    def __init__(self, text: bytes) -> None:
+        self._text = text + b"\n"
+        self._end = np.flatnonzero(np.frombuffer(self._text, dtype=np.uint8) == ord("\n"))
+
+    def __len__(self) -> int:
+        return len(self._end)
+
+    @overload
+    def __getitem__(self, index: int) -> str: ...
+    @overload
+    def __getitem__(self, index: slice) -> tuple[str, ...]: ...
+    def __getitem__(self, index: int | slice) -> str | tuple[str, ...]:
+        if isinstance(index, slice):
+            return tuple(self[each] for each in range(*index.indices(len(self))))
+        row = range(len(self))[index]
+        return self._text[self._end[row - 1] + 1 if row else 0 : self._end[row]].decode()
 
 
 @dataclass(frozen=True)
@@ -53,11 +76,11 @@ class Towns:
         return len(self.cell)
 
     @cached_property
-    def names(self) -> tuple[str, ...]:
+    def names(self) -> Sequence[str]:
         """The towns' names; for the packaged extract read when first asked for."""
         if self.own_names is not None:
             return self.own_names
-        return tuple(zlib.decompress((_DATA / NAMES_FILE).read_bytes()).decode().split("\n"))
+        return _Lines(zlib.decompress((_DATA / NAMES_FILE).read_bytes()))
 
     def near(self, lat_deg: float, lon_deg: float, within_km: float) -> tuple[Ints, Floats, Floats]:
         """Rows of the towns within a great-circle distance of a place, on a sphere, with the distance in km

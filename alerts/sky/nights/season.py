@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from itertools import groupby
+from typing import NamedTuple
 
 from alerts.common.errors import BadInput
 from alerts.common.phrases import Phrase, phrase, say
@@ -26,7 +27,7 @@ from alerts.sky.night import (
     number_named,
     rests_on_assumed_level,
 )
-from alerts.sky.nights.night_builder import readable_nights, site_in_blocks
+from alerts.sky.nights.night_builder import SiteNights, readable_nights, site_in_blocks
 from alerts.sky.observers import Ground
 from alerts.sky.target_visibility import (
     SHORTEST_BY_DEFAULT_MIN,
@@ -141,8 +142,9 @@ def season(
     ephemeris.require_nights(first, last)
     # the calendar may have left dates out
     count = number_named(site, last) - number_named(site, first) + 1
-    nights, done = [], 0
+    nights, done, counted = [], 0, _Counted()
     for block in site_in_blocks(site, first, count, wishes, ephemeris):
+        counted = counted.and_of(block)
         for _, night in readable_nights(block):
             if night.windows:
                 nights.append(_season_night(night))
@@ -157,9 +159,9 @@ def season(
         months.append(Month(year, month, len(own), sum(night.minutes for night in own), longest))
 
     # the chosen wishes and easier ones, each with its nights and their length
-    costs = []
-    for other in (wishes, *easier_wishes(site, wishes)):
-        counted = _nights_and_minutes(site, first, count, other, ephemeris)
+    costs = [WishCost(wishes_text(site, wishes), *counted, True)]
+    for other in easier_wishes(site, wishes):
+        counted = _counted(site, first, count, other, ephemeris)
         costs.append(WishCost(wishes_text(site, other), *counted, other == wishes))
     return Season(site, first, last, wishes, tuple(nights), tuple(months), tuple(costs))
 
@@ -228,18 +230,26 @@ def _target_phrase(target: Target) -> Phrase:
 
 def count_nights(site: Site, first: date, count: int, wishes: SkyWishes, ephemeris: Ephemeris) -> int:
     """How many of `count` nights from `first` on have at least one dark window."""
-    return _nights_and_minutes(site, first, count, wishes, ephemeris)[0]
+    return _counted(site, first, count, wishes, ephemeris).nights
 
 
-def _nights_and_minutes(
-    site: Site, first: date, count: int, wishes: SkyWishes, ephemeris: Ephemeris
-) -> tuple[int, float]:
-    """How many of the nights have a window, and the length of all windows together."""
-    found, minutes = 0, 0.0
+class _Counted(NamedTuple):
+    """How many nights have a window, and the length of all windows together."""
+
+    nights: int = 0
+    minutes: float = 0.0
+
+    def and_of(self, block: SiteNights) -> _Counted:
+        minutes = float((block.windows.end_s - block.windows.start_s).sum()) / 60
+        return _Counted(self.nights + len(set(block.window_night.tolist())), self.minutes + minutes)
+
+
+def _counted(site: Site, first: date, count: int, wishes: SkyWishes, ephemeris: Ephemeris) -> _Counted:
+    """Of the nights of one site, some two months at a time."""
+    counted = _Counted()
     for block in site_in_blocks(site, first, count, wishes, ephemeris):
-        found += len(set(block.window_night.tolist()))
-        minutes += float((block.windows.end_s - block.windows.start_s).sum()) / 60
-    return found, minutes
+        counted = counted.and_of(block)
+    return counted
 
 
 def easier_wishes(site: Site, wishes: SkyWishes) -> tuple[SkyWishes, ...]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import subprocess
 import sys
+import zlib
 
 import numpy as np
 import pytest
@@ -13,7 +14,16 @@ from hypothesis import strategies as st
 
 from alerts.common.errors import BadInput
 from alerts.sky.brightness.data.make_towns import without_districts, without_repeats
-from alerts.sky.brightness.towns import KM_PER_DEG, Towns, pack_towns, packaged_towns, towns_at, unpack_towns
+from alerts.sky.brightness.towns import (
+    _DATA,
+    KM_PER_DEG,
+    NAMES_FILE,
+    Towns,
+    pack_towns,
+    packaged_towns,
+    towns_at,
+    unpack_towns,
+)
 from tests.unit.alerts.sky.brightness.reference import NO_TOWNS, UNHURRIED, towns_of
 
 
@@ -165,3 +175,13 @@ def test_towns_of_german_speaking_countries_are_known_as_sparing(
 
 def test_no_towns_are_none() -> None:
     assert len(NO_TOWNS.near(10, 10, 200)[0]) == 0
+
+
+def test_names_are_the_lines_of_their_file_one_by_one() -> None:
+    names = packaged_towns().names
+    lines = zlib.decompress((_DATA / NAMES_FILE).read_bytes()).decode().split("\n")
+    assert list(names) == lines
+    assert len(names) == len(packaged_towns())
+    assert (names[-1], names[2:4]) == (lines[-1], tuple(lines[2:4]))
+    with pytest.raises(IndexError):
+        names[len(names)]
