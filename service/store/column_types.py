@@ -8,6 +8,7 @@ alone.
 from __future__ import annotations
 
 import zlib
+from base64 import b64decode, b64encode
 from collections.abc import Callable
 from datetime import UTC, datetime
 from enum import StrEnum
@@ -16,7 +17,7 @@ from importlib.resources import files
 from typing import Any
 
 from pydantic_core import from_json, to_json
-from sqlalchemy import DateTime, LargeBinary
+from sqlalchemy import JSON, DateTime, LargeBinary
 from sqlalchemy.engine import Dialect
 from sqlalchemy.types import TypeDecorator
 
@@ -147,23 +148,22 @@ class Words(StrEnum):
 
     A text that was ever used stays as it is for good: rows name the one they were packed with by its checksum
     (RFC 1950, FDICT). A better one gets a name of its own. One version must know it before the next writes
-    with it, or going back a version would find rows that it can't read; those of a night, an outlook and a
-    finding could be written with at once, since no version that lacks them opens a store of migration 0026.
+    with it, or going back a version would find rows that it can't read; those in files
+    could be written with at once, since no released version that lacks them opens a store of migration 0027.
     """
 
     ANY = "any"
     NIGHTS = "nights"
     OUTLOOKS = "outlooks"
     FINDINGS = "findings"
+    ALERTS = "alerts"
 
     def read(self) -> bytes:
         """Its text. All but the first lie in row_words: whole pieces of rows, one a line, chosen for how much
         of other rows they say, what is met most often last, where it costs least to point at."""
-        return (
-            _FIRST
-            if self is Words.ANY
-            else (files("service.store") / "row_words" / f"{self}.txt").read_bytes()
-        )
+        if self is Words.ANY:
+            return _FIRST
+        return (files("service.store") / "row_words" / f"{self}.txt").read_bytes()
 
 
 @cache
@@ -229,3 +229,21 @@ class PackedJson(TypeDecorator[Any]):
 
     def process_result_value(self, value: bytes | None, dialect: Dialect) -> Any:
         return None if value is None else from_json(unpack_json(value))
+
+
+class PackedInJson(TypeDecorator[Any]):
+    """JSON values in and out, in a column that was JSON before they were packed: a text of base64 in it (RFC
+    4648) is unpacked, anything else is what an older version wrote, as it stands."""
+
+    impl = JSON
+    cache_ok = True
+
+    def __init__(self, words: Words) -> None:
+        super().__init__()
+        self.words = words
+
+    def process_bind_param(self, value: Any, dialect: Dialect) -> str:
+        return b64encode(pack_json(to_json(value), self.words).data).decode()
+
+    def process_result_value(self, value: Any, dialect: Dialect) -> Any:
+        return from_json(unpack_json(b64decode(value))) if isinstance(value, str) else value

@@ -21,7 +21,7 @@ from sqlalchemy.orm import DeclarativeBase, Mapped, foreign, mapped_column, rela
 
 from alerts.common.phrases import Phrase
 from alerts.field.trip_plan import Home
-from service.store.column_types import PackedJson, UtcDateTime, Words
+from service.store.column_types import PackedInJson, PackedJson, UtcDateTime, Words
 from service.store.json_values import said_in
 
 
@@ -375,7 +375,7 @@ class AlertRow(Table):
     why: Mapped[str] = mapped_column(String(40))
     raised_at: Mapped[datetime]
     expires_at: Mapped[datetime]
-    facts: Mapped[dict[str, Any]]
+    facts: Mapped[dict[str, Any]] = mapped_column(PackedInJson(Words.ALERTS))
 
 
 class MessageRow(Table):

@@ -21,6 +21,7 @@ from service.store.engine import open_engine
 from service.store.json_values import from_json, said_in, to_json
 from service.store.migrate import require_current
 from service.store.repositories import forecasts, messages, people, sites, subscriptions
+from service.store.repositories.alerts import alerts_in
 from service.store.repositories.forecasts import unpack
 from service.store.repositories.messages import Lease, Status
 from service.store.schema.core_tables import (
@@ -248,6 +249,19 @@ def test_a_row_of_an_older_version_says_its_kept_text(session: Session) -> None:
     )
     session.execute(text("UPDATE message SET note = NULL"))
     assert said_in(session.get_one(MessageRow, message_id, populate_existing=True), "note") is None
+
+
+def test_what_an_older_version_kept_of_an_alert_is_read_and_written_anew(session: Session) -> None:
+    message_id = _message(session).id
+    session.execute(text("""UPDATE alert SET facts = '{"site_name": "Öde Höhe"}'"""))
+    (alert,) = alerts_in(session, message_id)
+    session.refresh(alert)
+    assert alert.facts == {"site_name": "Öde Höhe"}
+    alert.facts = {**alert.facts, "chance_pct": 71}
+    session.commit()
+    assert "Höhe" not in str(session.scalar(text("SELECT facts FROM alert")))
+    session.refresh(alert)
+    assert alert.facts == {"site_name": "Öde Höhe", "chance_pct": 71}
 
 
 def test_no_update_is_lost_between_many_writers(engine: Engine) -> None:
