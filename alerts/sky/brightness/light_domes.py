@@ -6,13 +6,17 @@ either way, so no verdict rests on it alone, and a reading at the site overrules
 A town's light grows faster than its people: a head has four times as much in a town of 100,000 as in a
 village of 3,000. Countries differ (Kyba et al. 2015, Remote Sens. 7, 1: American cities emit several times
 the light a head of German ones). Of that only the German-speaking countries are told apart, whose towns are
-given a quarter.
+given a quarter, and those of Europe's south, where a head makes most light of all of Europe (Falchi et al.
+2019, J. Environ. Manage. 248, 109227, as summed up by the National University of Singapore's pages on light
+pollution: Portugal, Spain, Italy and Greece): about twice as much.
 
 How the light reaches the sky is Garstang's picture (1986, PASP 98, 364; 1989, PASP 101, 306): it leaves the
 town by his emission function, is scattered once, by air and by haze that thin out upward, on a round Earth,
-and is seen from the site's height: over a mountain little haze is left to scatter. Four constants are fitted,
-all to zenith readings published for places of seven kinds (tests/data/glow/zenith-brightness.csv): the light
-of a town of 100,000, its growth with the town, how far a town spreads, and the share of a sparing one.
+and is seen from the site's height: over a mountain little haze is left to scatter. Five constants are
+fitted to zenith readings published for places of seven kinds (tests/data/glow/zenith-brightness.csv),
+within a factor of two of Walker's law (1977, PASP 89, 405) for cities at 50 and 100 km: the light of a town
+of 100,000, its growth with the town, how far a town spreads, and what the towns of sparing and of lavish
+countries make beside others.
 
 What the shape doesn't know moves it. Between optical depths of 0.05 and 0.25, with a third of the light
 sent up, or with sharper forward scattering it stays, 10 to 100 km from the town, within a factor of 1.7 over
@@ -43,21 +47,21 @@ from alerts.sky.brightness.laws import (
     growth,
     nl_from_mag,
 )
-from alerts.sky.brightness.towns import Towns, packaged_towns
+from alerts.sky.brightness.towns import USUAL, Towns, packaged_towns
 
 Floats = npt.NDArray[np.float64]
 
 REACH_KM = 200.0
 BUILT_UP_PER_KM2 = 3000.0
 USUAL_PEOPLE = 100_000.0
-LIGHT_NL = 200.0
+LIGHT_NL = 180.0
 """A head's light in a town of USUAL_PEOPLE, as the nanolamberts that `_glow` makes of one. Fitted."""
 GROWTH_EXPONENT = 0.4
-"""A head's light grows as the town's people to this power. Fitted, and least sure of the four: 0.2 to 0.7 by
-which places are left out."""
-SPARING_SHARE = 0.25
-"""Light a head of sparing towns against others. Fitted to seven places."""
-SPREAD_KM = 2.75
+"""A head's light grows as the town's people to this power. Fitted: 0.35 to 0.49 by which
+places are left out."""
+LIGHT_SHARES: Floats = np.array([1.0, 0.25, 2.4])
+"""Light a head of USUAL, SPARING and LAVISH towns. The latter two fitted, to seven and nine places."""
+SPREAD_KM = 2.6
 """How far from its centre the light of a town of USUAL_PEOPLE stands, in the mean. Fitted."""
 SPREAD_EXPONENT = 0.425
 """It grows as the root of the built-up area, and that as people^0.85 (from memory)."""
@@ -125,10 +129,10 @@ class Dome:
         )
 
 
-def light_of(population: npt.ArrayLike, is_sparing: npt.ArrayLike = False) -> Floats:
+def light_of(population: npt.ArrayLike, lamps: npt.ArrayLike = USUAL) -> Floats:
     """A town's light, in heads of a town of USUAL_PEOPLE. More people never give less."""
     people = np.asarray(population, dtype=np.float64)
-    share = np.where(is_sparing, SPARING_SHARE, 1.0)
+    share = LIGHT_SHARES[np.asarray(lamps, dtype=np.intp)]
     return np.asarray(people * (people / USUAL_PEOPLE) ** GROWTH_EXPONENT * share)
 
 
@@ -147,7 +151,7 @@ def town_excess(
     population: npt.ArrayLike,
     distance_km: npt.ArrayLike,
     elevation_m: float = 0.0,
-    is_sparing: npt.ArrayLike = False,
+    lamps: npt.ArrayLike = USUAL,
 ) -> Floats:
     """Glow of a town over the natural sky's brightness, 45 degrees up toward it; shapes broadcast.
 
@@ -155,7 +159,7 @@ def town_excess(
     """
     away = np.log(seen_from_km(population, distance_km))
     a_head = np.exp(np.interp(away, np.log(DISTANCES_KM), np.log(_at_heights(_reference, elevation_m))))
-    return np.asarray(LIGHT_NL * light_of(population, is_sparing) * a_head / _reference_nl())
+    return np.asarray(LIGHT_NL * light_of(population, lamps) * a_head / _reference_nl())
 
 
 def _reference_nl() -> float:
@@ -178,7 +182,7 @@ def domes(
     known = packaged_towns() if towns is None else towns
     row, distance_km, bearing_deg = known.near(lat_deg, lon_deg, REACH_KM)
     people = known.population[row]
-    excess = town_excess(people, distance_km, elevation_m, known.is_sparing[row])
+    excess = town_excess(people, distance_km, elevation_m, known.lamps[row])
     inside = distance_km < built_up_radius_km(people)
     found: list[Dome] = []
     free = np.ones(len(row), dtype=bool)
@@ -228,7 +232,7 @@ class TownGlow:
             return cls(np.zeros((len(ALTITUDES_DEG), len(TURN_DEG))))
         # the excess by distance and bearing, shared by the nearest bins; what stands round the site has none
         people = known.population[row]
-        excess = town_excess(people, distance_km, elevation_m, known.is_sparing[row])
+        excess = town_excess(people, distance_km, elevation_m, known.lamps[row])
         seen_km = seen_from_km(people, distance_km)
         aimed = (distance_km / seen_km) ** 2
         nodes = np.log(DISTANCES_KM)

