@@ -7,6 +7,7 @@ from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase
 from alerts.field.place_doubts import PlaceDoubts, place_doubts
 from alerts.field.trip_plan import Home
+from service.common.zone_tiles.tiles import find_zone
 
 
 def zone_at(lat_deg: float, lon_deg: float) -> str:
@@ -14,9 +15,11 @@ def zone_at(lat_deg: float, lon_deg: float) -> str:
 
     BadInput when the table has none, naming the option that sets it by hand.
     """
-    import tzfpy
+    zone = find_zone(lat_deg, lon_deg)
+    if zone is None:
+        import tzfpy
 
-    zone = tzfpy.get_tz(lon_deg, lat_deg)
+        zone = tzfpy.get_tz(lon_deg, lat_deg)
     if not zone:
         raise BadInput(phrase("service-common.no-zone", lat_deg=lat_deg, lon_deg=lon_deg))
     zone_info(zone)
