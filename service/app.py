@@ -21,8 +21,8 @@ from alerts.sky.night import Night
 from alerts.weather.forecast import Forecast, Place
 from service.channels.model import Channel
 from service.common.clock import real_clock
+from service.common.kept_sky import open_ephemeris
 from service.common.secret_key import Keys, load_keys
-from service.common.sky_cache import open_ephemeris
 from service.feeds.shared.model import Gather, Gathered
 from service.observations.model import Ask, Heard, Observe
 from service.settings import Settings, load_settings

@@ -111,7 +111,7 @@ class WindowPart(NamedTuple):
 
 
 @dataclass(slots=True, eq=False)
-class Question:
+class AskedOutlooks:
     """What is asked of a night: as each target makes it, by wishes as a verdict reads them.
 
     parts: of each window what is to be looked at, None where nothing is. answer: once it was assessed.
@@ -137,7 +137,7 @@ class Memo:
     windows: dict[tuple[date, DarkWindow], int] = field(default_factory=dict)
     chances: dict[tuple[int, Span, timedelta], WindowChance] = field(default_factory=dict)
     outlooks: dict[tuple[int, Span, timedelta, timedelta], Outlook] = field(default_factory=dict)
-    questions: dict[tuple[date, Wishes, tuple[timedelta, ...]], Question] = field(default_factory=dict)
+    questions: dict[tuple[date, Wishes, tuple[timedelta, ...]], AskedOutlooks] = field(default_factory=dict)
 
 
 def assess(
@@ -148,7 +148,7 @@ def assess(
     return answer(inputs, ask(inputs, nights, wishes, memo), memo)
 
 
-def ask(inputs: JudgingInputs, nights: Sequence[Night], wishes: Wishes, memo: Memo) -> Question:
+def ask(inputs: JudgingInputs, nights: Sequence[Night], wishes: Wishes, memo: Memo) -> AskedOutlooks:
     """What is to be looked at for a verdict.
 
     nights: the same night as each target makes it, in the order in which they will do. memo: of these
@@ -173,11 +173,11 @@ def ask(inputs: JudgingInputs, nights: Sequence[Night], wishes: Wishes, memo: Me
                 continue
             number = memo.windows.setdefault((night.name, window), len(memo.windows))
             asked[-1].append(WindowPart(number, window, part[0], judged.shortest_window, part[1]))
-    question = memo.questions[key] = Question(nights, judged, asked)
+    question = memo.questions[key] = AskedOutlooks(nights, judged, asked)
     return question
 
 
-def answer(inputs: JudgingInputs, question: Question, memo: Memo) -> Assessment:
+def answer(inputs: JudgingInputs, question: AskedOutlooks, memo: Memo) -> Assessment:
     """The verdict on what was asked of these inputs."""
     if question.answer is not None:
         return question.answer
@@ -204,7 +204,9 @@ def answer(inputs: JudgingInputs, question: Question, memo: Memo) -> Assessment:
     return question.answer
 
 
-def look_ahead(asked: Iterable[tuple[JudgingInputs, Question, Memo]], at_once: int = WINDOWS_AT_ONCE) -> None:
+def look_ahead(
+    asked: Iterable[tuple[JudgingInputs, AskedOutlooks, Memo]], at_once: int = WINDOWS_AT_ONCE
+) -> None:
     """Put the outlooks that these questions need into their memos, where `answer` finds them: the same as it
     would make one by one, so many windows at once."""
     windows: dict[tuple[Any, ...], tuple[JudgingInputs, date, WindowPart, Memo]] = {}

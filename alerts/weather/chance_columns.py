@@ -156,7 +156,7 @@ class Rows:
         self.cloud_pct.append(cloud_pct)
 
 
-class Answering(NamedTuple):
+class HeardSource(NamedTuple):
     """A source that gives a chance: its window, and how much it weighs in what all say of it."""
 
     window: int
@@ -169,7 +169,7 @@ def read_at_once(
 ) -> tuple[list[list[SourceReading]], list[Span | None]]:
     """What each source says of its window, and each window's best stretch."""
     # 1. All that answer in one row, and their clouds: in the frame; beside it, now and by the run before.
-    answering: list[Answering] = []
+    answering: list[HeardSource] = []
     parts: dict[int, tuple[int, Parts]] = {}
     pairs: dict[tuple[int, int], int] = {}
     frames, others = defaultdict[int, Rows](Rows), defaultdict[int, Rows](Rows)
@@ -193,7 +193,7 @@ def read_at_once(
                 both, (now, then) = pair(number, saw.compared[0]), saw.compared[1]
                 others[1].add(3 * of + 1, both, now[None])
                 others[1].add(3 * of + 2, both, then[None])
-            answering.append(Answering(number, saw, weights.get(at, 0.0)))
+            answering.append(HeardSource(number, saw, weights.get(at, 0.0)))
     if not answering:
         return [[SourceReading(saw) for saw in some] for some in seen], [None] * len(seen)
 

@@ -6,15 +6,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from statistics import fmean
-from typing import NamedTuple, TypeAlias
+from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from alerts.common.phrases import Phrase, phrase
-from alerts.common.plain_values import value
 from alerts.common.span import Span
 from alerts.weather import cloud_levels
+from alerts.weather.cover import CloudColumns, Cover, in_view
 from alerts.weather.forecast import Forecast, LayerScheme, Place, Sight
 from alerts.weather.hours import ALL, LAYERS, TOTAL, Hours, Parts
 from alerts.weather.line_of_sight import Layer, SightView, crossings, lies_below, nearest_place
@@ -22,54 +22,6 @@ from alerts.weather.skill import CLEAR_LIMIT_PCT, THIN_CLOUD_WEIGHT, Floats, sla
 
 LEAST_TELLING_PCT = 5.0
 """Less cloud than this says too little of what cloud is made of."""
-
-
-@value(frozen=True, slots=True)
-class Cover:
-    """Cloud of some hours in %, each of shape (hours,), NaN where unknown: opaque and thin side by side.
-
-    total: as the model told it. opaque, thin: what of it lies above the site. has_layers: whether these are
-    known; else all of the total is taken for opaque.
-    """
-
-    total: Floats
-    opaque: Floats
-    thin: Floats
-    has_layers: np.typing.NDArray[np.bool_]
-
-    @property
-    def plan_pct(self) -> Floats:
-        """Effective cloud: on the ground plan, less what thin cloud forgives."""
-        plan: Floats = self.opaque + THIN_CLOUD_WEIGHT * self.thin
-        return plan
-
-    def within(self, some: slice) -> Cover:
-        """Of some of the hours."""
-        return Cover(self.total[some], self.opaque[some], self.thin[some], self.has_layers[some])
-
-    def view_pct(self, altitude_deg: float) -> Floats:
-        """In a view at that altitude: broken opaque cloud covers more of it, thin cloud shows through the
-        gaps.
-
-        A total without layers counts as it stands: nobody knows how much of it is broken and how much thin,
-        and the two err opposite ways.
-        """
-        return np.where(self.has_layers, _in_view(self.opaque, self.thin, altitude_deg), self.opaque)
-
-
-class CloudColumns(NamedTuple):
-    """A forecast's cloud in each of its hours, in %, NaN where unknown; its windows have parts of it.
-
-    above: what lies above its place. told_pct, before_pct: effective cloud as it is told, by this run and by
-    the one before, None where there was none; shape (hours,). members_pct: shape (members, hours).
-    is_low_below: see `low_lies_below`.
-    """
-
-    above: Cover
-    told_pct: Floats
-    before_pct: Floats | None
-    members_pct: Floats
-    is_low_below: bool
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -90,14 +42,6 @@ Makeup = tuple[SeenHours, ...]
 
 It stands for the layers of sources that tell a total alone, so that the same sky means the same in either
 form: taken as opaque, thin cirrus would be overcast to every ensemble."""
-
-
-def _in_view(opaque_pct: ArrayLike, thin_pct: ArrayLike, altitude_deg: float) -> Floats:
-    opaque, thin = np.asarray(opaque_pct, dtype=np.float64), np.asarray(thin_pct, dtype=np.float64)
-    hidden = slanted_pct(np.clip(opaque, 0.0, 100.0), altitude_deg)
-    gaps = np.maximum(100.0 - opaque, 1e-9)
-    view: Floats = hidden + THIN_CLOUD_WEIGHT * thin * (100.0 - hidden) / gaps
-    return view
 
 
 @lru_cache(maxsize=4)
@@ -135,7 +79,7 @@ def made_up_pct(
     share_above, share_thin, aside = _shares(makeup, parts)
     above = told * share_above
     thin = above * np.nan_to_num(share_thin)
-    beside = np.where(np.isnan(share_thin), above, _in_view(above - thin, thin, altitude_deg))
+    beside = np.where(np.isnan(share_thin), above, in_view(above - thin, thin, altitude_deg))
     beside = np.clip(beside, 0.0, 100.0)
     return np.clip(beside + aside, 0.0, 100.0) if aside.any() else beside, beside
 

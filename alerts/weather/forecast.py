@@ -6,16 +6,13 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
-from typing import TYPE_CHECKING
 
 from alerts.common.errors import BadInput
 from alerts.common.phrases import Phrase, Worded, phrase
 from alerts.common.plain_values import value
 from alerts.common.span import Span
+from alerts.weather.cover import CloudColumns
 from alerts.weather.hours import Hours
-
-if TYPE_CHECKING:
-    from alerts.weather.clouds import CloudColumns
 
 
 class LayerScheme(StrEnum):

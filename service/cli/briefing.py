@@ -24,7 +24,7 @@ from service.cli.options import (
     place_options,
     weather_option,
 )
-from service.common.sky_cache import open_ephemeris
+from service.common.kept_sky import open_ephemeris
 from service.reports.briefing_report import FORMS, Brief, InCalendars, MomentAsked, build_brief
 from service.reports.default_reader import usual_for
 from service.store.repositories.alerts import Words, calendar_key, words_told

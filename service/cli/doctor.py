@@ -34,9 +34,9 @@ from service.cli.doctor_outside import (
 )
 from service.cli.main import OTHERS
 from service.common.clock import real_clock
+from service.common.kept_sky import open_ephemeris
 from service.common.redaction import mask_text
 from service.common.secret_key import FILE_NAME, load_keys
-from service.common.sky_cache import open_ephemeris
 from service.delivery.custom_templates import built_in_names, read_templates, try_templates
 from service.reports.ring_check import RingCheck
 from service.settings import Settings, config_file, is_loopback, load_settings, origin_of

@@ -31,7 +31,7 @@ from alerts.sky.night import SkyWishes
 from alerts.wishes.fields import WISH_WORDS, WORDS_BY_NAME, read_words
 from alerts.wishes.model import Wishes
 from service import app
-from service.common.sky_cache import open_ephemeris
+from service.common.kept_sky import open_ephemeris
 from service.common.timezones import doubts, zone_at
 from service.store import json_values
 from service.store.repositories import people, sites

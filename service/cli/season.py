@@ -15,7 +15,7 @@ from alerts.sky.nights.season import never_holds
 from alerts.sky.nights.season import season as build_season
 from service.cli.options import DAY, PlaceAsked, hands_over, place_options, progress_bar
 from service.common.clock import real_clock
-from service.common.sky_cache import open_ephemeris
+from service.common.kept_sky import open_ephemeris
 from service.reports.season_report import season_csv, season_ics, season_json, season_page
 
 

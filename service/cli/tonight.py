@@ -43,7 +43,7 @@ from service.cli.options import (
     weather_option,
     wish_options,
 )
-from service.common.sky_cache import open_ephemeris
+from service.common.kept_sky import open_ephemeris
 from service.reports.night_json import night_report
 from service.reports.weather_page import chance_lines, hazard_lines
 

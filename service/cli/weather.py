@@ -26,7 +26,7 @@ from service.cli.options import (
     place_options,
     weather_option,
 )
-from service.common.sky_cache import open_ephemeris
+from service.common.kept_sky import open_ephemeris
 from service.reports.weather_page import NightWeather, Refused, build_rows, weather_json, weather_page
 from service.store.json_values import said_in
 from service.store.repositories.forecasts import EVERYWHERE, place_key, rejected_since

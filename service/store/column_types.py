@@ -143,7 +143,7 @@ _FIRST = (
 ).encode()
 
 
-class Words(StrEnum):
+class RowWords(StrEnum):
     """The dictionaries: of any row, and of those kinds that most rows are of.
 
     A text that was ever used stays as it is for good: rows name the one they were packed with by its checksum
@@ -161,7 +161,7 @@ class Words(StrEnum):
     def read(self) -> bytes:
         """Its text. All but the first lie in row_words: whole pieces of rows, one a line, chosen for how much
         of other rows they say, what is met most often last, where it costs least to point at."""
-        if self is Words.ANY:
+        if self is RowWords.ANY:
             return _FIRST
         return (files("service.store") / "row_words" / f"{self}.txt").read_bytes()
 
@@ -169,10 +169,10 @@ class Words(StrEnum):
 @cache
 def by_checksum() -> dict[int, bytes]:
     """Each dictionary by what rows name it by."""
-    return {zlib.adler32(words): words for words in (each.read() for each in Words)}
+    return {zlib.adler32(words): words for words in (each.read() for each in RowWords)}
 
 
-LEVELS = {Words.ANY: 3}
+LEVELS = {RowWords.ANY: 3}
 """How hard zlib looks for what it knows. With words of their own rows take no longer on the level below than
 they took without on this one."""
 LEVEL = 5
@@ -183,7 +183,7 @@ _HAS_DICTIONARY = 0x20
 
 
 @cache
-def _primed(words: Words) -> Any:
+def _primed(words: RowWords) -> Any:
     """A packer that knows the words already; copied for each row."""
     return zlib.compressobj(
         LEVELS.get(words, LEVEL), zlib.DEFLATED, zlib.MAX_WBITS, MEMORY, zdict=words.read()
@@ -197,7 +197,7 @@ class Packed:
     data: bytes
 
 
-def pack_json(text: bytes, words: Words = Words.ANY) -> Packed:
+def pack_json(text: bytes, words: RowWords = RowWords.ANY) -> Packed:
     """JSON text, packed with the words that rows of its kind usually say."""
     packer = _primed(words).copy()
     return Packed(packer.compress(text) + packer.flush())
@@ -218,7 +218,7 @@ class PackedJson(TypeDecorator[Any]):
     impl = LargeBinary
     cache_ok = True
 
-    def __init__(self, words: Words = Words.ANY) -> None:
+    def __init__(self, words: RowWords = RowWords.ANY) -> None:
         super().__init__()
         self.words = words
 
@@ -238,7 +238,7 @@ class PackedInJson(TypeDecorator[Any]):
     impl = JSON
     cache_ok = True
 
-    def __init__(self, words: Words) -> None:
+    def __init__(self, words: RowWords) -> None:
         super().__init__()
         self.words = words
 

@@ -29,7 +29,7 @@ from sqlalchemy.orm import Session, sessionmaker
 
 from alerts.sky.ephemeris import Ephemeris
 from service.app import ALLOCATIONS_BETWEEN
-from service.common.sky_cache import open_ephemeris
+from service.common.kept_sky import open_ephemeris
 from service.store.engine import open_engine, reading_sessions
 
 T = TypeVar("T")

@@ -12,7 +12,7 @@ from functools import partial
 from sqlalchemy.orm import Session
 
 from alerts.common.plain_values import value
-from alerts.judging.assess import Assessment, JudgingInputs, Memo, Question, WindowOutlook, answer, ask
+from alerts.judging.assess import AskedOutlooks, Assessment, JudgingInputs, Memo, WindowOutlook, answer, ask
 from alerts.judging.rules import Result
 from alerts.judging.verdict import Verdict
 from alerts.notifying.next_review import verdict_may_change
@@ -70,7 +70,7 @@ class NightQuestion:
 
     site: SiteInputs
     stored: list[StoredNight]
-    question: Question
+    question: AskedOutlooks
 
 
 @dataclass(slots=True)

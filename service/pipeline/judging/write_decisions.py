@@ -19,7 +19,7 @@ from alerts.common.plain_values import value
 from alerts.judging.rules import Reason
 from alerts.weather.outlook import Outlook
 from service.pipeline.judging.review import Review
-from service.store.column_types import Packed, Words, pack_json
+from service.store.column_types import Packed, RowWords, pack_json
 from service.store.json_values import said_columns, to_json
 from service.store.repositories import decisions
 from service.store.repositories.decisions import OutlookKey
@@ -70,7 +70,7 @@ def draft(looks: Sequence[Review], now: datetime) -> Drafts:
             finding = found.get(reasons)
             if finding is None:
                 finding = found[reasons] = len(drafts.findings)
-                drafts.findings.append(pack_json(b"[" + reasons + b"]", Words.FINDINGS))
+                drafts.findings.append(pack_json(b"[" + reasons + b"]", RowWords.FINDINGS))
             keys = []
             for night_id, one in judged.outlooks:
                 facts = dumped.get(id(one.outlook))
@@ -91,7 +91,7 @@ def draft(looks: Sequence[Review], now: datetime) -> Drafts:
                         "inputs": digest,
                         "forecast_ids": forecast_ids,
                         "chance_pct": one.outlook.chance_pct,
-                        "facts": pack_json(facts, Words.OUTLOOKS),
+                        "facts": pack_json(facts, RowWords.OUTLOOKS),
                         "as_of": now,
                     }
             made[id(judged)] = finding, tuple(keys)

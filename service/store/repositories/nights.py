@@ -17,7 +17,7 @@ from alerts import RULES_VERSION
 from alerts.common.plain_values import value
 from alerts.sky.night import Night, SkyWishes
 from alerts.wishes.shared_sky import shared_sky
-from service.store.column_types import Packed, Words, pack_json, unpack_json
+from service.store.column_types import Packed, RowWords, pack_json, unpack_json
 from service.store.engine import in_chunks, insert_into
 from service.store.schema.core_tables import NightRow
 
@@ -54,7 +54,7 @@ def versioned(key: str, version: str = "") -> str:
 
 def pack_night(night: Night) -> Packed:
     """The night as it is written."""
-    return pack_json(_NIGHT.dump_json(night), Words.NIGHTS)
+    return pack_json(_NIGHT.dump_json(night), RowWords.NIGHTS)
 
 
 def unpack_night(data: bytes) -> Night:

@@ -21,7 +21,7 @@ from sqlalchemy.orm import DeclarativeBase, Mapped, foreign, mapped_column, rela
 
 from alerts.common.phrases import Phrase
 from alerts.field.trip_plan import Home
-from service.store.column_types import PackedInJson, PackedJson, UtcDateTime, Words
+from service.store.column_types import PackedInJson, PackedJson, RowWords, UtcDateTime
 from service.store.json_values import said_in
 
 
@@ -207,7 +207,7 @@ class NightRow(Table):
     ends: Mapped[datetime] = mapped_column(index=True)
     first_window_start: Mapped[datetime | None]
     last_window_end: Mapped[datetime | None]
-    facts: Mapped[dict[str, Any]] = mapped_column(PackedJson(Words.NIGHTS))
+    facts: Mapped[dict[str, Any]] = mapped_column(PackedJson(RowWords.NIGHTS))
     kernel: Mapped[str] = mapped_column(String(40))
     rules_version: Mapped[str] = mapped_column(String(20))
     computed_at: Mapped[datetime]
@@ -254,7 +254,7 @@ class OutlookRow(Table):
     inputs: Mapped[str] = mapped_column(String(64))
     forecast_ids: Mapped[list[Any]]
     chance_pct: Mapped[int | None]
-    facts: Mapped[dict[str, Any]] = mapped_column(PackedJson(Words.OUTLOOKS))
+    facts: Mapped[dict[str, Any]] = mapped_column(PackedJson(RowWords.OUTLOOKS))
     as_of: Mapped[datetime]
 
 
@@ -274,7 +274,7 @@ class FindingRow(Table):
     __tablename__ = "finding"
 
     id: Mapped[int] = mapped_column(primary_key=True)
-    reasons: Mapped[list[Any]] = mapped_column(PackedJson(Words.FINDINGS))
+    reasons: Mapped[list[Any]] = mapped_column(PackedJson(RowWords.FINDINGS))
 
 
 class TellingRow(Table):
@@ -375,7 +375,7 @@ class AlertRow(Table):
     why: Mapped[str] = mapped_column(String(40))
     raised_at: Mapped[datetime]
     expires_at: Mapped[datetime]
-    facts: Mapped[dict[str, Any]] = mapped_column(PackedInJson(Words.ALERTS))
+    facts: Mapped[dict[str, Any]] = mapped_column(PackedInJson(RowWords.ALERTS))
 
 
 class MessageRow(Table):

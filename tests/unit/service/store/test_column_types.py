@@ -11,7 +11,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 from sqlalchemy.dialects import sqlite
 
-from service.store.column_types import PackedInJson, UtcDateTime, Words, by_checksum, pack_json, unpack_json
+from service.store.column_types import (
+    PackedInJson,
+    RowWords,
+    UtcDateTime,
+    by_checksum,
+    pack_json,
+    unpack_json,
+)
 
 DIALECT = sqlite.dialect()
 IN_COLUMN = UtcDateTime().dialect_impl(DIALECT).bind_processor(DIALECT)
@@ -41,9 +48,9 @@ def test_no_time_stays_none_and_a_naive_one_is_refused() -> None:
         IN_COLUMN(datetime.fromisoformat("2027-07-01"))
 
 
-@pytest.mark.parametrize("words", Words)
+@pytest.mark.parametrize("words", RowWords)
 @pytest.mark.parametrize("text", [ROW, b"{}", b"[]", "„…“".encode() * 900], ids=["row", "{}", "[]", "long"])
-def test_what_is_packed_comes_back(text: bytes, words: Words) -> None:
+def test_what_is_packed_comes_back(text: bytes, words: RowWords) -> None:
     assert unpack_json(pack_json(text, words).data) == text
 
 
@@ -51,8 +58,8 @@ def test_rows_packed_before_there_were_words_are_still_read() -> None:
     assert unpack_json(zlib.compress(ROW, 6)) == ROW
 
 
-@pytest.mark.parametrize("words", Words)
-def test_rows_name_the_words_they_were_packed_with(words: Words) -> None:
+@pytest.mark.parametrize("words", RowWords)
+def test_rows_name_the_words_they_were_packed_with(words: RowWords) -> None:
     packer = zlib.compressobj(9, zdict=words.read())
     assert unpack_json(packer.compress(ROW) + packer.flush()) == ROW
 
@@ -62,15 +69,15 @@ def test_words_that_were_used_never_change() -> None:
     assert list(by_checksum()) == [0xB92B2003, 0xA053A8B5, 0x4630E304, 0x434E55A6, 0xB6947D19]
 
 
-@pytest.mark.parametrize("words", [Words.ANY, Words.FINDINGS])
-def test_the_usual_words_cost_next_to_nothing(words: Words) -> None:
+@pytest.mark.parametrize("words", [RowWords.ANY, RowWords.FINDINGS])
+def test_the_usual_words_cost_next_to_nothing(words: RowWords) -> None:
     usual = b'{"rule":"thunder","result":"pass","text":"thunderstorms 0 %","slack":null}'
     assert len(pack_json(usual, words).data) < 40 < len(zlib.compress(usual, 9))
 
 
 @given(st.dictionaries(st.text(), st.none() | st.booleans() | st.integers(-9, 9) | st.text()))
 def test_a_json_column_is_packed_and_read_as_it_was_before(facts: dict[str, object]) -> None:
-    column = PackedInJson(Words.ALERTS)
+    column = PackedInJson(RowWords.ALERTS)
     packed = column.process_bind_param(facts, DIALECT)
     assert packed.isascii()
     assert column.process_result_value(packed, DIALECT) == facts

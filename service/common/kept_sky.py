@@ -38,10 +38,10 @@ def cache_dir() -> Path | None:
 def open_ephemeris() -> Ephemeris:
     """The carried kernel, with what was kept of it; see `Ephemeris.open`."""
     folder = cache_dir()
-    return Ephemeris.open(kept=None if folder is None else SkyCache(folder / "sky"))
+    return Ephemeris.open(kept=None if folder is None else KeptSky(folder / "sky"))
 
 
-class SkyCache:
+class KeptSky:
     """Arrays by name, a file each; fits `alerts.sky.ephemeris.KeptArrays`."""
 
     def __init__(self, folder: Path) -> None:

@@ -12,14 +12,14 @@ import pytest
 from alerts.sky import ephemeris as sky
 from alerts.sky.earth_rotation import earth_rotation, leaps_until
 from alerts.sky.ephemeris import Ephemeris
-from service.common import sky_cache
-from service.common.sky_cache import SkyCache, cache_dir
+from service.common import kept_sky
+from service.common.kept_sky import KeptSky, cache_dir
 
 FIRST_S, LAST_S = 1.8e9, 1.8e9 + 40 * 86_400
 
 
 def _kept(ephemeris: Ephemeris, folder: Path) -> Ephemeris:
-    return Ephemeris.open(ephemeris.path, kept=SkyCache(folder))
+    return Ephemeris.open(ephemeris.path, kept=KeptSky(folder))
 
 
 def _no_kernel(path: Path) -> AbstractContextManager[Any]:
@@ -59,7 +59,7 @@ def test_row_260_what_is_damaged_is_made_anew(ephemeris: Ephemeris, tmp_path: Pa
 
 
 def test_row_260_a_file_under_the_name_of_another_counts_as_none(tmp_path: Path) -> None:
-    cache = SkyCache(tmp_path)
+    cache = KeptSky(tmp_path)
     cache.put("one", np.arange(3.0))
     (tmp_path / "one").rename(tmp_path / "two")
     assert cache.get("two") is None
@@ -68,18 +68,18 @@ def test_row_260_a_file_under_the_name_of_another_counts_as_none(tmp_path: Path)
 def test_row_260_another_version_of_the_rules_makes_it_anew(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    SkyCache(tmp_path).put("one", np.arange(3.0))
-    assert SkyCache(tmp_path).get("one") is not None
-    monkeypatch.setattr(sky_cache, "RULES_VERSION", "another")
-    assert SkyCache(tmp_path).get("one") is None
+    KeptSky(tmp_path).put("one", np.arange(3.0))
+    assert KeptSky(tmp_path).get("one") is not None
+    monkeypatch.setattr(kept_sky, "RULES_VERSION", "another")
+    assert KeptSky(tmp_path).get("one") is None
 
 
 def test_row_260_a_newer_table_of_the_earths_rotation_makes_it_anew(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    SkyCache(tmp_path).put("one", np.arange(3.0))
-    monkeypatch.setattr(sky_cache, "_state", lambda file: f"{file.name} renewed")
-    assert SkyCache(tmp_path).get("one") is None
+    KeptSky(tmp_path).put("one", np.arange(3.0))
+    monkeypatch.setattr(kept_sky, "_state", lambda file: f"{file.name} renewed")
+    assert KeptSky(tmp_path).get("one") is None
 
 
 def test_row_260_where_nothing_can_be_written_all_is_computed(ephemeris: Ephemeris, tmp_path: Path) -> None:
@@ -95,7 +95,7 @@ def test_row_260_a_full_disk_leaves_no_half_file(tmp_path: Path, monkeypatch: py
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(Path, "write_bytes", full)
-    SkyCache(tmp_path).put("one", np.arange(3.0))
+    KeptSky(tmp_path).put("one", np.arange(3.0))
     assert list(tmp_path.iterdir()) == []
 
 
