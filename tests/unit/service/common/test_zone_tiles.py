@@ -18,8 +18,7 @@ def _corner(zoom: int, x: float, y: float) -> tuple[float, float]:
 
 
 def test_in_every_tile_the_zone_is_that_of_tzfpy() -> None:
-    """Write them anew (`make_tiles`) when tzfpy was renewed."""
-    assert packaged_tiles().made_from == tiles.tzfpy_version()
+    """Under a tzfpy that they weren't taken from none answers, until `make_tiles` writes them anew."""
     chance, answered = random.Random(5), 0
     for key in packaged_tiles().key.tolist():
         zoom, x, y = key >> 20, key >> 10 & 1023, key & 1023
@@ -28,7 +27,10 @@ def test_in_every_tile_the_zone_is_that_of_tzfpy() -> None:
         found = find_zone(lat_deg, lon_deg)
         answered += found is not None
         assert found in (None, tzfpy.get_tz(lon_deg, lat_deg)), (lat_deg, lon_deg)
-    assert answered > 0.99 * len(packaged_tiles().key)
+    if packaged_tiles().made_from == tiles.tzfpy_version():
+        assert answered > 0.99 * len(packaged_tiles().key)
+    else:
+        assert answered == 0
 
 
 def test_over_the_sphere_it_says_the_same_or_nothing() -> None:
