@@ -8,15 +8,15 @@ village of 3,000. Countries differ (Kyba et al. 2015, Remote Sens. 7, 1: America
 the light a head of German ones). Of that only the German-speaking countries are told apart, whose towns are
 given a quarter, and those of Europe's south, where a head makes most light of all of Europe (Falchi et al.
 2019, J. Environ. Manage. 248, 109227, as summed up by the National University of Singapore's pages on light
-pollution: Portugal, Spain, Italy and Greece): about twice as much.
+pollution: Portugal, Spain, Italy and Greece): more than twice as much.
 
 How the light reaches the sky is Garstang's picture (1986, PASP 98, 364; 1989, PASP 101, 306): it leaves the
 town by his emission function, is scattered once, by air and by haze that thin out upward, on a round Earth,
 and is seen from the site's height: over a mountain little haze is left to scatter. Five constants are
-fitted to zenith readings published for places of seven kinds (tests/data/glow/zenith-brightness.csv),
-within a factor of two of Walker's law (1977, PASP 89, 405) for cities at 50 and 100 km: the light of a town
-of 100,000, its growth with the town, how far a town spreads, and what the towns of sparing and of lavish
-countries make beside others.
+chosen near the best fit to zenith readings published for places of seven kinds
+(tests/data/glow/zenith-brightness.csv), within a factor of two of Walker's law (1977, PASP 89, 405) for
+cities at 50 and 100 km: the light of a town of 100,000, its growth with the town, how far a town spreads,
+and what the towns of sparing and of lavish countries make beside others.
 
 What the shape doesn't know moves it. Between optical depths of 0.05 and 0.25, with a third of the light
 sent up, or with sharper forward scattering it stays, 10 to 100 km from the town, within a factor of 1.7 over
@@ -60,7 +60,7 @@ GROWTH_EXPONENT = 0.4
 """A head's light grows as the town's people to this power. Fitted: 0.35 to 0.49 by which
 places are left out."""
 LIGHT_SHARES: Floats = np.array([1.0, 0.25, 2.4])
-"""Light a head of USUAL, SPARING and LAVISH towns. The latter two fitted, to seven and nine places."""
+"""Light a head of USUAL, SPARING and LAVISH towns. The latter two fitted; the last one's best fit is 2.0."""
 SPREAD_KM = 2.6
 """How far from its centre the light of a town of USUAL_PEOPLE stands, in the mean. Fitted."""
 SPREAD_EXPONENT = 0.425

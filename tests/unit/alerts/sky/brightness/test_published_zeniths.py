@@ -1,7 +1,7 @@
 """The estimate against brightnesses of the zenith that were published, from mountain observatories to city
-centres. Its five constants were fitted to these and rounded; each third of them, left out of the fit in its
-turn, came out within 0.4 mag at 43 of the 55 and within 0.8 at 53 (`python -m tests.bench.glow_fit`). By
-Walker's law, as it was before, 24 and 38 of 49.
+centres. Its five constants are those near the best fit to these by which most are met; the fit itself meets
+42 within 0.4 mag and 54 within 0.8, and with each third left out of it in its turn 43 and 53 of those left
+out (`python -m tests.bench.glow_fit`). By Walker's law, as it was before, 24 and 38 of 49.
 
 What limits it: lamps differ from country to country and from town to town, and people are all that is known.
 """
