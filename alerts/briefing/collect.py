@@ -335,7 +335,8 @@ def build_field_notes(
     shape = shapes[0]
     if at is not None and Shape.COLUMN in shapes and subject.altitude_deg > HIGHEST_OVER_DEG:
         shape, name = Shape.COLUMN, phrase("briefing.subject-foot")
-        subject = _foot(site, best_at, subject.azimuth_deg, ephemeris)
+        (apex,) = apex_track(site, [best_at], ephemeris)
+        subject = _foot(apex, subject.azimuth_deg)
     land_deg = float(ridge_deg(site.horizon, subject.azimuth_deg))
     aim = aim_at(kit, subject.altitude_deg, subject.azimuth_deg, shape, land_deg)
     view = CameraView.of(kit, aim.azimuth_deg, aim.tilt_deg, portrait=aim.portrait)
@@ -414,14 +415,13 @@ def _pointed_at(site: Site, target: Target, at: datetime, ephemeris: Ephemeris) 
     (apex,) = apex_track(site, [at], ephemeris)
     if apex.altitude_deg <= HIGHEST_OVER_DEG:
         return apex, phrase("briefing.subject-band")
-    return _foot(site, at, stands.azimuth_deg, ephemeris), phrase("briefing.subject-foot")
+    return _foot(apex, stands.azimuth_deg), phrase("briefing.subject-foot")
 
 
-def _foot(site: Site, at: datetime, azimuth_deg: float, ephemeris: Ephemeris) -> TrackPoint:
-    """The band above its foot on the side of that azimuth."""
-    (apex,) = apex_track(site, [at], ephemeris)
+def _foot(apex: TrackPoint, azimuth_deg: float) -> TrackPoint:
+    """The band above its foot on the side of that azimuth, where it has its highest point there."""
     feet = ((apex.azimuth_deg - 90) % 360, (apex.azimuth_deg + 90) % 360)
-    return TrackPoint(at, ABOVE_FOOT_DEG, min(feet, key=lambda foot: abs(turn_deg(foot, azimuth_deg))))
+    return TrackPoint(apex.at, ABOVE_FOOT_DEG, min(feet, key=lambda foot: abs(turn_deg(foot, azimuth_deg))))
 
 
 def declination_deg(point: TrackPoint, lat_deg: float) -> float:

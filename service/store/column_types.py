@@ -148,8 +148,8 @@ class RowWords(StrEnum):
 
     A text that was ever used stays as it is for good: rows name the one they were packed with by its checksum
     (RFC 1950, FDICT). A better one gets a name of its own. One version must know it before the next writes
-    with it, or going back a version would find rows that it can't read; those in files
-    could be written with at once, since no released version that lacks them opens a store of migration 0027.
+    with it, or going back a version would find rows that it can't read; those in files could be written with
+    at once, since no version that lacks them opens a store of migration 0027.
     """
 
     ANY = "any"
